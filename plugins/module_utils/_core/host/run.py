@@ -1,0 +1,47 @@
+# Copyright: (c) 2026, The evenkeel maintainers
+# GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The one room that runs commands.
+
+A command is always a list of arguments, never a shell string. A `Runner` is handed in
+by the caller: the Ansible modules wrap C(run_command), the on-host service wraps
+`subprocess`, unit tests hand in a script that checks each argv.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol, Sequence, Tuple
+
+from ..errors import CommandError
+
+
+@dataclass(frozen=True)
+class Result:
+    """What a finished command left: exit code, standard output, standard error."""
+
+    rc: int
+    stdout: str
+    stderr: str
+
+
+class Runner(Protocol):
+    """Runs one command to its end. A program that is not installed raises HostError."""
+
+    def __call__(self, argv: Sequence[str]) -> Result: ...
+
+
+@dataclass(frozen=True)
+class Command:
+    """A command to be run and, for people, why."""
+
+    argv: Tuple[str, ...]
+    reason: str = ""
+
+
+def checked(runner: Runner, argv: Sequence[str], remedy: str = "") -> str:
+    """Standard output of a command that must succeed; raises CommandError otherwise."""
+    result = runner(argv)
+    if result.rc != 0:
+        raise CommandError(argv, result.rc, result.stderr or result.stdout, remedy)
+    return result.stdout

@@ -1,0 +1,81 @@
+# Copyright: (c) 2026, The evenkeel maintainers
+# GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Dataclasses to and from plain dictionaries, as they cross the Ansible border or a file."""
+
+from __future__ import annotations
+
+import dataclasses
+from typing import Any, Dict, Type, TypeVar, Union, get_type_hints
+
+from .errors import InputError
+
+T = TypeVar("T")
+
+
+def to_plain(value: Any) -> Any:
+    """The same value in dicts, lists, strings and numbers only, ready for JSON."""
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return {field.name: to_plain(getattr(value, field.name)) for field in dataclasses.fields(value)}
+    if isinstance(value, (list, tuple)):
+        return [to_plain(item) for item in value]
+    if isinstance(value, dict):
+        return {str(key): to_plain(item) for key, item in value.items()}
+    return value
+
+
+def from_plain(kind: Type[T], data: Any, where: str = "") -> T:
+    """An instance of the dataclass *kind* from a dictionary made by `to_plain`.
+
+    Unknown keys, missing required keys and wrong types raise InputError naming the
+    dotted place.
+    """
+    return _build(kind, data, where or kind.__name__)
+
+
+def _build(hint: Any, data: Any, where: str) -> Any:
+    origin = getattr(hint, "__origin__", None)
+    if dataclasses.is_dataclass(hint):
+        return _build_dataclass(hint, data, where)
+    if origin is Union:
+        if data is None and type(None) in hint.__args__:
+            return None
+        (inner,) = [arg for arg in hint.__args__ if arg is not type(None)]
+        return _build(inner, data, where)
+    if origin is tuple:
+        _require(isinstance(data, (list, tuple)), data, where, "a list")
+        return tuple(_build(hint.__args__[0], item, "{0}[{1}]".format(where, n)) for n, item in enumerate(data))
+    if origin is dict:
+        _require(isinstance(data, dict), data, where, "a dictionary")
+        return {str(key): _build(hint.__args__[1], item, "{0}.{1}".format(where, key)) for key, item in data.items()}
+    if hint is float and isinstance(data, int) and not isinstance(data, bool):
+        return float(data)
+    if hint is not Any:
+        right = isinstance(data, hint) and not (isinstance(data, bool) and hint is not bool)
+        _require(right, data, where, "of type {0}".format(hint.__name__))
+    return data
+
+
+def _build_dataclass(kind: Any, data: Any, where: str) -> Any:
+    _require(isinstance(data, dict), data, where, "a dictionary")
+    hints = get_type_hints(kind)
+    known = {field.name: field for field in dataclasses.fields(kind) if field.init}
+    unknown = sorted(str(key) for key in data if key not in known)
+    if unknown:
+        raise InputError(
+            "unknown key {0}".format(", ".join(unknown)),
+            subject=where,
+            remedy="Allowed: {0}.".format(", ".join(sorted(known))),
+        )
+    made: Dict[str, Any] = {}
+    for name, field in known.items():
+        if name in data:
+            made[name] = _build(hints[name], data[name], "{0}.{1}".format(where, name))
+        elif field.default is dataclasses.MISSING and field.default_factory is dataclasses.MISSING:
+            raise InputError("key {0} is missing".format(name), subject=where)
+    return kind(**made)
+
+
+def _require(condition: bool, data: Any, where: str, wanted: str) -> None:
+    if not condition:
+        raise InputError("{0!r} is not {1}".format(data, wanted), subject=where)
