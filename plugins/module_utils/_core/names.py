@@ -1,0 +1,59 @@
+# Copyright: (c) 2026, The evenkeel maintainers
+# GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Stable names of units: the udev rules that make them. Pure.
+
+Each unit gets C(/dev/disk/by-vdev/<bay>.<index>), partitions get C(-part<n>) behind it.
+The directory is OpenZFS's own for names an administrator gives: searched first on import and
+stripped in listings, so that C(zpool status) prints C(bay07.1). The rules are static
+comparisons and start no program.
+"""
+
+from __future__ import annotations
+
+import re
+from typing import List, Sequence, Tuple
+
+from .declared import DeclaredDrive
+from .model import Bay
+
+DIRECTORY = "/dev/disk/by-vdev"
+RULES_FILE = "/etc/udev/rules.d/70-evenkeel-units.rules"
+
+_NAME = re.compile(r"((?:[a-z][a-z0-9_]{0,15}-)?bay[0-9]{1,4})\.([0-9]{1,2})(?:-part[0-9]+)?")
+
+
+def unit_name(bay: str, index: int) -> str:
+    """The name of a unit: bay label, dot, index."""
+    return "{0}.{1}".format(Bay.parse(bay).label, index)
+
+
+def parse_unit_name(text: str) -> Tuple[str, int]:
+    """Bay label and index from C(bay07.1), a link of that name or its C(-part1); C(("", -1)) otherwise."""
+    match = _NAME.fullmatch(text.rsplit("/", 1)[-1])
+    return (match.group(1), int(match.group(2))) if match else ("", -1)
+
+
+def udev_rules(drives: Sequence[DeclaredDrive]) -> str:
+    """The rules file for the declared drives, in bay order. Units without a declared WWN get no rule."""
+    lines: List[str] = [
+        "# Made from the declared inventory by evenkeel.split_actuator; edits here are overwritten.",
+        "# A unit's name is its drive's bay and its index. Keyed on the unit's own designator,",
+        "# since both units of a drive report the same serial number.",
+        'SUBSYSTEM!="block", GOTO="evenkeel_units_end"',
+        'ACTION=="remove", GOTO="evenkeel_units_end"',
+    ]
+    for drive in sorted(drives, key=lambda drive: Bay.parse(drive.bay)):
+        for index, wwn in enumerate(drive.wwns):
+            lines += _rules_of(wwn, unit_name(drive.bay, index))
+    lines.append('LABEL="evenkeel_units_end"')
+    return "\n".join(lines) + "\n"
+
+
+def _rules_of(wwn: str, name: str) -> List[str]:
+    hexadecimal = wwn.split(".", 1)[1]
+    match = 'ENV{{ID_WWN_WITH_EXTENSION}}=="0x{0}"'.format(hexadecimal)
+    return [
+        'ENV{{DEVTYPE}}=="disk", {0}, SYMLINK+="disk/by-vdev/{1}"'.format(match, name),
+        'ENV{{DEVTYPE}}=="partition", {0}, SYMLINK+="disk/by-vdev/{1}-part%n"'.format(match, name),
+    ]

@@ -1,0 +1,95 @@
+# Copyright: (c) 2026, The evenkeel maintainers
+# GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Builds the arguments of zpool and zfs commands. Pure; none ever carries C(-f)."""
+
+from __future__ import annotations
+
+import re
+from typing import Dict, List, Mapping, Sequence, Tuple
+
+from ..errors import InputError
+from ..model import Member, Vdev
+
+# zpoolconcepts(7) and zpool-create(8): a pool's name begins with a letter, holds only these
+# characters, and may not be or begin with a word that the vdev syntax reserves.
+_POOL_NAME = re.compile(r"[A-Za-z][A-Za-z0-9_.:-]{0,127}")
+_RESERVED = ("mirror", "raidz", "draid", "spare", "log")
+_SETTING = re.compile(r"[a-z0-9_.:@-]+")
+
+
+def pool_name(name: str) -> str:
+    """The name unchanged when OpenZFS would accept it; raises InputError otherwise."""
+    if not _POOL_NAME.fullmatch(name) or name.startswith(_RESERVED):
+        raise InputError(
+            "{0!r} is not a name that a pool may have".format(name),
+            subject="pool",
+            remedy="Begin with a letter, use letters, digits, _ . : -, and do not begin with {0}.".format(
+                ", ".join(_RESERVED)
+            ),
+        )
+    return name
+
+
+def settings(flag: str, values: Mapping[str, str]) -> List[str]:
+    """The C(-o name=value) arguments for a mapping, in the order of the names."""
+    out: List[str] = []
+    for name in sorted(values):
+        if not _SETTING.fullmatch(name):
+            raise InputError("{0!r} is not the name of a property".format(name), subject="settings")
+        out += [flag, "{0}={1}".format(name, values[name])]
+    return out
+
+
+def vdev_words(vdevs: Sequence[Vdev], path_of: Mapping[Tuple[str, int], str]) -> List[str]:
+    """The vdev part of C(zpool create) or C(zpool add). *path_of* maps (serial, index) to a device."""
+    out: List[str] = []
+    for vdev in vdevs:
+        out += [vdev.keyword] if vdev.keyword else []
+        out += [path_of[key_of(member)] for member in vdev.members]
+    return out
+
+
+def key_of(member: Member) -> Tuple[str, int]:
+    """What a unit is looked up by: its drive's serial and its index."""
+    return (member.serial, member.index)
+
+
+def create(
+    name: str,
+    vdevs: Sequence[Vdev],
+    spares: Sequence[Member],
+    path_of: Mapping[Tuple[str, int], str],
+    pool_settings: Mapping[str, str],
+    root_settings: Mapping[str, str],
+    dry_run: bool = False,
+) -> Tuple[str, ...]:
+    """C(zpool create) for a layout."""
+    argv = ["zpool", "create"] + (["-n"] if dry_run else [])
+    argv += settings("-o", pool_settings) + settings("-O", root_settings) + [pool_name(name)]
+    argv += vdev_words(vdevs, path_of)
+    if spares:
+        argv += ["spare"] + [path_of[key_of(member)] for member in spares]
+    return tuple(argv)
+
+
+def set_pool(name: str, changes: Mapping[str, str]) -> List[Tuple[str, ...]]:
+    """One C(zpool set) for each changed pool property."""
+    return [("zpool", "set", "{0}={1}".format(key, changes[key]), name) for key in sorted(changes)]
+
+
+def set_root(name: str, changes: Mapping[str, str]) -> List[Tuple[str, ...]]:
+    """One C(zfs set) with every changed property of the root dataset."""
+    if not changes:
+        return []
+    return [tuple(["zfs", "set"] + ["{0}={1}".format(key, changes[key]) for key in sorted(changes)] + [name])]
+
+
+def get_settings(name: str, pool_keys: Sequence[str], root_keys: Sequence[str]) -> Dict[str, Tuple[str, ...]]:
+    """The commands that read the named properties back, keyed C(pool) and C(root)."""
+    out: Dict[str, Tuple[str, ...]] = {}
+    if pool_keys:
+        out["pool"] = ("zpool", "get", "-H", "-p", "-o", "property,value", ",".join(sorted(pool_keys)), name)
+    if root_keys:
+        out["root"] = ("zfs", "get", "-H", "-p", "-o", "property,value", ",".join(sorted(root_keys)), name)
+    return out

@@ -1,0 +1,266 @@
+# Copyright: (c) 2026, The evenkeel maintainers
+# GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Decides how a pool comes to match its layout. Pure: facts in, commands or a Refusal out."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from typing import Dict, FrozenSet, Iterable, List, Mapping, Optional, Sequence, Tuple
+
+from ..errors import InputError, Refusal
+from ..host.run import Command
+from ..model import Content, Drive, Layout, Member, Unit
+from . import argv
+from .resolve import Pool, PoolVdev
+
+Key = Tuple[str, int]
+
+# ashift 12: 4096-byte sectors, also for drives that report 512 (common practice: a replacement
+# with larger sectors is refused by OpenZFS, see zpool-replace(8)). autoreplace stays off, since
+# OpenZFS's event daemon would take one unit of a drive at a time.
+POOL_DEFAULTS = {"ashift": "12", "autoexpand": "off", "autoreplace": "off"}
+ROOT_DEFAULTS = {"acltype": "posixacl", "atime": "off", "compression": "lz4", "dnodesize": "auto", "xattr": "sa"}
+
+# zfsprops(7): fixed when the dataset is made.
+CREATE_ONLY = ("casesensitivity", "encryption", "keyformat", "normalization", "utf8only", "volblocksize")
+
+_SIZE = re.compile(r"([0-9]+(?:\.[0-9]+)?)([KMGTPE])(?:iB|B)?", re.IGNORECASE)
+_POWERS = {letter: 1024 ** (position + 1) for position, letter in enumerate("KMGTPE")}
+
+
+def with_defaults(defaults: Mapping[str, str], given: Mapping[str, object]) -> Dict[str, str]:
+    """The settings to use: defaults overridden by *given*; a value of None drops the default."""
+    merged: Dict[str, Optional[object]] = dict(defaults)
+    merged.update(given)
+    return {name: setting_text(value) for name, value in merged.items() if value is not None}
+
+
+def setting_text(value: object) -> str:
+    """A property's value as zpool and zfs spell it; YAML's true and false become on and off."""
+    if isinstance(value, bool):
+        return "on" if value else "off"
+    return str(value)
+
+
+def same_setting(wanted: str, found: str) -> bool:
+    """Whether two spellings of a value mean the same (C(1M) and C(1048576))."""
+    return _number(wanted) == _number(found)
+
+
+def _number(text: str) -> str:
+    match = _SIZE.fullmatch(text)
+    return str(int(float(match.group(1)) * _POWERS[match.group(2).upper()])) if match else text.lower()
+
+
+def units_of(layout: Layout, drives: Sequence[Drive]) -> Dict[Key, Unit]:
+    """Each member's unit as found on the host; refuses with every reason why one cannot be used."""
+    reasons: List[str] = []
+    by_serial: Dict[str, List[Drive]] = {}
+    for drive in drives:
+        by_serial.setdefault(drive.serial, []).append(drive)
+    found: Dict[Key, Unit] = {}
+    for serial, members in _by_drive(layout).items():
+        reasons += _match_drive(serial, members, by_serial.get(serial, []), found)
+    if reasons:
+        raise Refusal(
+            "The drives of the layout are not all there as declared; nothing was changed.",
+            reasons,
+            "Correct the declared drives or the chassis, then plan again.",
+        )
+    return found
+
+
+def _by_drive(layout: Layout) -> Dict[str, List[Member]]:
+    grouped: Dict[str, List[Member]] = {}
+    for member in members_of(layout):
+        grouped.setdefault(member.serial, []).append(member)
+    return grouped
+
+
+def members_of(layout: Layout) -> Tuple[Member, ...]:
+    """All members that the pool will hold: vdevs first, then spares."""
+    return tuple(member for vdev in layout.vdevs for member in vdev.members) + tuple(
+        member for spare in layout.spares for member in spare.members
+    )
+
+
+def _match_drive(serial: str, members: Sequence[Member], found: Sequence[Drive], units: Dict[Key, Unit]) -> List[str]:
+    where = "{0} (serial {1})".format(members[0].bay or "bay unknown", serial)
+    if not found:
+        return ["{0}: declared, but no drive with this serial is on the host".format(where)]
+    if len(found) > 1:
+        return [
+            "{0}: {1} drives report this serial ({2}); which one is meant cannot be told".format(
+                where, len(found), ", ".join(sorted(drive.key for drive in found))
+            )
+        ]
+    drive = found[0]
+    reasons = _match_bay(where, members[0], drive)
+    by_index = {unit.index: unit for unit in drive.units}
+    missing = sorted(set(range(drive.expected_units)) - set(by_index))
+    for index in missing:
+        reasons.append("{0}: unit {1} is missing; the drive shows {2}".format(where, index, _indices(by_index)))
+    for member in members:
+        unit = by_index.get(member.index)
+        if unit is None:
+            if member.index not in missing:
+                reasons.append(
+                    "{0}: unit {1} is missing; the drive shows {2}".format(where, member.index, _indices(by_index))
+                )
+        elif member.size and unit.size != member.size:
+            reasons.append(
+                "{0}: unit {1} has {2} bytes, the layout was made for {3}".format(
+                    where, member.index, unit.size, member.size
+                )
+            )
+        elif not unit.links:
+            reasons.append("{0}: unit {1} has no stable name of its own; see drive_info".format(where, member.index))
+        else:
+            units[argv.key_of(member)] = unit
+    return reasons
+
+
+def _match_bay(where: str, member: Member, drive: Drive) -> List[str]:
+    if member.bay and drive.bay is not None and drive.bay.label != member.bay:
+        return ["{0}: the drive sits in {1}, the layout was made for {2}".format(where, drive.bay.label, member.bay)]
+    return []
+
+
+def _indices(units: Iterable[int]) -> str:
+    return "unit " + ", ".join(str(index) for index in sorted(units)) if units else "no unit"
+
+
+def refuse_siblings(layout: Layout, allow_siblings: bool = False) -> None:
+    """Refuses a vdev that holds two units of one drive.
+
+    With *allow_siblings* it is refused only when the loss of one drive would take more
+    members than the vdev stands.
+    """
+    reasons = []
+    for number, vdev in enumerate(layout.vdevs):
+        allowed = max(vdev.parity, 1) if allow_siblings else 1
+        for serial, count in sorted(Counter(member.serial for member in vdev.members).items()):
+            if count > allowed:
+                reasons.append(
+                    "vdev {0} ({1}) holds {2} units of the drive with serial {3}; one pulled drive takes them all,"
+                    " and the vdev stands {4} lost".format(
+                        number, vdev.keyword or "stripe", count, serial, vdev.parity
+                    )
+                )
+    if reasons:
+        raise Refusal(
+            "The layout puts units of one drive into one vdev; nothing was changed.",
+            reasons,
+            "Plan again, or set allow_siblings where the parity covers it and you mean it.",
+        )
+
+
+def refuse_contents(
+    layout: Layout, contents: Mapping[Key, Sequence[Content]], erase_serials: Sequence[str]
+) -> Tuple[Key, ...]:
+    """The units to erase first. Refuses when anything is found on a unit not told to be erased.
+
+    What is in use (mounted, held, open, swap) is refused even when told.
+    """
+    serials = {member.serial for member in members_of(layout)}
+    stray = sorted(set(erase_serials) - serials)
+    if stray:
+        raise InputError(
+            "{0} is not in the layout".format(", ".join(stray)),
+            subject="erase_serials",
+            remedy="Name exactly the drives of the layout that are to be erased.",
+        )
+    reasons: List[str] = []
+    erase: List[Key] = []
+    for member in members_of(layout):
+        key = argv.key_of(member)
+        for content in contents.get(key, ()):
+            in_use = content.kind in ("mount", "holder", "open", "swap")
+            if in_use or member.serial not in erase_serials:
+                reasons.append(describe(member, content))
+            elif key not in erase:
+                erase.append(key)
+    if reasons:
+        raise Refusal(
+            "Units of the layout are not empty; nothing was changed.",
+            reasons,
+            "If a drive's data is of no more use, write its serial into erase_serials; what is in use must be"
+            " released by hand first. A pool label means that the drive belongs to a pool: import that pool instead.",
+        )
+    return tuple(erase)
+
+
+def describe(member: Member, content: Content) -> str:
+    """One line on what was found: bay, serial, unit, kind, detail and device."""
+    return "{0} (serial {1}) unit {2}: {3} {4} on {5}".format(
+        member.bay or "bay unknown",
+        member.serial,
+        member.index,
+        content.kind.replace("_", " "),
+        content.detail,
+        content.node,
+    ).replace("  ", " ")
+
+
+def create_command(
+    name: str,
+    layout: Layout,
+    units: Mapping[Key, Unit],
+    pool_settings: Mapping[str, str],
+    root_settings: Mapping[str, str],
+    dry_run: bool = False,
+) -> Command:
+    """The one command that makes the pool."""
+    spares = [member for spare in layout.spares for member in spare.members]
+    words = argv.create(
+        name,
+        layout.vdevs,
+        spares,
+        {key: unit.links[0] for key, unit in units.items()},
+        pool_settings,
+        root_settings,
+        dry_run,
+    )
+    return Command(words, "try the creation of pool {0}".format(name) if dry_run else "create pool {0}".format(name))
+
+
+def differences(pool: Pool, layout: Layout) -> Tuple[str, ...]:
+    """How a pool's members differ from the layout, by unit identity; empty when they agree."""
+    wanted: Dict[FrozenSet[Key], str] = {
+        frozenset(argv.key_of(member) for member in vdev.members): _shape(vdev.kind, vdev.parity)
+        for vdev in layout.vdevs
+    }
+    found: Dict[FrozenSet[Key], str] = {
+        _keys(vdev): _shape(vdev.kind, vdev.redundancy) for vdev in pool.vdevs if vdev.group == "data"
+    }
+    lines = []
+    for keys in sorted(set(wanted) | set(found), key=sorted):
+        if wanted.get(keys) != found.get(keys):
+            lines.append(
+                "units {0}: laid out as {1}, found as {2}".format(
+                    _names(keys, layout), wanted.get(keys, "no vdev"), found.get(keys, "no vdev")
+                )
+            )
+    spares = {argv.key_of(member) for spare in layout.spares for member in spare.members}
+    present = {(member.serial, member.index) for member in pool.spares}
+    if spares != present:
+        lines.append(
+            "spares: laid out {0}, found {1}".format(_names(spares, layout) or "none", _names(present, layout) or "none")
+        )
+    return tuple(lines)
+
+
+def _shape(kind: str, parity: int) -> str:
+    return "{0}{1}".format(kind, parity) if kind in ("raidz", "draid") else kind
+
+
+def _keys(vdev: PoolVdev) -> FrozenSet[Key]:
+    """The units that a vdev's places belong to; while one is replaced, the one that leaves counts."""
+    return frozenset((slot.members[0].serial, slot.members[0].index) for slot in vdev.slots if slot.members)
+
+
+def _names(keys: Iterable[Key], layout: Layout) -> str:
+    names = {argv.key_of(member): member.name for member in members_of(layout)}
+    return ", ".join(sorted(names.get(key, "{0} unit {1}".format(key[0] or "unknown serial", key[1])) for key in keys))

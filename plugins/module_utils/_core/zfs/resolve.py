@@ -1,0 +1,224 @@
+# Copyright: (c) 2026, The evenkeel maintainers
+# GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Every member of a pool traced to a drive, bay and unit index. Pure.
+
+A member is recognised, in this order, by the device its path leads to now, by the WWN
+that its path spells, and by the unit name that its path spells. The last two also name
+members whose drive is gone, from the declared inventory.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import Dict, Iterator, List, Mapping, Optional, Sequence, Tuple
+
+from ..declared import DeclaredDrive
+from ..model import Drive
+from ..names import parse_unit_name
+from .tree import STAND_INS, Node, PoolTree
+
+_WWN_LINK = re.compile(r"wwn-0x([0-9a-f]{16,32})(?:-part[0-9]+)?")
+_PARTITION = re.compile(r"(.*?[0-9])p[0-9]+|(/dev/[a-z]+)[0-9]+")
+
+
+@dataclass(frozen=True)
+class PoolMember:
+    """One device of a pool. *serial* is empty and *index* -1 where the unit could not be told.
+
+    *role*: C(member), C(incoming) (being filled), C(outgoing) (being replaced) or C(spare).
+    *serving* says whether it holds its data and answers.
+    """
+
+    name: str
+    path: str
+    guid: str
+    state: str
+    serving: bool
+    serial: str = ""
+    bay: str = ""
+    index: int = -1
+    enclosure: str = ""
+    wwn: str = ""
+    role: str = "member"
+    read_errors: int = 0
+    write_errors: int = 0
+    checksum_errors: int = 0
+
+
+@dataclass(frozen=True)
+class PoolSlot:
+    """One place in a vdev: usually one device; while it is replaced or spared, several."""
+
+    serving: bool
+    members: Tuple[PoolMember, ...]
+
+
+@dataclass(frozen=True)
+class PoolVdev:
+    """A top-level vdev with its places. *redundancy* is how many may fail when all serve."""
+
+    name: str
+    kind: str
+    group: str
+    state: str
+    redundancy: int
+    slots: Tuple[PoolSlot, ...]
+
+    @property
+    def lost(self) -> int:
+        """How many places do not serve now."""
+        return sum(1 for slot in self.slots if not slot.serving)
+
+    @property
+    def members(self) -> Tuple[PoolMember, ...]:
+        """All devices of all places, in order."""
+        return tuple(member for slot in self.slots for member in slot.members)
+
+
+@dataclass(frozen=True)
+class Pool:
+    """An imported pool, resolved. *suspended* pools hang whoever touches their data."""
+
+    name: str
+    guid: str
+    state: str
+    suspended: bool
+    vdevs: Tuple[PoolVdev, ...]
+    spares: Tuple[PoolMember, ...] = ()
+    status: str = ""
+    action: str = ""
+    msgid: str = ""
+    errors: int = 0
+
+
+class Index:
+    """Looks up units by device node, WWN and unit name.
+
+    *node_of* maps member paths to the device nodes they lead to now (absent: not there).
+    """
+
+    def __init__(
+        self, drives: Sequence[Drive], declared: Sequence[DeclaredDrive], node_of: Mapping[str, str]
+    ) -> None:
+        self._node_of = node_of
+        self._by_node: Dict[str, Tuple[str, int]] = {}
+        self._by_wwn: Dict[str, Tuple[str, int]] = {}
+        self._by_name: Dict[Tuple[str, int], Tuple[str, int]] = {}
+        self._bays: Dict[str, str] = {}
+        for wanted in declared:
+            self._bays[wanted.serial] = wanted.bay
+            for index in range(wanted.units):
+                self._by_name[(wanted.bay, index)] = (wanted.serial, index)
+            for index, wwn in enumerate(wanted.wwns):
+                self._by_wwn[wwn.split(".", 1)[-1]] = (wanted.serial, index)
+        for drive in drives:
+            if drive.bay is not None:
+                self._bays[drive.serial] = drive.bay.label
+            for unit in drive.units:
+                key = (drive.serial, unit.index)
+                for node in [unit.node] + [path.node for path in unit.paths]:
+                    if node:
+                        self._by_node[node] = key
+                if unit.wwn:
+                    self._by_wwn[unit.wwn.split(".", 1)[-1]] = key
+                if drive.bay is not None:
+                    self._by_name.setdefault((drive.bay.label, unit.index), key)
+
+    def find(self, path: str) -> Optional[Tuple[str, int]]:
+        """Serial and unit index of the unit that *path* means, or None."""
+        node = self._node_of.get(path, "")
+        for candidate in (node, whole_device(node)):
+            if candidate and candidate in self._by_node:
+                return self._by_node[candidate]
+        match = _WWN_LINK.fullmatch(path.rsplit("/", 1)[-1])
+        if match and match.group(1) in self._by_wwn:
+            return self._by_wwn[match.group(1)]
+        return self._by_name.get(parse_unit_name(path))
+
+    def bay(self, serial: str) -> str:
+        """The bay label of a drive, found or declared; empty when unknown."""
+        return self._bays.get(serial, "")
+
+
+def whole_device(node: str) -> str:
+    """The disk of a partition node: C(/dev/sda1) to C(/dev/sda); other nodes unchanged."""
+    match = _PARTITION.fullmatch(node)
+    return (match.group(1) or match.group(2)) if match else node
+
+
+def paths_in(trees: Sequence[PoolTree]) -> Tuple[str, ...]:
+    """Every device path that the pools mention, for the caller to resolve in one go."""
+    found: List[str] = []
+    for tree in trees:
+        for _group, nodes in tree.groups:
+            for node in nodes:
+                found += [path for leaf in node.leaves() for path in (leaf.path, leaf.was) if path]
+    return tuple(dict.fromkeys(found))
+
+
+def resolve(tree: PoolTree, index: Index) -> Pool:
+    """The pool with every member resolved."""
+    vdevs = [_vdev(node, group, index) for group, nodes in tree.groups if group not in ("spares",) for node in nodes]
+    return Pool(
+        name=tree.name,
+        guid=tree.guid,
+        state=tree.state,
+        suspended=tree.state == "SUSPENDED",
+        vdevs=tuple(vdevs),
+        spares=tuple(_member(node, "spare", index) for node in tree.group("spares")),
+        status=tree.status,
+        action=tree.action,
+        msgid=tree.msgid,
+        errors=tree.errors,
+    )
+
+
+def _vdev(node: Node, group: str, index: Index) -> PoolVdev:
+    places = node.children or (node,)
+    return PoolVdev(
+        name=node.name,
+        kind=node.kind if node.children else "stripe",
+        group=group,
+        state=node.state,
+        redundancy=node.redundancy,
+        slots=tuple(_slot(place, index) for place in places),
+    )
+
+
+def _slot(node: Node, index: Index) -> PoolSlot:
+    members = tuple(_slot_members(node, "member", index))
+    return PoolSlot(serving=any(member.serving for member in members), members=members)
+
+
+def _slot_members(node: Node, role: str, index: Index) -> Iterator[PoolMember]:
+    if node.kind not in STAND_INS:
+        for leaf in node.leaves():
+            yield _member(leaf, role, index)
+        return
+    for position, child in enumerate(node.children):
+        inner = "outgoing" if position == 0 else "incoming" if node.kind == "replacing" else "spare"
+        for member in _slot_members(child, inner, index):
+            yield member
+
+
+def _member(leaf: Node, role: str, index: Index) -> PoolMember:
+    path = leaf.path or leaf.was or (leaf.name if leaf.name.startswith("/") else "")
+    key = index.find(path) or index.find(leaf.was) or ("", -1)
+    bay = index.bay(key[0])
+    return PoolMember(
+        name="{0}.{1}".format(bay, key[1]) if bay else leaf.name,
+        path=path,
+        guid=leaf.guid,
+        state=leaf.state,
+        serving=leaf.serving and not leaf.filling,
+        serial=key[0],
+        bay=bay,
+        index=key[1],
+        enclosure=bay.rsplit("-", 1)[0] if "-" in bay else "",
+        role=role,
+        read_errors=leaf.read_errors,
+        write_errors=leaf.write_errors,
+        checksum_errors=leaf.checksum_errors,
+    )
