@@ -6,32 +6,35 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
-from typing import Any, Dict, List, Mapping, Sequence, Tuple
+from dataclasses import dataclass, replace
+from typing import Any, Dict, List, Mapping, Optional, Sequence, Tuple
 
-from .errors import InputError
-from .model import Bay, Drive
+from .errors import InputError, Refusal
+from .model import Bay, Drive, Unit
 
 VARIABLE = "split_actuator_drives"
 
-_KEYS = ("serial", "model", "units", "wwns")
+_KEYS = ("serial", "model", "units", "unit_bytes", "wwns")
 _SERIAL = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.:-]{0,63}")
 _WWN = re.compile(r"(?:naa|eui)\.[0-9a-f]{16,32}")
 MOST_UNITS = 16
+MOST_BYTES = 2**63 - 1
 
 
 @dataclass(frozen=True)
 class DeclaredDrive:
     """One line of C(split_actuator_drives): the drive that a bay should hold.
 
-    *units* is how many units it should show; *wwns* are their designators in index order
-    when known (they let a missing drive be named, and its links be made before it returns).
+    *units* is how many units it should show; *unit_bytes* the size of each (0: as found);
+    *wwns* are their designators in index order when known. The last two let a missing drive be
+    named, planned for and given its links before it returns.
     """
 
     bay: str
     serial: str
     model: str = ""
     units: int = 2
+    unit_bytes: int = 0
     wwns: Tuple[str, ...] = ()
 
 
@@ -68,7 +71,8 @@ def _read_drive(label: Any, entry: Any, where: str) -> DeclaredDrive:
         bay=bay,
         serial=_text(entry.get("serial"), _SERIAL, place + ".serial", "letters, digits, _ . : - (64 at most)"),
         model=str(entry.get("model", "")),
-        units=_units(entry.get("units", 2), place + ".units"),
+        units=_whole(entry.get("units", 2), place + ".units", 1, MOST_UNITS),
+        unit_bytes=_whole(entry.get("unit_bytes", 0), place + ".unit_bytes", 0, MOST_BYTES),
         wwns=_wwns(entry.get("wwns", []), place + ".wwns"),
     )
 
@@ -80,9 +84,9 @@ def _text(value: Any, form: re.Pattern[str], place: str, allowed: str) -> str:
     return value
 
 
-def _units(value: Any, place: str) -> int:
-    if isinstance(value, bool) or not isinstance(value, int) or not 1 <= value <= MOST_UNITS:
-        raise InputError("{0!r} is not a number from 1 to {1}".format(value, MOST_UNITS), subject=place)
+def _whole(value: Any, place: str, least: int, most: int) -> int:
+    if isinstance(value, bool) or not isinstance(value, int) or not least <= value <= most:
+        raise InputError("{0!r} is not a whole number from {1} to {2}".format(value, least, most), subject=place)
     return value
 
 
@@ -119,9 +123,52 @@ def draft(drives: Sequence[Drive]) -> Dict[str, Dict[str, Any]]:
         drive.bay.label: {
             "serial": drive.serial,
             "model": drive.model,
-            "units": len(drive.units),
+            "units": max(len(drive.units), drive.expected_units),
+            "unit_bytes": min([unit.size for unit in drive.units] or [0]),
             "wwns": [unit.wwn for unit in drive.units if _WWN.fullmatch(unit.wwn)],
         }
         for drive in sorted(known, key=lambda drive: (drive.bay, drive.serial))
         if drive.bay is not None
     }
+
+
+def merge(declared: Sequence[DeclaredDrive], found: Sequence[Drive]) -> Tuple[Drive, ...]:
+    """The declared drives as `Drive`s in bay order, completed by what was found.
+
+    A declared drive that is absent is completed from its declaration alone; it is refused
+    when that leaves its size unknown.
+    """
+    by_serial = {drive.serial: drive for drive in found}
+    reasons = [
+        "{0} (serial {1}): not found on the host, and no unit_bytes declared".format(drive.bay, drive.serial)
+        for drive in declared
+        if drive.serial not in by_serial and not drive.unit_bytes
+    ]
+    if reasons:
+        raise Refusal(
+            "Declared drives are missing, and their size is not known.",
+            reasons,
+            "Declare unit_bytes (survey writes it), insert the drive, or correct the declaration.",
+        )
+    return tuple(_merge_drive(drive, by_serial.get(drive.serial)) for drive in declared)
+
+
+def _merge_drive(declared: DeclaredDrive, found: Optional[Drive]) -> Drive:
+    units_found = {unit.index: unit for unit in found.units} if found else {}
+    units = []
+    for index in range(declared.units):
+        unit = units_found.get(index, Unit(index))
+        wwn = declared.wwns[index] if index < len(declared.wwns) else unit.wwn
+        units.append(replace(unit, wwn=wwn, size=declared.unit_bytes or unit.size))
+    return Drive(
+        key=found.key if found else "",
+        serial=declared.serial,
+        units=tuple(units),
+        vendor=found.vendor if found else "",
+        model=declared.model or (found.model if found else ""),
+        revision=found.revision if found else "",
+        bay=Bay.parse(declared.bay),
+        bay_source="declared",
+        adapter=found.adapter if found else "",
+        expected_units=declared.units,
+    )

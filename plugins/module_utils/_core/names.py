@@ -14,12 +14,13 @@ from __future__ import annotations
 import re
 from typing import List, Sequence, Tuple
 
-from .declared import DeclaredDrive
-from .model import Bay
+from .model import Bay, Drive
 
 DIRECTORY = "/dev/disk/by-vdev"
 RULES_FILE = "/etc/udev/rules.d/70-evenkeel-units.rules"
 
+# The only form that may reach a rule: it comes from the drive, or from a person.
+_WWN = re.compile(r"(?:naa|eui)\.[0-9a-f]{16,32}")
 _NAME = re.compile(r"((?:[a-z][a-z0-9_]{0,15}-)?bay[0-9]{1,4})\.([0-9]{1,2})(?:-part[0-9]+)?")
 
 
@@ -34,8 +35,8 @@ def parse_unit_name(text: str) -> Tuple[str, int]:
     return (match.group(1), int(match.group(2))) if match else ("", -1)
 
 
-def udev_rules(drives: Sequence[DeclaredDrive]) -> str:
-    """The rules file for the declared drives, in bay order. Units without a declared WWN get no rule."""
+def udev_rules(drives: Sequence[Drive]) -> str:
+    """The rules file for the declared drives, in bay order. Units whose WWN is not known get no rule."""
     lines: List[str] = [
         "# Made from the declared inventory by evenkeel.split_actuator; edits here are overwritten.",
         "# A unit's name is its drive's bay and its index. Keyed on the unit's own designator,",
@@ -43,16 +44,17 @@ def udev_rules(drives: Sequence[DeclaredDrive]) -> str:
         'SUBSYSTEM!="block", GOTO="evenkeel_units_end"',
         'ACTION=="remove", GOTO="evenkeel_units_end"',
     ]
-    for drive in sorted(drives, key=lambda drive: Bay.parse(drive.bay)):
-        for index, wwn in enumerate(drive.wwns):
-            lines += _rules_of(wwn, unit_name(drive.bay, index))
+    placed = [(drive.bay, drive) for drive in drives if drive.bay is not None]
+    for bay, drive in sorted(placed, key=lambda pair: pair[0]):
+        for unit in drive.units:
+            if _WWN.fullmatch(unit.wwn):
+                lines += _rules_of(unit.wwn, unit_name(bay.label, unit.index))
     lines.append('LABEL="evenkeel_units_end"')
     return "\n".join(lines) + "\n"
 
 
 def _rules_of(wwn: str, name: str) -> List[str]:
-    hexadecimal = wwn.split(".", 1)[1]
-    match = 'ENV{{ID_WWN_WITH_EXTENSION}}=="0x{0}"'.format(hexadecimal)
+    match = 'ENV{{ID_WWN_WITH_EXTENSION}}=="0x{0}"'.format(wwn.split(".", 1)[1])
     return [
         'ENV{{DEVTYPE}}=="disk", {0}, SYMLINK+="disk/by-vdev/{1}"'.format(match, name),
         'ENV{{DEVTYPE}}=="partition", {0}, SYMLINK+="disk/by-vdev/{1}-part%n"'.format(match, name),

@@ -1,0 +1,47 @@
+# Copyright: (c) 2026, The evenkeel maintainers
+# GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""One action at a time on a host."""
+
+from __future__ import annotations
+
+import fcntl
+import os
+from contextlib import contextmanager
+from typing import Iterator
+
+from ..errors import HostError
+
+LOCK_FILE = "/run/lock/evenkeel-split-actuator.lock"
+
+
+@contextmanager
+def one_at_a_time(action: str, path: str = LOCK_FILE) -> Iterator[None]:
+    """Hold the host's lock while an action runs; the kernel releases it however the action ends.
+
+    Raises HostError, naming the other action, when one is running.
+    """
+    # O_NOFOLLOW: the directory is writable by everybody, so the name could be somebody's link.
+    try:
+        handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC, 0o600)
+    except OSError as exc:
+        raise HostError(
+            "the lock file {0} cannot be opened: {1}".format(path, exc.strerror),
+            subject="host",
+            remedy="Actions need root.",
+        ) from exc
+    try:
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as exc:
+            other = os.pread(handle, 200, 0).decode("ascii", "replace").strip() or "another action"
+            raise HostError(
+                "{0} is running on this host".format(other),
+                subject="host",
+                remedy="Wait for it to end, then run again.",
+            ) from exc
+        os.ftruncate(handle, 0)
+        os.pwrite(handle, "{0} (process {1})\n".format(action, os.getpid()).encode("ascii", "replace"), 0)
+        yield
+    finally:
+        os.close(handle)
