@@ -1,0 +1,79 @@
+# Copyright: (c) 2026, The evenkeel maintainers
+# SPDX-License-Identifier: GPL-3.0-or-later
+
+# The two front doors:  make demo   (see it work)      make test   (prove it)
+#
+# PYTHON=/path/to/python3 chooses the interpreter (3.11 or newer).
+# ARGS='-k name' goes to pytest in unit, lab, lab-long, bench, fuzz and layout-long.
+
+SHELL := /bin/bash
+.DEFAULT_GOAL := help
+.DELETE_ON_ERROR:
+
+RUN    := tests/tools/with-venv run
+WITH   := tests/tools/with-venv test
+LAYERS := $(WITH) python -m tests.tools.layers
+PYTEST := $(WITH) python -m pytest
+ARGS   ?=
+export PYTEST_ADDOPTS := $(PYTEST_ADDOPTS) $(ARGS)
+export PYTHONDONTWRITEBYTECODE := 1
+
+.PHONY: help
+help: ## Say what can be made
+	@awk -F ':.*## ' '/^[a-z-]+:.*## / { printf "make %-13s %s\n", $$1, $$2 }' $(MAKEFILE_LIST)
+
+.PHONY: demo
+demo: lab-packages ## Boot a virtual server, build a pool on it, pull a drive, see it hold
+	@$(RUN) python tests/lab/demo.py
+
+.PHONY: test
+test: lab-packages ## Run every layer: lint, types, unit, sanity, package, lab
+	@$(LAYERS) lint types unit sanity package lab
+
+.PHONY: lint types unit sanity sanity-all package
+lint: ## Read all files for faults (styles, documents, licences, changelog)
+types: ## Check static types
+unit: ## Run the tests that need no host
+sanity: ## Run ansible-test sanity under the pinned ansible-core
+sanity-all: ## Run ansible-test sanity under every supported ansible-core
+package: ## Build the artefact, import it, install it elsewhere and run from there
+lint types unit sanity sanity-all package:
+	@$(LAYERS) $@
+
+.PHONY: lab
+lab: lab-packages ## Run the tests in the virtual machine
+	@$(LAYERS) lab
+
+.PHONY: lab-long
+lab-long: lab-packages ## Run the long tests in the virtual machine
+	@$(PYTEST) tests/lab -m lab_long -v
+
+.PHONY: bench
+bench: ## Measure time and memory
+	@$(PYTEST) tests/bench -m bench -v -s
+
+.PHONY: fuzz
+fuzz: ## Run the property tests with many more examples
+	@$(PYTEST) tests/unit -m 'not lab and not lab_long and not bench' --hypothesis-profile fuzz
+
+.PHONY: layout-long
+layout-long: ## Run the long tests of the layout
+	@$(PYTEST) tests/unit -m long -v --durations 20
+
+.PHONY: format
+format: ## Bring the Python files into the one style
+	@$(WITH) ruff check --config tests/config/ruff.toml --fix --quiet . || true
+	@$(WITH) ruff format --config tests/config/ruff.toml .
+
+.PHONY: pins
+pins: ## Write tests/config/constraints.txt anew after a change of a requirement
+	@tests/tools/pins
+
+.PHONY: lab-packages
+lab-packages:
+	@tests/tools/packages tests/config/packages.txt tests/lab/packages.txt
+
+.PHONY: clean
+clean: ## Remove what the checks left in the tree (the cache outside it stays)
+	@rm -rf .work tests/output .pytest_cache .hypothesis .mypy_cache .ruff_cache
+	@find . -name __pycache__ -type d -prune -exec rm -rf {} +

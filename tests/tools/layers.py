@@ -1,0 +1,118 @@
+# Copyright: (c) 2026, The evenkeel maintainers
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The layers of `make test` and the checks in each.
+
+python -m tests.tools.layers LAYER... runs the named layers in the order given, ends with a
+table and a line 'N passed, N failed', and exits with 1 when anything failed.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from pathlib import Path
+from typing import Callable
+
+from tests.tools import tree
+from tests.tools.runner import Check, Outcome, run_layer, say, summary
+
+REPO = tree.REPO
+CONFIG = REPO / "tests" / "config"
+JUNIT = tree.OUTPUT / "junit"
+LIBRARY = "ansible_collections.evenkeel.split_actuator.plugins"
+NOT_QUICK = "not lab_long and not long and not bench"
+
+
+def tool(name: str) -> tuple[str, ...]:
+    """The command line of one of our own checks."""
+    return (sys.executable, "-m", f"tests.tools.{name}")
+
+
+def lint(copy: Path) -> list[Check]:
+    """Everything that reads the files and runs none of them."""
+    ruff = ("--config", str(CONFIG / "ruff.toml"), "--no-cache")
+    return [
+        Check("ansible-lint", ("ansible-lint", "--offline", "--project-dir", ".",
+                               "-c", str(CONFIG / "ansible-lint.yml"), "--profile", "production", "--strict"), copy),
+        Check("ruff", ("ruff", "check", *ruff, "."), copy),
+        Check("format", ("ruff", "format", "--check", "--diff", *ruff, "."), copy),
+        Check("yamllint", ("yamllint", "--strict", "-c", str(CONFIG / "yamllint.yml"), "."), copy),
+        Check("docs", ("antsibull-docs", "lint-collection-docs", "--plugin-docs", "--validate-collection-refs",
+                       "self", "--disallow-unknown-collection-refs", "."), copy),
+        Check("changelog", ("antsibull-changelog", "lint"), copy),
+        Check("reuse", tool("check_licences"), copy),
+        Check("files", tool("check_files"), copy),
+        Check("groups", tool("check_groups"), copy),
+        Check("shell", tool("check_shell"), copy, tool="shellcheck"),
+    ]
+
+
+def types(_copy: Path) -> list[Check]:
+    """Static types: strict for the library and the tools, plain for modules and tests."""
+    mypy = ("mypy", "--config-file", str(CONFIG / "mypy.ini"))
+    return [
+        Check("library", (*mypy, "--strict", "-p", f"{LIBRARY}.module_utils")),
+        Check("modules", (*mypy, "-p", f"{LIBRARY}.modules"), skip=none_of("plugins/modules/*.py", "module")),
+        Check("tests", (*mypy, "-p", "tests")),
+    ]
+
+
+def unit(_copy: Path) -> list[Check]:
+    """Tests that need no host: the library against its sources and recorded outputs."""
+    return [pytest("unit", "tests/unit", "-m", f"not lab and {NOT_QUICK}", "-n", "2", "--dist", "worksteal",
+                   "--hypothesis-profile", "ci", "--durations", "10", "--durations-min", "1.0")]
+
+
+def sanity(copy: Path) -> list[Check]:
+    """ansible-test sanity under this environment's ansible-core."""
+    return [Check("ansible-test", (*tool("sanity"), "--report", str(JUNIT / "sanity.xml")), copy,
+                  shown=True, report=JUNIT / "sanity.xml")]
+
+
+def package(copy: Path) -> list[Check]:
+    """The artefact: built, imported as a registry would, installed elsewhere and run from there."""
+    return [Check("artefact", tool("package"), copy, shown=True)]
+
+
+def lab(_copy: Path) -> list[Check]:
+    """Tests in the virtual machine, with real block devices and real pools."""
+    return [pytest("lab", "tests/lab", "-m", NOT_QUICK, "-v", "--durations", "10",
+                   skip=none_of("tests/lab/**/test_*.py", "lab test"))]
+
+
+def pytest(name: str, *arguments: str, skip: str = "") -> Check:
+    report = JUNIT / f"{name}.xml"
+    return Check("pytest", (sys.executable, "-m", "pytest", *arguments, f"--junit-xml={report}"),
+                 shown=True, report=report, skip=skip)
+
+
+def none_of(pattern: str, noun: str) -> str:
+    """A reason to skip when no file matches *pattern*; a check over nothing proves nothing."""
+    found = any(path.name != "__init__.py" for path in REPO.glob(pattern))
+    return "" if found else f"there is no {noun} yet ({pattern})"
+
+
+LAYERS: dict[str, Callable[[Path], list[Check]]] = {
+    "lint": lint, "types": types, "unit": unit, "sanity": sanity, "package": package, "lab": lab,
+}
+
+
+def main() -> int:
+    """Run the layers named on the command line."""
+    parser = argparse.ArgumentParser(description="Run layers of the tests.")
+    parser.add_argument("layers", nargs="+", choices=list(LAYERS), metavar="LAYER", help=", ".join(LAYERS))
+    wanted = parser.parse_args().layers
+    outcomes: list[Outcome] = []
+    seconds: dict[str, float] = {}
+    with tree.checkout() as copy:
+        for name in wanted:
+            began = time.monotonic()
+            outcomes += run_layer(name, LAYERS[name](copy))
+            seconds[name] = time.monotonic() - began
+    say(summary(outcomes, seconds))
+    return int(any(outcome.bad for outcome in outcomes))
+
+
+if __name__ == "__main__":
+    sys.exit(main())
