@@ -44,6 +44,11 @@ def declared_draft(found: List[Dict[str, Any]]) -> Any:
     return declared.draft(_drives(found))
 
 
+def survey_notes(data: Any, found: List[Dict[str, Any]]) -> Any:
+    """How the declaration differs from what was found."""
+    return to_plain(declared.survey_notes(declared.read_drives(data), _drives(found)))
+
+
 class FilterModule:
     """The filters of this collection."""
 
@@ -52,5 +57,6 @@ class FilterModule:
         return {
             "declared_drives": _guarded(declared_drives),
             "declared_draft": _guarded(declared_draft),
+            "survey_notes": _guarded(survey_notes),
             "unit_rules": _guarded(unit_rules),
         }

@@ -172,3 +172,25 @@ def _merge_drive(declared: DeclaredDrive, found: Optional[Drive]) -> Drive:
         adapter=found.adapter if found else "",
         expected_units=declared.units,
     )
+
+
+def survey_notes(declared: Sequence[DeclaredDrive], found: Sequence[Drive]) -> Tuple[str, ...]:
+    """How the declaration differs from what was found, a line a bay; empty when they agree."""
+    seen = {drive.bay.label: drive for drive in found if drive.bay is not None}
+    where = {drive.serial: label for label, drive in seen.items()}
+    wanted = {drive.bay: drive for drive in declared}
+    lines = []
+    for label in sorted(set(seen) | set(wanted), key=Bay.parse):
+        here, there = seen.get(label), wanted.get(label)
+        if here is None and there is not None:
+            moved = where.get(there.serial)
+            lines.append(
+                "{0}: serial {1} is declared; {2}".format(
+                    label, there.serial, "it sits in " + moved if moved else "it was not found"
+                )
+            )
+        elif there is None and here is not None:
+            lines.append("{0}: holds serial {1}, which is not declared".format(label, here.serial))
+        elif here is not None and there is not None and here.serial != there.serial:
+            lines.append("{0}: serial {1} is declared, {2} was found".format(label, there.serial, here.serial))
+    return tuple(lines)

@@ -1,0 +1,216 @@
+# Copyright: (c) 2026, The evenkeel maintainers
+# GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Brings a pool to its layout: read, decide, show, act, verify."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Callable, Dict, Iterable, List, Mapping, Optional, Sequence, Tuple
+
+from ..declared import DeclaredDrive
+from ..errors import CoreError, Refusal
+from ..host.run import Command, Runner, checked
+from ..model import Content, Drive, Layout, Unit
+from . import argv, build, erase
+from .pools import ZfsVersion, read_pools, version
+from .resolve import Index, Pool, paths_in, resolve
+
+Key = build.Key
+SETTLE = ("udevadm", "settle", "--timeout=60")
+
+
+@dataclass(frozen=True)
+class Access:
+    """How an action reaches its host; each part can be replaced in a test.
+
+    *contents* looks on the given units themselves, not only in what udev remembers;
+    *partitions* lists a unit's partitions as (device node, bytes).
+    """
+
+    run: Runner
+    discover: Callable[[], Sequence[Drive]]
+    contents: Callable[[Mapping[Key, Unit]], Mapping[Key, Sequence[Content]]]
+    nodes_of: Callable[[Iterable[str]], Dict[str, str]]
+    partitions: Callable[[Unit], Sequence[Tuple[str, int]]]
+
+
+@dataclass(frozen=True)
+class Wish:
+    """What the pool should be."""
+
+    pool: str
+    layout: Layout
+    declared: Tuple[DeclaredDrive, ...] = ()
+    pool_settings: Mapping[str, str] = field(default_factory=dict)
+    root_settings: Mapping[str, str] = field(default_factory=dict)
+    erase_serials: Tuple[str, ...] = ()
+    allow_siblings: bool = False
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What was, or in check mode would be, done. *before* and *after* are text for a diff."""
+
+    changed: bool
+    commands: Tuple[Command, ...]
+    before: str
+    after: str
+    pool: Optional[Pool] = None
+
+
+def current_pools(
+    access: Access, zfs: ZfsVersion, drives: Sequence[Drive], declared: Sequence[DeclaredDrive]
+) -> Tuple[Pool, ...]:
+    """Every imported pool, its members resolved to units."""
+    trees = read_pools(access.run, zfs)
+    index = Index(drives, declared, access.nodes_of(paths_in(trees)))
+    return tuple(resolve(tree, index) for tree in trees)
+
+
+def ensure_present(access: Access, wish: Wish, check_mode: bool) -> Outcome:
+    """Create the pool as laid out, or bring an existing one's settings to what is wished.
+
+    Raises Refusal when the pool exists otherwise than laid out, or when a unit is absent or
+    not empty; nothing has been changed then.
+    """
+    argv.pool_name(wish.pool)
+    build.refuse_siblings(wish.layout, wish.allow_siblings)
+    zfs = version(access.run)
+    checked(access.run, SETTLE)
+    drives = access.discover()
+    pools = {pool.name: pool for pool in current_pools(access, zfs, drives, wish.declared)}
+    if wish.pool in pools:
+        return _converge(access, wish, pools[wish.pool], check_mode)
+    return _create(access, wish, zfs, drives, check_mode)
+
+
+def _create(
+    access: Access, wish: Wish, zfs: ZfsVersion, drives: Sequence[Drive], check_mode: bool
+) -> Outcome:
+    units = build.units_of(wish.layout, drives)
+    to_erase = build.refuse_contents(wish.layout, access.contents(units), wish.erase_serials)
+    names = {argv.key_of(member): member for member in build.members_of(wish.layout)}
+    erasing: List[Command] = []
+    for key in to_erase:
+        unit, member = units[key], names[key]
+        subject = "{0} (serial {1}) unit {2}".format(member.bay or "bay unknown", member.serial, member.index)
+        erasing += erase.commands(unit.node, access.partitions(unit), unit.size, subject)
+    pool_settings = build.with_defaults(build.POOL_DEFAULTS, wish.pool_settings)
+    root_settings = build.with_defaults(build.ROOT_DEFAULTS, wish.root_settings)
+    making = build.create_command(wish.pool, wish.layout, units, pool_settings, root_settings)
+    commands = tuple(erasing) + (making,)
+    before, after = _absent(wish.pool), picture(wish.pool, wish.layout, pool_settings, root_settings)
+    if not erasing:
+        # OpenZFS's own opinion, before anything is touched.
+        trial = build.create_command(wish.pool, wish.layout, units, pool_settings, root_settings, dry_run=True)
+        checked(access.run, trial.argv, "Nothing was changed.")
+    if check_mode:
+        return Outcome(True, commands, before, after)
+    _carry_out(access.run, commands)
+    return Outcome(True, commands, before, after, _verified(access, wish, zfs))
+
+
+def _carry_out(run: Runner, commands: Sequence[Command]) -> None:
+    for number, command in enumerate(commands):
+        checked(run, SETTLE)
+        done = "; ".join(" ".join(earlier.argv) for earlier in commands[:number])
+        checked(run, command.argv, "Done before it: {0}.".format(done) if done else "Nothing was changed before it.")
+    checked(run, SETTLE)
+
+
+def _verified(access: Access, wish: Wish, zfs: ZfsVersion) -> Pool:
+    drives = access.discover()
+    pools = {pool.name: pool for pool in current_pools(access, zfs, drives, wish.declared)}
+    pool = pools.get(wish.pool)
+    if pool is None:
+        raise CoreError("zpool create ended well, but the pool is not there", subject="pool {0}".format(wish.pool))
+    wrong = build.differences(pool, wish.layout)
+    if wrong:
+        raise Refusal("Pool {0} was made, but not as laid out.".format(wish.pool), wrong, "Do not put data on it.")
+    return pool
+
+
+def _converge(access: Access, wish: Wish, pool: Pool, check_mode: bool) -> Outcome:
+    if pool.suspended:
+        raise Refusal(
+            "Pool {0} is suspended; nothing was changed.".format(pool.name),
+            [pool.status or "OpenZFS gives no reason"],
+            "Bring its drives back, then run `zpool clear {0}`.".format(pool.name),
+        )
+    wrong = build.differences(pool, wish.layout)
+    if wrong:
+        raise Refusal(
+            "Pool {0} exists, but not as laid out; nothing was changed.".format(pool.name),
+            wrong,
+            "Correct the declared inventory or policy, or use another pool name. An existing pool is never rebuilt.",
+        )
+    changes = _setting_changes(access.run, wish)
+    commands = tuple(changes[0])
+    if commands and not check_mode:
+        _carry_out(access.run, commands)
+        left = _setting_changes(access.run, wish)[0]
+        if left:
+            raise CoreError(
+                "settings did not take effect: {0}".format("; ".join(" ".join(item.argv) for item in left)),
+                subject="pool {0}".format(pool.name),
+            )
+    return Outcome(bool(commands), commands, changes[1], changes[2], pool)
+
+
+def _setting_changes(run: Runner, wish: Wish) -> Tuple[List[Command], str, str]:
+    """Commands that bring the settings to the wished ones, and both states as text.
+
+    Only what the person wrote is compared: defaults are for creation.
+    """
+    reads = argv.get_settings(wish.pool, sorted(wish.pool_settings), sorted(wish.root_settings))
+    found: Dict[str, Dict[str, str]] = {"pool": {}, "root": {}}
+    for kind, command in reads.items():
+        text = checked(run, command)
+        found[kind] = dict(line.split("\t", 1) for line in text.splitlines() if "\t" in line)
+    changed = {
+        kind: {name: value for name, value in wanted.items() if not build.same_setting(value, found[kind].get(name, ""))}
+        for kind, wanted in (("pool", wish.pool_settings), ("root", wish.root_settings))
+    }
+    fixed = sorted(set(changed["root"]) & set(build.CREATE_ONLY))
+    if fixed:
+        raise Refusal(
+            "Pool {0} cannot be brought to the wished settings; nothing was changed.".format(wish.pool),
+            [
+                "{0} is {1}, wished is {2}".format(name, found["root"].get(name, "unset"), changed["root"][name])
+                for name in fixed
+            ],
+            "These are fixed when a pool is made.",
+        )
+    commands = [
+        Command(words, "set pool properties") for words in argv.set_pool(wish.pool, changed["pool"])
+    ] + [Command(words, "set properties of the root dataset") for words in argv.set_root(wish.pool, changed["root"])]
+    lines_before = [
+        "{0} {1}={2}".format(kind, name, found[kind].get(name, "")) for kind in ("pool", "root") for name in sorted(changed[kind])
+    ]
+    lines_after = [
+        "{0} {1}={2}".format(kind, name, changed[kind][name]) for kind in ("pool", "root") for name in sorted(changed[kind])
+    ]
+    return commands, _lines(lines_before), _lines(lines_after)
+
+
+def _lines(lines: Sequence[str]) -> str:
+    return "".join(line + "\n" for line in lines)
+
+
+def _absent(pool: str) -> str:
+    return "pool {0}: absent\n".format(pool)
+
+
+def picture(
+    pool: str, layout: Layout, pool_settings: Mapping[str, str], root_settings: Mapping[str, str]
+) -> str:
+    """The pool as a few lines of text: settings, each vdev with its units, spares."""
+    lines = ["pool {0}".format(pool)]
+    lines += ["  pool {0}={1}".format(name, pool_settings[name]) for name in sorted(pool_settings)]
+    lines += ["  root {0}={1}".format(name, root_settings[name]) for name in sorted(root_settings)]
+    for vdev in layout.vdevs:
+        lines.append("  {0}: {1}".format(vdev.keyword or "stripe", " ".join(member.name for member in vdev.members)))
+    for spare in layout.spares:
+        lines.append("  spare: {0}".format(" ".join(member.name for member in spare.members)))
+    return _lines(lines)

@@ -1,0 +1,159 @@
+#!/usr/bin/python
+# Copyright: (c) 2026, The evenkeel maintainers
+# GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
+# SPDX-License-Identifier: GPL-3.0-or-later
+
+from __future__ import annotations
+
+DOCUMENTATION = r"""
+module: split_pool
+short_description: Creates a ZFS pool as laid out, or verifies the one that exists
+version_added: 0.1.0
+author:
+  - The evenkeel maintainers (@evenkeel)
+description:
+  - Creates a pool on the units of split-actuator drives exactly as M(evenkeel.split_actuator.layout_plan) laid it out,
+    and reads it back to compare every member with the layout by unit identity.
+  - An existing pool is compared with the layout; only its settings are ever changed.
+  - Whatever is found on a unit (a pool label, a filesystem, a partition table, a RAID or LVM signature, a mount, a
+    holder, an open exclusive handle) refuses the whole action and lists each unit by bay and serial.
+  - No command is ever run with a forcing option. One action runs at a time on a host.
+requirements:
+  - OpenZFS 2.1 or newer
+  - python3-pyudev
+extends_documentation_fragment:
+  - evenkeel.split_actuator.attributes
+  - evenkeel.split_actuator.bays
+options:
+  pool:
+    description: The name of the pool.
+    type: str
+    required: true
+  state:
+    description:
+      - V(present) creates the pool where it is missing, and compares it with O(layout) where it exists.
+    type: str
+    choices: [present]
+    default: present
+  layout:
+    description: The RV(evenkeel.split_actuator.layout_plan#module:layout) to build.
+    type: dict
+    required: true
+  declared:
+    description: The declared drives (C(split_actuator_drives)); they name members whose drive is gone.
+    type: dict
+    default: {}
+  pool_settings:
+    description:
+      - Pool properties, see zpoolprops(7).
+      - At creation V(ashift=12), V(autoexpand=off) and V(autoreplace=off) are added; give a property here to override
+        it, or null to leave OpenZFS's own default.
+    type: dict
+    default: {}
+  root_settings:
+    description:
+      - Properties of the root dataset, see zfsprops(7).
+      - At creation V(acltype=posixacl), V(atime=off), V(compression=lz4), V(dnodesize=auto) and V(xattr=sa) are added.
+    type: dict
+    default: {}
+  erase_serials:
+    description:
+      - Serials of the drives, one by one, whose present contents may be destroyed to create the pool.
+      - What is in use (mounted, held, open) is refused all the same. Ignored once the pool exists.
+    type: list
+    elements: str
+    default: []
+  allow_siblings:
+    description:
+      - Accept a layout that puts two units of one drive into one vdev, where the vdev's parity covers their common loss.
+    type: bool
+    default: false
+"""
+
+EXAMPLES = r"""
+- name: Lay the pool out
+  evenkeel.split_actuator.layout_plan:
+    drives: "{{ found.drives }}"
+    policy:
+      kind: raidz
+      parity: 2
+      width: 12
+  delegate_to: localhost
+  register: plan
+
+- name: Create it
+  evenkeel.split_actuator.split_pool:
+    pool: archive
+    layout: "{{ plan.layout }}"
+    root_settings:
+      recordsize: 1M
+"""
+
+RETURN = r"""
+commands:
+  description: The commands that were run, or in check mode would be run.
+  type: list
+  elements: list
+  returned: success
+  sample: [["zpool", "create", "-o", "ashift=12", "archive", "raidz2", "/dev/disk/by-vdev/bay00.0"]]
+pool:
+  description: The pool with every member resolved to its drive, bay and unit, as M(evenkeel.split_actuator.pool_info) returns it.
+  type: dict
+  returned: when the pool exists
+  sample: {"name": "archive", "state": "ONLINE"}
+reasons:
+  description: Why the action was refused, one line for each cause.
+  type: list
+  elements: str
+  returned: when refused
+  sample: ["bay03 (serial ACS0004) unit 1: filesystem ext4 on /dev/sdh"]
+"""
+
+from ansible.module_utils.basic import AnsibleModule
+
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.plain import to_plain
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs import actions
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face import run_face
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_pool import (
+    access,
+    diff,
+    one_action,
+    wish_from,
+)
+
+
+def work(module, runner):
+    """Create or verify the pool."""
+    with one_action(module, "creation of pool {0}".format(module.params["pool"])):
+        outcome = actions.ensure_present(access(module, runner), wish_from(module.params), module.check_mode)
+    result = {
+        "changed": outcome.changed,
+        "commands": [list(command.argv) for command in outcome.commands],
+        "diff": diff(outcome),
+    }
+    if outcome.pool is not None:
+        result["pool"] = to_plain(outcome.pool)
+    return result
+
+
+def main():
+    """Entry point."""
+    module = AnsibleModule(
+        argument_spec={
+            "pool": {"type": "str", "required": True},
+            "state": {"type": "str", "choices": ["present"], "default": "present"},
+            "layout": {"type": "dict", "required": True},
+            "declared": {"type": "dict", "default": {}},
+            "bay_map": {"type": "list", "elements": "dict", "default": []},
+            "pool_settings": {"type": "dict", "default": {}},
+            "root_settings": {"type": "dict", "default": {}},
+            "erase_serials": {"type": "list", "elements": "str", "default": []},
+            "allow_siblings": {"type": "bool", "default": False},
+        },
+        supports_check_mode=True,
+    )
+    run_face(module, work)
+
+
+if __name__ == "__main__":
+    main()

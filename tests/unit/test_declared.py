@@ -1,0 +1,103 @@
+# Copyright: (c) 2026, The evenkeel maintainers
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The declared inventory: what is refused, and how it is completed by what was found."""
+
+import pytest
+
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core import declared, names
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.errors import InputError, Refusal
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.model import Bay, Drive, Unit
+
+
+def drive(slot, serial=None, sizes=(9000, 9000), wwns=True):
+    units = tuple(
+        Unit(index, wwn="naa.5000acf0{0:04x}{1:04x}".format(slot, index) if wwns else "", size=size)
+        for index, size in enumerate(sizes)
+    )
+    return Drive(key="k{0}".format(slot), serial=serial or "ACS{0:04d}".format(slot), units=units, bay=Bay("", slot), model="SPLIT2X")
+
+
+def test_a_draft_reads_back_as_the_found_drives():
+    found = [drive(slot) for slot in (11, 0, 7)]
+    read = declared.read_drives(declared.draft(found), "ebb01")
+    assert [item.bay for item in read] == ["bay00", "bay07", "bay11"]
+    merged = declared.merge(read, [])
+    assert [(d.serial, [(u.wwn, u.size) for u in d.units]) for d in merged] == [
+        (d.serial, [(u.wwn, u.size) for u in d.units]) for d in sorted(found, key=lambda d: d.bay)
+    ]
+    assert declared.survey_notes(read, found) == ()
+
+
+@pytest.mark.parametrize(
+    "data, place",
+    [
+        ([], "ebb01: split_actuator_drives"),
+        ({"slot7": {"serial": "A"}}, "ebb01: split_actuator_drives"),
+        ({"bay07": "A"}, "split_actuator_drives.bay07"),
+        ({"bay07": {}}, "split_actuator_drives.bay07.serial"),
+        ({"bay07": {"serial": 12345}}, "split_actuator_drives.bay07.serial"),
+        ({"bay07": {"serial": "$(reboot)"}}, "split_actuator_drives.bay07.serial"),
+        ({"bay07": {"serial": "A\n"}}, "split_actuator_drives.bay07.serial"),
+        ({"bay07": {"serial": "A", "units": 0}}, "split_actuator_drives.bay07.units"),
+        ({"bay07": {"serial": "A", "units": True}}, "split_actuator_drives.bay07.units"),
+        ({"bay07": {"serial": "A", "wwns": ["5000"]}}, "split_actuator_drives.bay07.wwns"),
+        ({"bay07": {"serial": "A", "slot": 7}}, "split_actuator_drives.bay07"),
+        ({"bay07": {"serial": "A"}, "bay08": {"serial": "A"}}, "split_actuator_drives"),
+        ({"bay07": {"serial": "A"}, "bay7": {"serial": "B"}}, "split_actuator_drives"),
+    ],
+)
+def test_wrong_declarations_name_host_key_and_value(data, place):
+    with pytest.raises(InputError) as caught:
+        declared.read_drives(data, "ebb01")
+    assert place in caught.value.subject and "ebb01" in caught.value.subject
+
+
+def test_a_missing_drive_of_unknown_size_is_refused_by_bay_and_serial():
+    wanted = declared.read_drives({"bay03": {"serial": "GONE1"}, "bay00": {"serial": "ACS0000"}})
+    with pytest.raises(Refusal) as caught:
+        declared.merge(wanted, [drive(0)])
+    assert caught.value.reasons == ("bay03 (serial GONE1): not found on the host, and no unit_bytes declared",)
+
+
+def test_survey_notes_tell_moved_missing_and_undeclared_drives():
+    wanted = declared.read_drives({"bay00": {"serial": "ACS0005"}, "bay01": {"serial": "ACS0009"}, "bay02": {"serial": "ACS0002"}})
+    assert declared.survey_notes(wanted, [drive(5), drive(2, serial="OTHER")]) == (
+        "bay00: serial ACS0005 is declared; it sits in bay05",
+        "bay01: serial ACS0009 is declared; it was not found",
+        "bay02: serial ACS0002 is declared, OTHER was found",
+        "bay05: holds serial ACS0005, which is not declared",
+    )
+
+
+def test_rules_name_each_unit_once_by_its_own_wwn():
+    text = names.udev_rules([drive(7), drive(0)])
+    lines = [line for line in text.splitlines() if "SYMLINK" in line]
+    assert lines == [
+        'ENV{DEVTYPE}=="disk", ENV{ID_WWN_WITH_EXTENSION}=="0x5000acf000000000", SYMLINK+="disk/by-vdev/bay00.0"',
+        'ENV{DEVTYPE}=="partition", ENV{ID_WWN_WITH_EXTENSION}=="0x5000acf000000000", SYMLINK+="disk/by-vdev/bay00.0-part%n"',
+        'ENV{DEVTYPE}=="disk", ENV{ID_WWN_WITH_EXTENSION}=="0x5000acf000000001", SYMLINK+="disk/by-vdev/bay00.1"',
+        'ENV{DEVTYPE}=="partition", ENV{ID_WWN_WITH_EXTENSION}=="0x5000acf000000001", SYMLINK+="disk/by-vdev/bay00.1-part%n"',
+        'ENV{DEVTYPE}=="disk", ENV{ID_WWN_WITH_EXTENSION}=="0x5000acf000070000", SYMLINK+="disk/by-vdev/bay07.0"',
+        'ENV{DEVTYPE}=="partition", ENV{ID_WWN_WITH_EXTENSION}=="0x5000acf000070000", SYMLINK+="disk/by-vdev/bay07.0-part%n"',
+        'ENV{DEVTYPE}=="disk", ENV{ID_WWN_WITH_EXTENSION}=="0x5000acf000070001", SYMLINK+="disk/by-vdev/bay07.1"',
+        'ENV{DEVTYPE}=="partition", ENV{ID_WWN_WITH_EXTENSION}=="0x5000acf000070001", SYMLINK+="disk/by-vdev/bay07.1-part%n"',
+    ]
+
+
+@pytest.mark.parametrize("wwn", ["", "naa.5000", 'naa.5000acf000000000" RUN+="/bin/sh', "t10.ACTWO SPLIT2X $(x)"])
+def test_a_strange_wwn_makes_no_rule(wwn):
+    odd = Drive(key="k", serial="S", units=(Unit(0, wwn=wwn, size=1),), bay=Bay("", 1))
+    assert "SYMLINK" not in names.udev_rules([odd])
+
+
+@pytest.mark.parametrize(
+    "text, told",
+    [
+        ("/dev/disk/by-vdev/bay07.1-part1", ("bay07", 1)),
+        ("west-bay101.0", ("west-bay101", 0)),
+        ("/dev/disk/by-id/wwn-0x5000acf000070001-part1", ("", -1)),
+        ("bay07.1x", ("", -1)),
+    ],
+)
+def test_unit_names_parse_back(text, told):
+    assert names.parse_unit_name(text) == told
