@@ -1,4 +1,4 @@
-# Copyright: (c) 2026, The evenkeel maintainers
+# Copyright (c) 2026, The evenkeel maintainers
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Finds files that do not belong in the collection and characters that do not belong in a text.
 
@@ -11,14 +11,26 @@ import os
 import re
 import sys
 import unicodedata
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Iterator
 
 from tests.tools.tree import listed
 
 TOP_LEVEL = {
-    ".ci", ".gitignore", "CHANGELOG.md", "DEVELOPERS.md", "LICENSE", "Makefile", "README.md", "changelogs", "docs",
-    "galaxy.yml", "meta", "playbooks", "plugins", "roles", "tests",
+    ".ci",
+    ".gitignore",
+    "DEVELOPERS.md",
+    "LICENSE",
+    "Makefile",
+    "README.md",
+    "changelogs",
+    "docs",
+    "galaxy.yml",
+    "meta",
+    "playbooks",
+    "plugins",
+    "roles",
+    "tests",
 }
 MAX_BYTES = 400_000
 NAME = re.compile(r"[A-Za-z0-9_.][A-Za-z0-9_.+-]*")

@@ -1,13 +1,13 @@
-# Copyright: (c) 2026, The evenkeel maintainers
+# Copyright (c) 2026, The evenkeel maintainers
 # SPDX-License-Identifier: GPL-3.0-or-later
 """JUnit files: written for checks that are plain commands, counted for those that write their own."""
 
 from __future__ import annotations
 
 import re
-import xml.etree.ElementTree as ElementTree
 from dataclasses import dataclass
 from pathlib import Path
+from xml.etree import ElementTree
 
 # XML 1.0 section 2.2: the characters a document may not hold.
 _NOT_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
@@ -31,8 +31,13 @@ class Count:
 def write(path: Path, suite: str, name: str, seconds: float, *, failure: str = "", skipped: str = "") -> None:
     """Write the outcome of one command as a suite of one test."""
     top = ElementTree.Element(
-        "testsuite", name=suite, tests="1", failures=str(int(bool(failure))), errors="0",
-        skipped=str(int(bool(skipped))), time=f"{seconds:.3f}",
+        "testsuite",
+        name=suite,
+        tests="1",
+        failures=str(int(bool(failure))),
+        errors="0",
+        skipped=str(int(bool(skipped))),
+        time=f"{seconds:.3f}",
     )
     case = ElementTree.SubElement(top, "testcase", classname=suite, name=name, time=f"{seconds:.3f}")
     if failure:

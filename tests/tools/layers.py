@@ -1,4 +1,4 @@
-# Copyright: (c) 2026, The evenkeel maintainers
+# Copyright (c) 2026, The evenkeel maintainers
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The layers of `make test` and the checks in each.
 
@@ -11,10 +11,10 @@ from __future__ import annotations
 import argparse
 import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
-from typing import Callable
 
-from tests.tools import tree
+from tests.tools import cores, tree
 from tests.tools.runner import Check, Outcome, run_layer, say, summary
 
 REPO = tree.REPO
@@ -33,13 +33,37 @@ def lint(copy: Path) -> list[Check]:
     """Everything that reads the files and runs none of them."""
     ruff = ("--config", str(CONFIG / "ruff.toml"), "--no-cache")
     return [
-        Check("ansible-lint", ("ansible-lint", "--offline", "--project-dir", ".",
-                               "-c", str(CONFIG / "ansible-lint.yml"), "--profile", "production", "--strict"), copy),
+        Check(
+            "ansible-lint",
+            (
+                "ansible-lint",
+                "--offline",
+                "--project-dir",
+                ".",
+                "-c",
+                str(CONFIG / "ansible-lint.yml"),
+                "--profile",
+                "production",
+                "--strict",
+            ),
+            copy,
+        ),
         Check("ruff", ("ruff", "check", *ruff, "."), copy),
         Check("format", ("ruff", "format", "--check", "--diff", *ruff, "."), copy),
         Check("yamllint", ("yamllint", "--strict", "-c", str(CONFIG / "yamllint.yml"), "."), copy),
-        Check("docs", ("antsibull-docs", "lint-collection-docs", "--plugin-docs", "--validate-collection-refs",
-                       "self", "--disallow-unknown-collection-refs", "."), copy),
+        Check(
+            "docs",
+            (
+                "antsibull-docs",
+                "lint-collection-docs",
+                "--plugin-docs",
+                "--validate-collection-refs",
+                "self",
+                "--disallow-unknown-collection-refs",
+                ".",
+            ),
+            copy,
+        ),
         Check("changelog", ("antsibull-changelog", "lint"), copy),
         Check("reuse", tool("check_licences"), copy),
         Check("files", tool("check_files"), copy),
@@ -60,14 +84,44 @@ def types(_copy: Path) -> list[Check]:
 
 def unit(_copy: Path) -> list[Check]:
     """Tests that need no host: the library against its sources and recorded outputs."""
-    return [pytest("unit", "tests/unit", "-m", f"not lab and {NOT_QUICK}", "-n", "2", "--dist", "worksteal",
-                   "--hypothesis-profile", "ci", "--durations", "10", "--durations-min", "1.0")]
+    return [
+        pytest(
+            "unit",
+            "tests/unit",
+            "-m",
+            f"not lab and {NOT_QUICK}",
+            "-n",
+            "2",
+            "--dist",
+            "worksteal",
+            "--hypothesis-profile",
+            "ci",
+            "--durations",
+            "10",
+            "--durations-min",
+            "1.0",
+        )
+    ]
 
 
 def sanity(copy: Path) -> list[Check]:
     """ansible-test sanity under this environment's ansible-core."""
-    return [Check("ansible-test", (*tool("sanity"), "--report", str(JUNIT / "sanity.xml")), copy,
-                  shown=True, report=JUNIT / "sanity.xml")]
+    return [ansible_test(copy, "sanity")]
+
+
+def sanity_all(copy: Path) -> list[Check]:
+    """ansible-test sanity under every supported ansible-core that this machine can run."""
+    checks = []
+    for core in cores.supported():
+        lacking = "" if core.python() else f"none of Python {', '.join(core.pythons)} is on this machine"
+        checks.append(ansible_test(copy, f"core-{core.version}", "--core", core.version, skip=lacking))
+    return checks
+
+
+def ansible_test(copy: Path, name: str, *arguments: str, skip: str = "") -> Check:
+    report = JUNIT / f"{name}.xml"
+    argv = (*tool("sanity"), *arguments, "--report", str(report))
+    return Check(name, argv, copy, shown=True, report=report, skip=skip)
 
 
 def package(copy: Path) -> list[Check]:
@@ -77,14 +131,29 @@ def package(copy: Path) -> list[Check]:
 
 def lab(_copy: Path) -> list[Check]:
     """Tests in the virtual machine, with real block devices and real pools."""
-    return [pytest("lab", "tests/lab", "-m", NOT_QUICK, "-v", "--durations", "10",
-                   skip=none_of("tests/lab/**/test_*.py", "lab test"))]
+    return [
+        pytest(
+            "lab",
+            "tests/lab",
+            "-m",
+            NOT_QUICK,
+            "-v",
+            "--durations",
+            "10",
+            skip=none_of("tests/lab/**/test_*.py", "lab test"),
+        )
+    ]
 
 
 def pytest(name: str, *arguments: str, skip: str = "") -> Check:
     report = JUNIT / f"{name}.xml"
-    return Check("pytest", (sys.executable, "-m", "pytest", *arguments, f"--junit-xml={report}"),
-                 shown=True, report=report, skip=skip)
+    return Check(
+        "pytest",
+        (sys.executable, "-m", "pytest", *arguments, f"--junit-xml={report}"),
+        shown=True,
+        report=report,
+        skip=skip,
+    )
 
 
 def none_of(pattern: str, noun: str) -> str:
@@ -94,7 +163,13 @@ def none_of(pattern: str, noun: str) -> str:
 
 
 LAYERS: dict[str, Callable[[Path], list[Check]]] = {
-    "lint": lint, "types": types, "unit": unit, "sanity": sanity, "package": package, "lab": lab,
+    "lint": lint,
+    "types": types,
+    "unit": unit,
+    "sanity": sanity,
+    "sanity-all": sanity_all,
+    "package": package,
+    "lab": lab,
 }
 
 

@@ -1,4 +1,4 @@
-# Copyright: (c) 2026, The evenkeel maintainers
+# Copyright (c) 2026, The evenkeel maintainers
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Runs the checks of a layer, two at a time, and tells what happened and how long it took."""
 
@@ -91,13 +91,22 @@ def missing_tool(check: Check) -> str:
 def execute(check: Check, log: Path) -> int:
     """Run the command and return its exit status; output goes to *log* and, when shown, to ours."""
     env = dict(os.environ, PYTHONUNBUFFERED="1")
+    if not check.shown:
+        env.update(NO_COLOR="1", ANSIBLE_NOCOLOR="1", TERM="dumb")
     if check.where != REPO:
         env["ANSIBLE_COLLECTIONS_PATH"] = str(check.where.parents[2])
     try:
-        with log.open("wb") as sink, subprocess.Popen(
-            check.argv, cwd=check.where, env=env, stdin=subprocess.DEVNULL,
-            stdout=subprocess.PIPE, stderr=subprocess.STDOUT,
-        ) as process:
+        with (
+            log.open("wb") as sink,
+            subprocess.Popen(
+                check.argv,
+                cwd=check.where,
+                env=env,
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.STDOUT,
+            ) as process,
+        ):
             for chunk in iter(lambda: process.stdout.read1(65536), b""):
                 sink.write(chunk)
                 if check.shown:

@@ -1,4 +1,4 @@
-# Copyright: (c) 2026, The evenkeel maintainers
+# Copyright (c) 2026, The evenkeel maintainers
 # SPDX-License-Identifier: GPL-3.0-or-later
 """A clean copy of the working tree, laid out as an installed collection's checkout.
 
@@ -11,9 +11,9 @@ from __future__ import annotations
 import shutil
 import subprocess
 import tempfile
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Iterator
 
 REPO = Path(__file__).resolve().parents[2]
 OUTPUT = REPO / "tests" / "output"
@@ -24,7 +24,10 @@ def listed(top: Path = REPO) -> list[str]:
     """The files git tracks or would add, relative to *top*; deleted ones left out."""
     names = subprocess.run(
         ["git", "ls-files", "-co", "--exclude-standard", "-z"],
-        cwd=top, check=True, capture_output=True, text=True,
+        cwd=top,
+        check=True,
+        capture_output=True,
+        text=True,
     ).stdout.split("\0")
     return sorted({name for name in names if name and ((top / name).is_symlink() or (top / name).exists())})
 

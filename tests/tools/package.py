@@ -1,0 +1,160 @@
+# Copyright (c) 2026, The evenkeel maintainers
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Proves the artefact: builds it, looks inside, imports it as a registry would, installs it into
+an empty folder and runs its documentation, modules and playbooks from there. Run in a clean copy.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import subprocess
+import sys
+import tarfile
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+FQCN = "evenkeel.split_actuator"
+KEPT_OUT = re.compile(r"(tests|\.ci|\.work|\.git|\.gitignore|Makefile|LICENSES)(/|$)")
+NEEDED = ("MANIFEST.json", "FILES.json", "README.md", "LICENSE", "meta/runtime.yml", "meta/execution-environment.yml")
+
+
+class ArtefactError(Exception):
+    """What is wrong with the artefact."""
+
+
+def command(*argv: str, where: Path | None = None, **extra: str) -> str:
+    """Run a command, and return what it printed. Raises ArtefactError with its output when it fails."""
+    env = dict(os.environ, NO_COLOR="1", ANSIBLE_NOCOLOR="1", ANSIBLE_LOCALHOST_WARNING="false", **extra)
+    result = subprocess.run(
+        argv, cwd=where, env=env, check=False, stdin=subprocess.DEVNULL, capture_output=True, text=True
+    )
+    if result.returncode:
+        raise ArtefactError(f"$ {' '.join(argv)}\nexit status {result.returncode}\n{result.stdout}{result.stderr}")
+    return result.stdout
+
+
+class Artefact:
+    """The built collection, and the empty folder it gets installed into."""
+
+    def __init__(self, scratch: Path) -> None:
+        self.scratch = scratch
+        self.home = scratch / "installed"
+        self.root = self.home / "ansible_collections" / "evenkeel" / "split_actuator"
+        self.env = {"ANSIBLE_COLLECTIONS_PATH": str(self.home), "ANSIBLE_HOME": str(scratch / "ansible")}
+
+    @property
+    def file(self) -> Path:
+        return next(self.scratch.glob("*.tar.gz"))
+
+    def build(self) -> str:
+        """Build it from the copy in the current folder."""
+        command("ansible-galaxy", "collection", "build", "--output-path", str(self.scratch))
+        return f"{self.file.name}, {self.file.stat().st_size // 1024} KiB"
+
+    def contents(self) -> str:
+        """Tests and tools are kept out, and what users need is in."""
+        with tarfile.open(self.file) as tar:
+            names = tar.getnames()
+        stray = [name for name in names if KEPT_OUT.match(name)]
+        missing = [name for name in NEEDED if name not in names]
+        if stray or missing:
+            raise ArtefactError(f"should not be in the artefact: {stray}\nmissing from the artefact: {missing}")
+        return f"{len(names)} files and folders"
+
+    def importable(self) -> str:
+        """The checks that a registry makes on import, with its own tool."""
+        config = self.scratch / "importer.cfg"
+        config.write_text(
+            "[galaxy-importer]\nrun_ansible_test = False\nrun_flake8 = False\n"
+            "run_ansible_lint = True\noffline_ansible_lint = True\ncheck_required_tags = True\n"
+        )
+        done = subprocess.run(
+            [sys.executable, "-m", "galaxy_importer.main", str(self.file)],
+            cwd=self.scratch, env=dict(os.environ, GALAXY_IMPORTER_CONFIG=str(config), NO_COLOR="1"),
+            check=False, stdin=subprocess.DEVNULL, capture_output=True, text=True,
+        )  # fmt: skip
+        output = done.stdout + done.stderr
+        # The tool logs what it dislikes and still ends well.
+        faults = [line for line in output.splitlines() if re.match(r"(ERROR|WARNING)\b", line)]
+        if done.returncode or faults or "Importer processing completed successfully" not in output:
+            raise ArtefactError("\n".join(["galaxy-importer said:", *faults]) if faults else output)
+        return "galaxy-importer content"
+
+    def installs(self) -> str:
+        """It installs without a network into an empty folder."""
+        command(
+            "ansible-galaxy", "collection", "install", "--offline", "-p", str(self.home), str(self.file), **self.env
+        )
+        command("ansible-galaxy", "collection", "verify", "--offline", FQCN, where=self.scratch, **self.env)
+        return "installed, and every file verified"
+
+    def names(self, folder: str, pattern: str = "*.py") -> list[str]:
+        found = sorted(path.stem for path in (self.root / folder).glob(pattern))
+        return [f"{FQCN}.{name}" for name in found if name != "__init__"]
+
+    def documents(self) -> str:
+        """The documentation of every module and role can be read from where it was installed."""
+        modules = self.names("plugins/modules")
+        for module in modules:
+            text = command("ansible-doc", "--json", module, where=self.scratch, **self.env)
+            found = json.loads(text)[module]
+            if not found["doc"]["filename"].startswith(str(self.root)) or not found["examples"]:
+                raise ArtefactError(f"{module}: documentation came from {found['doc']['filename']}, or has no examples")
+        roles = sorted(path.parent.parent.name for path in self.root.glob("roles/*/tasks/main.yml"))
+        listed = json.loads(command("ansible-doc", "-t", "role", "-l", "--json", FQCN, where=self.scratch, **self.env))
+        undocumented = [role for role in roles if f"{FQCN}.{role}" not in listed]
+        if undocumented:
+            raise ArtefactError(f"ansible-doc does not list the roles {undocumented}")
+        return f"{len(modules)} modules, {len(roles)} roles"
+
+    def runs(self) -> str:
+        """Every module starts from there; without options it answers or names the options it needs."""
+        modules = self.names("plugins/modules")
+        for module in modules:
+            done = subprocess.run(
+                ["ansible", "localhost", "-i", "localhost,", "-c", "local", "--check", "-m", module],
+                cwd=self.scratch, env=dict(os.environ, **self.env, ANSIBLE_PYTHON_INTERPRETER=sys.executable),
+                check=False, stdin=subprocess.DEVNULL, capture_output=True, text=True,
+            )  # fmt: skip
+            output = done.stdout + done.stderr
+            answered = done.returncode == 0 or '"msg"' in output
+            if not answered or re.search(r"Traceback|MODULE FAILURE|couldn't resolve|ModuleNotFound", output):
+                raise ArtefactError(f"{module} did not run:\n{output}")
+        playbooks = self.names("playbooks", "*.yml")
+        for playbook in playbooks:
+            command("ansible-playbook", "-i", "localhost,", "--syntax-check", playbook, where=self.scratch, **self.env)
+        return f"{len(modules)} modules answered, {len(playbooks)} playbooks read"
+
+    def environment(self) -> str:
+        """An execution environment can be made from its requirements."""
+        said = command("ansible-builder", "introspect", "--sanitize", str(self.home), where=self.scratch)
+        if "system" not in said:
+            raise ArtefactError(f"ansible-builder found no requirements:\n{said}")
+        return "ansible-builder read its requirements"
+
+
+def main() -> int:
+    """Go through the steps in order, stopping at the first that fails."""
+    with tempfile.TemporaryDirectory(prefix="evenkeel-artefact-") as scratch:
+        artefact = Artefact(Path(scratch))
+        steps: list[Callable[[], str]] = [
+            artefact.build, artefact.contents, artefact.importable, artefact.installs,
+            artefact.documents, artefact.runs, artefact.environment,
+        ]  # fmt: skip
+        for step in steps:
+            began = time.monotonic()
+            try:
+                said = step()
+            except ArtefactError as wrong:
+                print(f"   {step.__name__}: failed. {step.__doc__}\n{wrong}")
+                return 1
+            print(f"   {step.__name__:<12}{time.monotonic() - began:6.1f} s  {said}", flush=True)
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
