@@ -4,7 +4,7 @@
 """The nouns of the product as frozen dataclasses.
 
 Found on a host: `Drive`, `Unit`, `UnitPath`, `Content`, `Bay`.
-Computed: `Layout`, `Vdev`, `Member`, `SpareDrive`, `Unused`.
+Computed: `Layout`, `Vdev`, `Member`, `SpareDrive`, `Unused`, `Finding`.
 
 Sizes are bytes. A unit is named by its drive's serial and its index (LUN or range
 number, from 0): `Member`. Dictionaries exist only at the border (see `plain`).
@@ -182,7 +182,9 @@ class Layout:
     """The computed map from units to vdevs and spares.
 
     *survives_drives* is the number of whole drives of which any may fail, computed from
-    the members; *survives_enclosures* likewise (0 when bays name no enclosure).
+    the members; *survives_enclosures* likewise (0 when bays name no enclosure). *proven* names
+    the objectives shown to be optimal, of C(capacity), C(fatal_sets) and C(spread); *proof*
+    says in words how, or what was found and what the bound is.
     """
 
     vdevs: Tuple[Vdev, ...]
@@ -190,3 +192,30 @@ class Layout:
     unused: Tuple[Unused, ...] = ()
     survives_drives: int = 0
     survives_enclosures: int = 0
+    proven: Tuple[str, ...] = ()
+    proof: str = ""
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One difference between what should be and what was found, and what to do about it.
+
+    *code* is stable, for machines. *severity*: C(error) (the drive or unit cannot be used safely
+    as it is), C(warning) or C(info). *bay*, *serial* and *index* name the subject as far as it is
+    known; *index* is None when the whole drive is meant.
+    """
+
+    code: str
+    severity: str
+    serial: str = ""
+    bay: str = ""
+    index: Optional[int] = None
+    declared: str = ""
+    found: str = ""
+    remedy: str = ""
+
+    @property
+    def subject(self) -> str:
+        """How messages name what the finding is about."""
+        name = "{0} (serial {1})".format(self.bay or "bay unknown", self.serial or "none")
+        return name if self.index is None else "{0} unit {1}".format(name, self.index)

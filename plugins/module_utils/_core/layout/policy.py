@@ -1,0 +1,205 @@
+# Copyright: (c) 2026, The evenkeel maintainers
+# GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What a layout has to be: the policy that people write, and its validation."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any, Dict, Mapping, Sequence
+
+from ..errors import InputError
+
+KINDS = ("raidz", "mirror", "draid")
+PREFERENCES = ("capacity", "safety", "throughput")
+DEFAULT_PARITY = 2
+MIRROR_WIDTHS = (2, 3, 4)
+WIDEST = 255  # OpenZFS: children of a dRAID vdev; also far beyond any sensible raidz
+
+_ALLOWED = ("kind", "parity", "width", "spares", "survive", "prefer", "siblings", "draid")
+_SURVIVE = ("drives", "enclosures")
+_DRAID = ("data", "spares")
+
+
+@dataclass(frozen=True)
+class Survive:
+    """Promises: any *drives* whole drives may fail, and any *enclosures* whole enclosures."""
+
+    drives: int = 1
+    enclosures: int = 0
+
+
+@dataclass(frozen=True)
+class Policy:
+    """What is asked of a layout. Make it with `from_plain`, or call `check` on it.
+
+    *parity*: raidz and dRAID parity (1 to 3); for a mirror it follows from the width.
+    *width*: members of a vdev; 0 chooses by *prefer*. *spares*: whole drives. *siblings*:
+    a vdev may hold both units of a drive, and the guarantee is then computed from that.
+    *draid_data*: data devices in each dRAID group (0 chooses); *draid_spares*: distributed spares
+    of each dRAID vdev.
+    """
+
+    kind: str = "raidz"
+    parity: int = DEFAULT_PARITY
+    width: int = 0
+    spares: int = 0
+    survive: Survive = Survive()
+    prefer: str = "capacity"
+    siblings: bool = False
+    draid_data: int = 0
+    draid_spares: int = 0
+
+    @classmethod
+    def from_plain(cls, data: Any, where: str = "policy") -> Policy:
+        """The policy in a plain dictionary. InputError names the field, its value and what is allowed."""
+        _known(data, _ALLOWED, where)
+        survive = _part(data, "survive", _SURVIVE, where)
+        draid = _part(data, "draid", _DRAID, where)
+        kind = _choice(data, "kind", KINDS, cls.kind, where)
+        if kind == "mirror" and "parity" in data:
+            raise InputError(
+                "{0!r} given, but a mirror has none".format(data["parity"]),
+                subject=where + ".parity",
+                remedy="Leave it out and set width: a mirror of width n stands n - 1 lost members.",
+            )
+        if kind != "draid" and draid:
+            raise InputError(
+                "{0!r} given for kind {1}".format(dict(draid), kind), subject=where + ".draid", remedy="Use kind draid."
+            )
+        policy = cls(
+            kind=kind,
+            parity=_whole(data, "parity", 1, 3, DEFAULT_PARITY, where),
+            width=_whole(data, "width", 0, WIDEST, 0, where),
+            spares=_whole(data, "spares", 0, 1000, 0, where),
+            survive=Survive(
+                _whole(survive, "drives", 0, 3, Survive.drives, where + ".survive"),
+                _whole(survive, "enclosures", 0, 3, Survive.enclosures, where + ".survive"),
+            ),
+            prefer=_choice(data, "prefer", PREFERENCES, cls.prefer, where),
+            siblings=_flag(data, "siblings", where),
+            draid_data=_whole(draid, "data", 0, WIDEST, 0, where + ".draid"),
+            draid_spares=_whole(draid, "spares", 0, 100, 0, where + ".draid"),
+        )
+        return policy.check(where)
+
+    def to_plain(self) -> Dict[str, Any]:
+        """The dictionary that `from_plain` takes."""
+        plain: Dict[str, Any] = {
+            "kind": self.kind,
+            "width": self.width,
+            "spares": self.spares,
+            "survive": {"drives": self.survive.drives, "enclosures": self.survive.enclosures},
+            "prefer": self.prefer,
+            "siblings": self.siblings,
+        }
+        if self.kind != "mirror":
+            plain["parity"] = self.parity
+        if self.kind == "draid":
+            plain["draid"] = {"data": self.draid_data, "spares": self.draid_spares}
+        return plain
+
+    def check(self, where: str = "policy") -> Policy:
+        """Itself, when its fields fit together; InputError otherwise."""
+        if self.kind == "mirror" and self.width not in (0,) + MIRROR_WIDTHS:
+            raise InputError(
+                "{0} is not a width of a mirror".format(self.width),
+                subject=where + ".width",
+                remedy="Allowed: 2, 3, 4, or 0 to have it chosen.",
+            )
+        if self.width and self.width < self.least_width:
+            raise InputError(
+                "{0} members are too few for {1}".format(self.width, self.words),
+                subject=where + ".width",
+                remedy="Allowed: {0} to {1}, or 0 to have it chosen.".format(self.least_width, WIDEST),
+            )
+        return self
+
+    @property
+    def least_width(self) -> int:
+        """The narrowest vdev that stores anything."""
+        if self.kind == "mirror":
+            return 2
+        if self.kind == "draid":
+            return self.parity + max(1, self.draid_data) + self.draid_spares
+        return self.parity + 1
+
+    @property
+    def tolerance(self) -> int:
+        """Members that a vdev of this width stands to lose."""
+        return self.width - 1 if self.kind == "mirror" else self.parity
+
+    @property
+    def words(self) -> str:
+        """The kind as people say it."""
+        return self.kind if self.kind == "mirror" else "{0}{1}".format(self.kind, self.parity)
+
+    def with_width(self, width: int) -> Policy:
+        """The same policy with the width chosen."""
+        return replace(self, width=width)
+
+    def net_members(self, width: int) -> float:
+        """Members' worth of data in a vdev of *width*, before what OpenZFS keeps for itself."""
+        if self.kind == "mirror":
+            return 1
+        if self.kind == "draid":
+            data = self.group_data(width)
+            return (width - self.draid_spares) * data / (data + self.parity)
+        return width - self.parity
+
+    def group_data(self, width: int) -> int:
+        """Data devices in each dRAID group: as asked, else 8 (zpoolconcepts(7)), fewer in a narrow vdev."""
+        return self.draid_data or max(1, min(8, width - self.draid_spares - self.parity))
+
+
+def _known(data: Any, allowed: Sequence[str], where: str) -> None:
+    if not isinstance(data, Mapping):
+        raise InputError("{0!r} is not a dictionary".format(data), subject=where)
+    unknown = sorted(str(key) for key in data if key not in allowed)
+    if unknown:
+        raise InputError(
+            "unknown key {0}".format(", ".join(unknown)),
+            subject=where,
+            remedy="Allowed: {0}.".format(", ".join(allowed)),
+        )
+
+
+def _part(data: Mapping[str, Any], name: str, allowed: Sequence[str], where: str) -> Mapping[str, Any]:
+    part = data.get(name)
+    if part is None:
+        return {}
+    _known(part, allowed, "{0}.{1}".format(where, name))
+    return part  # type: ignore[no-any-return]
+
+
+def _choice(data: Mapping[str, Any], name: str, allowed: Sequence[str], default: str, where: str) -> str:
+    value = data.get(name, default)
+    if value not in allowed:
+        raise InputError(
+            "{0!r} is not allowed".format(value),
+            subject="{0}.{1}".format(where, name),
+            remedy="Allowed: {0}.".format(", ".join(allowed)),
+        )
+    return str(value)
+
+
+def _whole(data: Mapping[str, Any], name: str, least: int, most: int, default: int, where: str) -> int:
+    value = data.get(name, default)
+    if isinstance(value, bool) or not isinstance(value, int) or not least <= value <= most:
+        raise InputError(
+            "{0!r} is not allowed".format(value),
+            subject="{0}.{1}".format(where, name),
+            remedy="Allowed: a whole number from {0} to {1}.".format(least, most),
+        )
+    return value
+
+
+def _flag(data: Mapping[str, Any], name: str, where: str) -> bool:
+    value = data.get(name, False)
+    if not isinstance(value, bool):
+        raise InputError(
+            "{0!r} is not allowed".format(value),
+            subject="{0}.{1}".format(where, name),
+            remedy="Allowed: true or false.",
+        )
+    return value
