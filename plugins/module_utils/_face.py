@@ -1,4 +1,4 @@
-# Copyright: (c) 2026, The evenkeel maintainers
+# Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The one place where the library meets an Ansible module.
@@ -11,7 +11,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Callable, Dict, Sequence
 
-from ._core.errors import CommandError, CoreError, HostError, Refusal
+from ansible.module_utils.basic import missing_required_lib
+
+from ._core.errors import CommandError, CoreError, HostError, MissingLibraryError, Refusal
 from ._core.host.run import Result
 
 if TYPE_CHECKING:
@@ -37,7 +39,7 @@ class ModuleRunner:
             )
         try:
             rc, stdout, stderr = self._module.run_command(
-                [program] + list(argv[1:]),
+                [program, *argv[1:]],
                 environ_update={"LANG": "C", "LC_ALL": "C", "LANGUAGE": "C"},
                 # Left on, a "$" or "~" inside an argument would be replaced.
                 expand_user_and_vars=False,
@@ -50,9 +52,7 @@ class ModuleRunner:
         return Result(rc, stdout, stderr)
 
 
-def run_face(
-    module: AnsibleModule, work: Callable[[AnsibleModule, ModuleRunner], Dict[str, Any]]
-) -> None:
+def run_face(module: AnsibleModule, work: Callable[[AnsibleModule, ModuleRunner], Dict[str, Any]]) -> None:
     """Finish *module* with what *work* returns (plain data), or fail it with what the library says.
 
     A failure carries RV(msg) (the whole message for people), RV(subject), RV(remedy), and
@@ -69,6 +69,8 @@ def run_face(
 def failure(error: CoreError) -> Dict[str, Any]:
     """The arguments of C(fail_json) for a foreseeable error."""
     told: Dict[str, Any] = {"msg": str(error), "subject": error.subject, "remedy": error.remedy}
+    if isinstance(error, MissingLibraryError):
+        told["msg"] = "{0} {1}".format(missing_required_lib(error.library), error.remedy)
     if isinstance(error, Refusal):
         told["reasons"] = list(error.reasons)
     if isinstance(error, CommandError):

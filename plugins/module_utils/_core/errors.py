@@ -1,4 +1,4 @@
-# Copyright: (c) 2026, The evenkeel maintainers
+# Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Every error the library raises on purpose.
@@ -38,6 +38,14 @@ class DecodeError(CoreError):
 
 class HostError(CoreError):
     """The host lacks something needed: a tool, a kernel module, a privilege, a device."""
+
+
+class MissingLibraryError(HostError):
+    """A Python library is not installed on the host; *library* is its name."""
+
+    def __init__(self, library: str, remedy: str) -> None:
+        super().__init__("the Python library {0} is not installed".format(library), subject="host", remedy=remedy)
+        self.library = library
 
 
 class CommandError(CoreError):

@@ -1,4 +1,4 @@
-# Copyright: (c) 2026, The evenkeel maintainers
+# Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
 """SCSI designators: the names in VPD page 83h (Device Identification, SPC-4 7.8.6)."""
@@ -83,13 +83,9 @@ def _decode(head: bytes, value: bytes) -> Designator:
         size = _NAA_SIZES.get(value[0] >> 4)
         allowed = None if size is None else (size,)
     if allowed is not None and len(value) not in allowed:
-        raise DecodeError(
-            "a designator of type {0} has {1} bytes".format(kind, len(value)), subject="VPD page 83h"
-        )
+        raise DecodeError("a designator of type {0} has {1} bytes".format(kind, len(value)), subject="VPD page 83h")
     if kind in _NEEDS_BINARY and code_set != 1:
-        raise DecodeError(
-            "a designator of type {0} is not marked as binary".format(kind), subject="VPD page 83h"
-        )
+        raise DecodeError("a designator of type {0} is not marked as binary".format(kind), subject="VPD page 83h")
     return Designator(association, kind, code_set, bytes(value), head[0] >> 4 if head[1] & 0x80 else None)
 
 

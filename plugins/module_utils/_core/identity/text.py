@@ -1,4 +1,4 @@
-# Copyright: (c) 2026, The evenkeel maintainers
+# Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The one gate for text that a drive reports about itself.
@@ -14,7 +14,7 @@ from __future__ import annotations
 import hashlib
 import re
 
-_FORBIDDEN = re.compile(r"[^A-Za-z0-9_.:+-]|^[.-]")
+_FORBIDDEN = re.compile(r"[^A-Za-z0-9_.:-]")
 _LONGEST = 64
 _PADDING = b" \0"
 
@@ -23,17 +23,18 @@ def clean(raw: bytes) -> str:
     """Allowed text for the bytes a drive reported; empty when they are only padding.
 
     Blanks and NULs around the text go (SPC pads fields with them). Letters, digits and
-    C(- _ . : +) stay; anything else, and a leading C(-) or C(.), becomes C(_). Unless the
-    original can be told from the result (only blanks became C(_)), eight hex digits of its
-    SHA-256 are appended: two different originals never share a name. At most 64 characters.
+    C(- _ . :) stay, a blank inside becomes C(_) as udev writes it. Where anything else had to
+    become C(_), or the first character is no letter or digit, or the text is longer than 64
+    characters, eight hex digits of the original's SHA-256 are appended, so that what differs
+    does not fall together.
     """
     kept = raw.strip(_PADDING)
     original = kept.decode("latin-1")
     text = _FORBIDDEN.sub("_", original)
-    if text == original or text.replace("_", " ") == original:
-        if len(text) <= _LONGEST:
-            return text
-    return "{0}-{1}".format(text[: _LONGEST - 9], hashlib.sha256(kept).hexdigest()[:8])
+    if not text or (len(text) <= _LONGEST and text[0].isalnum() and original in (text, text.replace("_", " "))):
+        return text
+    body = text if text[0].isalnum() else "x" + text
+    return "{0}-{1}".format(body[: _LONGEST - 9], hashlib.sha256(kept).hexdigest()[:8])
 
 
 def clean_text(text: str) -> str:

@@ -1,4 +1,4 @@
-# Copyright: (c) 2026, The evenkeel maintainers
+# Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
 """SCSI vital product data pages from bytes (SPC-4 7.8, SBC-4 6.6, SAT-4 12.4.2).

@@ -1,0 +1,229 @@
+# Copyright: (c) 2026, The evenkeel maintainers
+# GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What discovery finds odd about drives, as findings. Pure."""
+
+from __future__ import annotations
+
+from typing import AbstractSet, Any, Dict, List, Mapping, Optional, Sequence
+
+from ..model import Drive, Finding
+from .disks import Blocks, Disk
+from .pairing import Group, LogicalUnit
+
+BLOCK_SIZES = (512, 4096)
+
+
+def finding(drive: Drive, code: str, severity: str, **details: Any) -> Finding:
+    """A finding about *drive*; *details* are the other fields of `Finding`."""
+    return Finding(code, severity, drive.serial, drive.bay.label if drive.bay else "", **details)
+
+
+def bay_note(drive: Drive, claimed: str) -> Finding:
+    """A drive whose bay cannot be told although a source spoke of it."""
+    return finding(
+        drive,
+        "bay_unclear",
+        "error",
+        found="{0}: {1}".format(drive.key, claimed),
+        remedy="Correct the declared map of bays, or leave the source that is wrong out of bay_sources.",
+    )
+
+
+def host_notes(drives: Sequence[Drive], blocks: Blocks) -> List[Finding]:
+    """Findings that concern several drives, or none."""
+    found: List[Finding] = []
+    by_serial: Dict[str, List[Drive]] = {}
+    for drive in drives:
+        by_serial.setdefault(drive.serial, []).append(drive)
+    by_serial.pop("", None)
+    for serial, same in by_serial.items():
+        if len(same) > 1:
+            where = "; ".join(sorted(_place(drive) for drive in same))
+            found += [
+                finding(
+                    drive,
+                    "serial_collision",
+                    "error",
+                    found="{0} drives report serial {1}: {2}".format(len(same), serial, where),
+                    remedy="One of them misreports itself; neither can be declared. Take it out and ask its maker.",
+                )
+                for drive in same
+            ]
+    if blocks.disks and not any(disk.id_path or disk.links for disk in blocks.disks):
+        found.append(
+            Finding(
+                "udev_silent",
+                "error",
+                found="udev's database has no entry for any disk",
+                remedy="See that systemd-udevd runs, then run udevadm trigger --subsystem-match=block --settle.",
+            )
+        )
+    return found
+
+
+def _place(drive: Drive) -> str:
+    paths = [path.hctl or path.node for unit in drive.units for path in unit.paths]
+    return "{0} ({1})".format(drive.bay.label if drive.bay else "bay unknown", ", ".join(paths))
+
+
+def drive_notes(
+    drive: Drive, group: Group, declared: Mapping[str, int], wanted_paths: int, mapped: AbstractSet[str]
+) -> List[Finding]:
+    """Findings about one drive and its units.
+
+    *declared* has units by serial or model; *mapped* has the disks under multipath maps.
+    """
+    found: List[Finding] = []
+    if not drive.serial:
+        found.append(
+            finding(
+                drive,
+                "serial_missing",
+                "warning",
+                found="{0} reports no serial number".format(drive.key),
+                remedy="It cannot be declared; use another drive.",
+            )
+        )
+    found += _count_notes(drive, declared)
+    for unit in group.units:
+        index = _index(drive, unit)
+        found += _unit_notes(drive, unit, index)
+        found += _path_notes(drive, unit, index, wanted_paths, unit.first.name in mapped)
+    return found
+
+
+def _index(drive: Drive, unit: LogicalUnit) -> Optional[int]:
+    """The unit's index; None for a drive that splits by range, whose one logical unit is the whole drive."""
+    nodes = {disk.node for disk in unit.paths}
+    same = [one.index for one in drive.units if {path.node for path in one.paths} == nodes]
+    return same[0] if len(same) == 1 else None
+
+
+def _count_notes(drive: Drive, declared: Mapping[str, int]) -> List[Finding]:
+    given = declared.get(drive.serial) or declared.get(drive.model)
+    source = "declared" if given else "as its model shows elsewhere"
+    indices = [unit.index for unit in drive.units]
+    missing = sorted(set(range(drive.expected_units)) - set(indices))
+    found = [
+        finding(
+            drive,
+            "half_visible",
+            "error",
+            index=index,
+            declared="{0} units ({1})".format(drive.expected_units, source),
+            found="unit {0} is missing; found: {1}".format(index, ", ".join(str(one) for one in indices)),
+            remedy="Rescan the adapter, reseat the drive; a drive that splits by range needs a kernel and an adapter"
+            " that report its ranges. If the unit stays away, replace the drive.",
+        )
+        for index in missing
+    ]
+    if given and len(indices) > given:
+        found.append(
+            finding(
+                drive,
+                "more_units",
+                "warning",
+                declared="{0} units".format(given),
+                found="{0} units".format(len(indices)),
+                remedy="Correct the declared number of units, or look whether the right drive is in the bay.",
+            )
+        )
+    return found
+
+
+def _unit_notes(drive: Drive, unit: LogicalUnit, index: Optional[int]) -> List[Finding]:
+    disk = unit.first
+    found = [
+        finding(
+            drive,
+            "unreadable_identity",
+            "error",
+            index=index,
+            found=fault,
+            remedy="The drive's or the adapter's firmware is at fault; do not use the drive.",
+        )
+        for fault in disk.faults
+    ]
+    if unit.shared_name:
+        found.append(
+            finding(
+                drive,
+                "duplicate_wwn",
+                "error",
+                index=index,
+                found="{0} is also reported by another unit".format(unit.name),
+                remedy="Names made from it lead to either; take one of the drives out and ask its maker.",
+            )
+        )
+    elif not unit.name:
+        found.append(
+            finding(
+                drive,
+                "wwn_missing",
+                "warning",
+                index=index,
+                found="the unit has no world-wide name",
+                remedy="It can be named by its place on the bus only.",
+            )
+        )
+    return found + _format_notes(drive, disk, index)
+
+
+def _format_notes(drive: Drive, disk: Disk, index: Optional[int]) -> List[Finding]:
+    found: List[Finding] = []
+    if disk.size == 0 or disk.logical_block not in BLOCK_SIZES:
+        found.append(
+            finding(
+                drive,
+                "sector_format",
+                "error",
+                index=index,
+                found="size {0}, logical block {1} bytes".format(disk.size, disk.logical_block),
+                remedy="No size usually means that the drive did not become ready, or sectors of 520 or 528 bytes, as"
+                " drives from disk arrays have (compare sg_readcap --long). Reformatting to 512 or 4096 bytes destroys"
+                " all data and takes hours: follow the maker's instructions and your site's rules.",
+            )
+        )
+    if disk.protection:
+        found.append(
+            finding(
+                drive,
+                "protection_information",
+                "warning",
+                index=index,
+                found="formatted with T10 protection type {0}".format(disk.protection),
+                remedy="OpenZFS does not use it. Reformatting without it destroys all data: follow the maker's"
+                " instructions and your site's rules; it is not done here.",
+            )
+        )
+    return found
+
+
+def _path_notes(drive: Drive, unit: LogicalUnit, index: Optional[int], wanted: int, mapped: bool) -> List[Finding]:
+    paths = ", ".join(disk.hctl or disk.node for disk in unit.paths)
+    found: List[Finding] = []
+    if len(unit.paths) > 1 and not mapped:
+        found.append(
+            finding(
+                drive,
+                "unmanaged_paths",
+                "error",
+                index=index,
+                found="{0} paths ({1}) and no multipath device above them".format(len(unit.paths), paths),
+                remedy="Set up multipath-tools for the drive, or cable it once only.",
+            )
+        )
+    if wanted and len(unit.paths) < wanted:
+        found.append(
+            finding(
+                drive,
+                "too_few_paths",
+                "warning",
+                index=index,
+                declared="{0} paths".format(wanted),
+                found="{0} ({1})".format(len(unit.paths), paths),
+                remedy="Look at the other cable, expander or adapter.",
+            )
+        )
+    return found

@@ -1,0 +1,70 @@
+# Copyright (c) 2026, The evenkeel maintainers
+# GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Which of udev's links are a stable name of one unit, best first.
+
+Only links that spell the unit's bay and index, its own designator, or its place on the bus
+qualify, and only while they lead to it. A link that spells a serial number never does: all
+units of a drive share it, so the link leads to whichever of them udev met last.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+from typing import Container, FrozenSet, Iterable, List, Set, Tuple
+
+BAY_LINK = re.compile(r"/dev/disk/by-vdev/((?:[a-z][a-z0-9_]{0,15}-)?bay[0-9]{1,4}\.[0-9]{1,2})(?:-part[0-9]+)?")
+_PART = re.compile(r"-part[0-9]+$")
+_PATH_LINK = re.compile(r"/dev/disk/by-path/[A-Za-z0-9:._+-]+")
+
+
+def stable_links(node: str, claimed: Iterable[str], name: str, contested: Container[str] = ()) -> Tuple[str, ...]:
+    """The links among *claimed* that name the unit at *node*, best first.
+
+    *name* is the unit's own designator (C(naa....)). *contested* links, which other devices claim
+    too, do not count wherever they lead at the moment.
+    """
+    ranked: List[Tuple[int, str]] = []
+    for link in claimed:
+        rank = _rank(link, name)
+        if rank >= 0 and link not in contested and leads_to(link) == node:
+            ranked.append((rank, link))
+    return tuple(link for _place, link in sorted(ranked))
+
+
+def _rank(link: str, name: str) -> int:
+    """The place of a link's kind in the order of preference; -1 for one that is no stable name."""
+    if BAY_LINK.fullmatch(link):
+        return 0
+    if name and link.startswith("/dev/disk/by-id/"):
+        spelled = _PART.sub("", link[len("/dev/disk/by-id/") :])
+        if spelled in _spellings(name):
+            return 1
+    return 2 if _PATH_LINK.fullmatch(link) else -1
+
+
+def _spellings(name: str) -> Tuple[str, ...]:
+    """How udev spells a designator in by-id: the disk, a namespace, the multipath map (scsi_id's type digit)."""
+    kind, _dot, digits = name.partition(".")
+    scsi_id = {"naa": "3", "eui": "2"}.get(kind, "")
+    return ("wwn-0x" + digits, "nvme-" + name) + (("dm-uuid-mpath-" + scsi_id + digits,) if scsi_id else ())
+
+
+def leads_to(link: str) -> str:
+    """The device node a link leads to; empty when it is no link."""
+    try:
+        target = os.readlink(link)
+    except OSError:
+        return ""
+    return os.path.normpath(os.path.join(os.path.dirname(link), target))
+
+
+def claimed_twice(claims: Iterable[Iterable[str]]) -> FrozenSet[str]:
+    """Links that more than one device claims; *claims* has the links of each device."""
+    seen: Set[str] = set()
+    twice: Set[str] = set()
+    for links in claims:
+        for link in links:
+            (twice if link in seen else seen).add(link)
+    return frozenset(twice)

@@ -1,0 +1,158 @@
+# Copyright: (c) 2026, The evenkeel maintainers
+# GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""From logical units and their disks to drives and units with nodes, links and contents."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from typing import AbstractSet, Dict, Iterable, List, Mapping, Optional, Sequence, Tuple
+
+from ..model import Bay, Drive, Unit, UnitPath
+from .contents import Contents, Uses, is_map_partition, is_multipath, range_of
+from .disks import Blocks, Disk, Map
+from .pairing import Group, LogicalUnit, port_name
+from .stable import BAY_LINK, claimed_twice, stable_links
+
+_MAP_PARTITION = re.compile(r"part([0-9]+)-")
+
+
+class Builder:
+    """Makes drives of groups. *ranges* has declared byte ranges (start, size) by serial number."""
+
+    def __init__(self, blocks: Blocks, uses: Uses, ranges: Mapping[str, Sequence[Tuple[int, int]]]) -> None:
+        self._contents = Contents(blocks, uses)
+        self._ranges = ranges
+        self._maps: Dict[str, Map] = {}
+        self._map_partitions: Dict[str, List[Map]] = {}
+        for one in blocks.maps:
+            for slave in one.slaves:
+                if is_multipath(one):
+                    self._maps[slave] = one
+                elif is_map_partition(one):
+                    self._map_partitions.setdefault(slave, []).append(one)
+        self._contested = claimed_twice(self._claims(blocks))
+
+    @property
+    def mapped(self) -> AbstractSet[str]:
+        """The kernel names of disks that a multipath map stands for."""
+        return self._maps.keys()
+
+    def _claims(self, blocks: Blocks) -> Iterable[Tuple[str, ...]]:
+        """The links of every device; a multipath map stands for its paths, which claim the same."""
+        for disk in blocks.disks:
+            if disk.name not in self._maps:
+                yield disk.links
+                for part in disk.partitions:
+                    yield part.links
+        for one in blocks.maps:
+            yield one.links
+
+    def drive(self, group: Group, bay: Optional[Tuple[Bay, str]]) -> Drive:
+        """The drive of a group of logical units, sitting in *bay* by a source."""
+        first = group.first
+        name = bay[0].label if bay else ""
+        units: List[Unit] = []
+        for number, unit in enumerate(group.units):
+            # Where a target shows several drives, its LUNs do not count units.
+            units += self._units(unit, unit.first.lun if group.alone_on_target else number, name)
+        if len({unit.index for unit in units}) < len(units):
+            units = [replace(unit, index=number) for number, unit in enumerate(units)]
+        return Drive(
+            key=group.key,
+            serial=first.serial,
+            units=tuple(units),
+            vendor=first.vendor,
+            model=first.model,
+            revision=first.revision,
+            bay=bay[0] if bay else None,
+            bay_source=bay[1] if bay else "",
+            adapter=first.adapter,
+        )
+
+    def _units(self, unit: LogicalUnit, index: int, bay: str) -> List[Unit]:
+        disk = unit.first
+        ranges = disk.ranges or tuple(self._ranges.get(disk.serial, ()))
+        if len(ranges) > 1:
+            return [self._range(unit, number, ranges, bay) for number in range(len(ranges))]
+        through = self._maps.get(disk.name)
+        if through is not None:
+            node, claimed, contents = through.node, through.links, self._contents.of_map(through)
+        else:
+            node, claimed, contents = disk.node, disk.links, self._contents.of_disk(disk)
+        return [
+            Unit(
+                index=index,
+                wwn=unit.name,
+                size=disk.size,
+                logical_block=disk.logical_block,
+                physical_block=disk.physical_block,
+                node=node,
+                links=self._links(unit, node, claimed, bay, index),
+                paths=_paths(unit),
+                contents=contents,
+            )
+        ]
+
+    def _range(self, unit: LogicalUnit, number: int, ranges: Sequence[Tuple[int, int]], bay: str) -> Unit:
+        disk = unit.first
+        start, size = ranges[number]
+        node, claimed = self._range_node(disk, number, ranges)
+        return Unit(
+            index=number,
+            kind="range",
+            wwn=unit.name,
+            size=size,
+            start=start,
+            logical_block=disk.logical_block,
+            physical_block=disk.physical_block,
+            node=node,
+            links=self._links(unit, node, claimed, bay, number) if node else (),
+            paths=_paths(unit),
+            contents=self._contents.of_range(disk, number, ranges),
+        )
+
+    def _range_node(self, disk: Disk, number: int, ranges: Sequence[Tuple[int, int]]) -> Tuple[str, Tuple[str, ...]]:
+        """Node and claimed links of the largest partition that lies in a range; empty before the drive is split."""
+        inside = [part for part in disk.partitions if range_of(part, ranges) == number]
+        if not inside:
+            return "", ()
+        part = max(inside, key=lambda one: (one.size, -one.start))
+        through = self._maps.get(disk.name)
+        if through is None:
+            return part.node, part.links
+        for one in self._map_partitions.get(through.name, ()):
+            match = _MAP_PARTITION.match(one.uuid)
+            if match and int(match.group(1)) == part.number:
+                return one.node, one.links
+        return "", ()
+
+    def _links(self, unit: LogicalUnit, node: str, claimed: Sequence[str], bay: str, index: int) -> Tuple[str, ...]:
+        if len(unit.paths) > 1 and unit.first.name not in self._maps:
+            # Whichever path udev met last owns the links: none of them is the unit's.
+            return ()
+        found = stable_links(node, claimed, "" if unit.shared_name else unit.name, self._contested)
+        return tuple(link for link in found if _right_name(link, bay, index))
+
+
+def _right_name(link: str, bay: str, index: int) -> bool:
+    """False for a name of another bay or unit, left over from before the drive was moved."""
+    match = BAY_LINK.fullmatch(link)
+    if match is None:
+        return True
+    named, _dot, number = match.group(1).rpartition(".")
+    return int(number) == index and (not bay or named == bay)
+
+
+def _paths(unit: LogicalUnit) -> Tuple[UnitPath, ...]:
+    return tuple(
+        UnitPath(
+            hctl=disk.hctl,
+            node=disk.node,
+            by_path=next((link for link in stable_links(disk.node, disk.links, "") if "/by-path/" in link), ""),
+            adapter=disk.adapter,
+            target_port=port_name(disk) or "",
+        )
+        for disk in unit.paths
+    )
