@@ -1,0 +1,250 @@
+#!/usr/bin/python
+# Copyright (c) 2026, The evenkeel maintainers
+# GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
+# SPDX-License-Identifier: GPL-3.0-or-later
+
+from __future__ import annotations
+
+DOCUMENTATION = r"""
+module: drive_info
+short_description: Finds the drives of a host with their units, bays and stable names
+version_added: 0.1.0
+author:
+  - The evenkeel maintainers (@evenkeel)
+description:
+  - Finds every drive of a host and its independently positioned units, which are either logical units that share a serial
+    number or the access ranges of a single logical unit.
+  - Tells for each drive its bay and for each unit its own designator (WWN), stable links, size, block sizes, paths and
+    what is already on it.
+  - Reads sysfs and udev's database only. No program is started, no device is opened, and nothing is changed.
+  - Text that a drive reports about itself is returned with letters, digits and C(-), C(_), C(.), C(:) only. A blank
+    becomes C(_). Where anything else was replaced, a short digest of the original follows.
+notes:
+  - Reading does not need root. Where the kernel keeps something from other users, it is left out.
+  - C(udevadm settle) should have run since drives were last added.
+requirements:
+  - python3-pyudev
+extends_documentation_fragment:
+  - evenkeel.split_actuator.attributes.info
+  - evenkeel.split_actuator.bays
+options:
+  model:
+    description: Only drives whose model matches this shell-style pattern.
+    type: str
+    default: "*"
+  vendor:
+    description: Only drives whose vendor matches this shell-style pattern.
+    type: str
+    default: "*"
+  ordinary:
+    description: Whether to return drives that show, and should show, a single unit.
+    type: bool
+    default: true
+  expect_paths:
+    description: How many paths each unit should have. V(0) does not check.
+    type: int
+    default: 0
+seealso:
+  - module: evenkeel.split_actuator.pool_info
+"""
+
+EXAMPLES = r"""
+- name: Find the drives of a chassis with enclosure services
+  evenkeel.split_actuator.drive_info:
+  register: found
+
+- name: Find the drives behind two adapters of six phys each, without enclosure services
+  evenkeel.split_actuator.drive_info:
+    bay_map:
+      - pattern: "pci-0000:00:05.0-sas-phy{phy}-lun-*"
+        bay: "bay{phy}"
+      - pattern: "pci-0000:00:06.0-sas-phy{phy}-lun-*"
+        bay: "bay{phy+6}"
+    expect_units:
+      SPLIT2X: 2
+  register: found
+
+- name: Stop when a drive cannot be used as it is
+  ansible.builtin.assert:
+    that: found.findings | selectattr('severity', 'equalto', 'error') | length == 0
+"""
+
+RETURN = r"""
+drives:
+  description: The drives in bay order, those without a bay last.
+  type: list
+  elements: dict
+  returned: success
+  contains:
+    key:
+      description: What the drive's units share, its target-device designator or else vendor, model and serial number.
+      type: str
+      sample: ACTWO SPLIT2X ACS0007
+    serial:
+      description: The serial number, empty when the drive reports none.
+      type: str
+      sample: ACS0007
+    vendor:
+      description: The vendor as reported.
+      type: str
+      sample: ACTWO
+    model:
+      description: The product as reported.
+      type: str
+      sample: SPLIT2X
+    revision:
+      description: The firmware revision as reported.
+      type: str
+      sample: "0042"
+    bay:
+      description: The bay with C(enclosure) (empty where the chassis has only one) and C(slot), or null when unknown.
+      type: dict
+      sample: {"enclosure": "", "slot": 7}
+    bay_source:
+      description: Which of O(bay_sources) told the bay. Empty when none did.
+      type: str
+      sample: enclosure
+    adapter:
+      description: PCI address and driver of the adapter.
+      type: str
+      sample: 0000:00:05.0 mptsas
+    expected_units:
+      description: How many units the drive should show.
+      type: int
+      sample: 2
+    units:
+      description: The units in index order.
+      type: list
+      elements: dict
+      contains:
+        index:
+          description: The LUN, or the number of the range, from 0.
+          type: int
+          sample: 1
+        kind:
+          description: V(lun) for a logical unit, V(range) for an access range of the drive's only logical unit.
+          type: str
+          sample: lun
+        wwn:
+          description: The logical unit's own designator. The ranges of a drive share one.
+          type: str
+          sample: naa.5000c500aa000071
+        size:
+          description: Size in bytes, V(0) when the kernel cannot use the unit.
+          type: int
+          sample: 9000000000000
+        start:
+          description: Where a range begins on its disk, in bytes.
+          type: int
+          sample: 0
+        logical_block:
+          description: Logical block size in bytes.
+          type: int
+          sample: 512
+        physical_block:
+          description: Physical block size in bytes.
+          type: int
+          sample: 4096
+        node:
+          description:
+            - The device node now. It may change at the next boot. For a unit with several paths it is the multipath
+              device, for a range the partition, which is empty before the drive is split.
+          type: str
+          sample: /dev/sdh
+        links:
+          description:
+            - Stable links to the unit, best first. None is made from a serial number, which all units of a drive share.
+            - Empty when the unit has no name of its own.
+          type: list
+          elements: str
+          sample: ["/dev/disk/by-vdev/bay07.1", "/dev/disk/by-id/wwn-0x5000c500aa000071"]
+        paths:
+          description:
+            - The paths from the host to the logical unit, each with C(hctl), C(node), C(by_path), C(adapter) and
+              C(target_port).
+          type: list
+          elements: dict
+          sample: [{"hctl": "2:0:3:1", "node": "/dev/sdh", "adapter": "0000:00:05.0 mptsas", "target_port": "",
+                    "by_path": "/dev/disk/by-path/pci-0000:00:05.0-sas-phy3-lun-1"}]
+        contents:
+          description: What udev and the kernel know to be on the unit, each with C(kind), C(detail) and C(node).
+          type: list
+          elements: dict
+          sample: [{"kind": "filesystem", "detail": "ext4", "node": "/dev/sdh"}]
+findings:
+  description: What is odd about the drives returned, or about the host as a whole.
+  type: list
+  elements: dict
+  returned: success
+  contains:
+    code:
+      description: A stable code.
+      type: str
+      sample: half_visible
+    severity:
+      description: V(error) when the drive cannot be used safely as it is, else V(warning) or V(info).
+      type: str
+      sample: error
+    serial:
+      description: The drive's serial number.
+      type: str
+      sample: ACS0007
+    bay:
+      description: The drive's bay, as far as it is known.
+      type: str
+      sample: bay07
+    index:
+      description: The unit's index, null when the whole drive is meant.
+      type: int
+      sample: 1
+    declared:
+      description: What should be.
+      type: str
+      sample: 2 units (declared)
+    found:
+      description: What was found.
+      type: str
+      sample: "unit 1 is missing; found: 0"
+    remedy:
+      description: What to do about it.
+      type: str
+      sample: Rescan the adapter, reseat the drive.
+"""
+
+from ansible.module_utils.basic import AnsibleModule
+
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.discover import discover
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.select import Choice, select
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.plain import to_plain
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face import run_face
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_drives import DRIVE_ARGUMENTS, wanted_from
+
+
+def work(module, runner):
+    """Read the host; no command is needed."""
+    del runner
+    params = module.params
+    found = discover(wanted_from(params))
+    drives, findings = select(found, Choice(params["vendor"], params["model"], params["ordinary"]))
+    return {"changed": False, "drives": to_plain(drives), "findings": to_plain(findings)}
+
+
+def main():
+    """Entry point."""
+    module = AnsibleModule(
+        argument_spec=dict(
+            {
+                "model": {"type": "str", "default": "*"},
+                "vendor": {"type": "str", "default": "*"},
+                "ordinary": {"type": "bool", "default": True},
+                "expect_paths": {"type": "int", "default": 0},
+            },
+            **DRIVE_ARGUMENTS,
+        ),
+        supports_check_mode=True,
+    )
+    run_face(module, work)
+
+
+if __name__ == "__main__":
+    main()
