@@ -21,19 +21,20 @@ options:
       pattern:
         description:
           - A device path as udev gives it in C(ID_PATH), which is also the name of its link in C(/dev/disk/by-path).
-          - C({name}) stands for a decimal number, where the name is made of lower-case letters; C(*) stands for any text.
+          - C({name}) stands for a decimal number, where the name is made of lower-case letters.
+          - C(*) stands for any text.
         type: str
         required: true
       bay:
         description:
-          - The bay, in which C({name}) is the number of that name in O(bay_map[].pattern), and C({name+6}) or C({name-1})
-            the number shifted.
+          - The bay, in which C({name}) is the number of that name in O(bay_map[].pattern), and C({name+6}) or
+            C({name-1}) the number shifted.
         type: str
         required: true
   bays:
     description:
-      - Bays by declaration, a dictionary of bay names and serial numbers. It says where a drive should be; nothing on the
-        host confirms it.
+      - Bays by declaration, a dictionary of bay names and serial numbers.
+      - It says where a drive should be. Nothing on the host confirms it.
     type: dict
     default: {}
   enclosures:
@@ -45,8 +46,8 @@ options:
   bay_sources:
     description:
       - Which sources are asked for a drive's bay, in this order. The first that answers counts.
-      - V(enclosure) is the slot that the drive's enclosure reports (SES), V(sas) what the SAS adapter or expander reports,
-        V(map) is O(bay_map), V(serial) is O(bays).
+      - V(enclosure) is the slot that the drive's enclosure reports (SES), V(sas) what the SAS adapter or expander
+        reports, V(map) is O(bay_map), V(serial) is O(bays).
     type: list
     elements: str
     choices: [enclosure, sas, map, serial]

@@ -70,7 +70,7 @@ def failure(error: CoreError) -> Dict[str, Any]:
     """The arguments of C(fail_json) for a foreseeable error."""
     told: Dict[str, Any] = {"msg": str(error), "subject": error.subject, "remedy": error.remedy}
     if isinstance(error, MissingLibraryError):
-        told["msg"] = "{0} {1}".format(missing_required_lib(error.library), error.remedy)
+        told["msg"] = "{0}. {1}".format(missing_required_lib(error.library), error.remedy)
     if isinstance(error, Refusal):
         told["reasons"] = list(error.reasons)
     if isinstance(error, CommandError):

@@ -12,8 +12,8 @@ version_added: 0.1.0
 author:
   - The evenkeel maintainers (@evenkeel)
 description:
-  - Finds every drive of a host and its independently positioned units, which are either logical units that share a serial
-    number or the access ranges of a single logical unit.
+  - Finds every drive of a host and its independently positioned units, which are either logical units that share a
+    serial number or the access ranges of a single logical unit.
   - Tells for each drive its bay and for each unit its own designator (WWN), stable links, size, block sizes, paths and
     what is already on it.
   - Reads sysfs and udev's database only. No program is started, no device is opened, and nothing is changed.

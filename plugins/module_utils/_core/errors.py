@@ -25,7 +25,7 @@ class CoreError(Exception):
 
     def __str__(self) -> str:
         text = "{0}: {1}".format(self.subject, self.message) if self.subject else self.message
-        return "{0} {1}".format(text, self.remedy) if self.remedy else text
+        return "{0}. {1}".format(text.rstrip("."), self.remedy) if self.remedy else text
 
 
 class InputError(CoreError):
