@@ -65,7 +65,9 @@ def path_faults(name: str) -> Iterator[str]:
         return
     if path.stat().st_size > MAX_BYTES:
         yield f"is larger than {MAX_BYTES} bytes"
-    if os.access(path, os.X_OK) != path.read_bytes().startswith(b"#!"):
+    started = path.read_bytes().startswith(b"#!")
+    # Ansible rewrites a module's first line and starts the module itself.
+    if os.access(path, os.X_OK) != (started and not name.startswith("plugins/modules/")):
         yield "has an executable bit without a '#!' line, or the line without the bit"
 
 

@@ -98,7 +98,7 @@ def environment(core: Core) -> Path | None:
         if not (place / ".ready").exists():
             shutil.rmtree(place, ignore_errors=True)
             subprocess.run([python, "-m", "venv", place], check=True)
-            pip = [place / "bin" / "python", "-m", "pip", "install", "--quiet", "--disable-pip-version-check"]
+            pip = [str(place / "bin" / "python"), "-m", "pip", "install", "--quiet", "--disable-pip-version-check"]
             subprocess.run([*pip, f"ansible-core=={core.version}"], check=True)
             (place / ".ready").touch()
     return place / "bin"

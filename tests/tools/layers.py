@@ -20,8 +20,13 @@ from tests.tools.runner import Check, Outcome, run_layer, say, summary
 REPO = tree.REPO
 CONFIG = REPO / "tests" / "config"
 JUNIT = tree.OUTPUT / "junit"
-LIBRARY = "ansible_collections.evenkeel.split_actuator.plugins"
+PLUGINS = "ansible_collections.evenkeel.split_actuator.plugins"
 NOT_QUICK = "not lab_long and not long and not bench"
+
+
+def words(text: str, *more: object) -> tuple[str, ...]:
+    """A command line from words, and what may hold blanks."""
+    return (*text.split(), *map(str, more))
 
 
 def tool(name: str) -> tuple[str, ...]:
@@ -31,40 +36,16 @@ def tool(name: str) -> tuple[str, ...]:
 
 def lint(copy: Path) -> list[Check]:
     """Everything that reads the files and runs none of them."""
-    ruff = ("--config", str(CONFIG / "ruff.toml"), "--no-cache")
+    ruff = ("--no-cache", "--config", CONFIG / "ruff.toml")
+    docs = "lint-collection-docs --plugin-docs --validate-collection-refs self --disallow-unknown-collection-refs"
+    lint_options = "--offline --strict --profile production --project-dir . -c"
     return [
-        Check(
-            "ansible-lint",
-            (
-                "ansible-lint",
-                "--offline",
-                "--project-dir",
-                ".",
-                "-c",
-                str(CONFIG / "ansible-lint.yml"),
-                "--profile",
-                "production",
-                "--strict",
-            ),
-            copy,
-        ),
-        Check("ruff", ("ruff", "check", *ruff, "."), copy),
-        Check("format", ("ruff", "format", "--check", "--diff", *ruff, "."), copy),
-        Check("yamllint", ("yamllint", "--strict", "-c", str(CONFIG / "yamllint.yml"), "."), copy),
-        Check(
-            "docs",
-            (
-                "antsibull-docs",
-                "lint-collection-docs",
-                "--plugin-docs",
-                "--validate-collection-refs",
-                "self",
-                "--disallow-unknown-collection-refs",
-                ".",
-            ),
-            copy,
-        ),
-        Check("changelog", ("antsibull-changelog", "lint"), copy),
+        Check("ansible-lint", words(f"ansible-lint {lint_options}", CONFIG / "ansible-lint.yml"), copy),
+        Check("ruff", words("ruff check .", *ruff), copy),
+        Check("format", words("ruff format --check --diff .", *ruff), copy),
+        Check("yamllint", words("yamllint --strict . -c", CONFIG / "yamllint.yml"), copy),
+        Check("docs", words(f"antsibull-docs {docs} ."), copy),
+        Check("changelog", words("antsibull-changelog lint"), copy),
         Check("reuse", tool("check_licences"), copy),
         Check("files", tool("check_files"), copy),
         Check("groups", tool("check_groups"), copy),
@@ -73,35 +54,23 @@ def lint(copy: Path) -> list[Check]:
 
 
 def types(_copy: Path) -> list[Check]:
-    """Static types: strict for the library and the tools, plain for modules and tests."""
-    mypy = ("mypy", "--config-file", str(CONFIG / "mypy.ini"))
+    """Static types: strict for what is delivered and for the tools, plain for the tests."""
+
+    def mypy(name: str, options: str) -> Check:
+        ours = ("--cache-dir", REPO / ".work" / "mypy" / name, "--config-file", CONFIG / "mypy.ini")
+        return Check(name, words(f"mypy {options}", *ours))
+
     return [
-        Check("library", (*mypy, "--strict", "-p", f"{LIBRARY}.module_utils")),
-        Check("modules", (*mypy, "-p", f"{LIBRARY}.modules"), skip=none_of("plugins/modules/*.py", "module")),
-        Check("tests", (*mypy, "-p", "tests")),
+        mypy("plugins", f"--strict -p {PLUGINS}"),
+        mypy("tools", "--strict -p tests.tools"),
+        mypy("tests", "-p tests"),
     ]
 
 
 def unit(_copy: Path) -> list[Check]:
     """Tests that need no host: the library against its sources and recorded outputs."""
-    return [
-        pytest(
-            "unit",
-            "tests/unit",
-            "-m",
-            f"not lab and {NOT_QUICK}",
-            "-n",
-            "2",
-            "--dist",
-            "worksteal",
-            "--hypothesis-profile",
-            "ci",
-            "--durations",
-            "10",
-            "--durations-min",
-            "1.0",
-        )
-    ]
+    options = "tests/unit -n 2 --dist worksteal --hypothesis-profile ci --durations 10 --durations-min 1.0 -m"
+    return [pytest("unit", *words(options, f"not lab and {NOT_QUICK}"))]
 
 
 def sanity(copy: Path) -> list[Check]:
@@ -131,18 +100,8 @@ def package(copy: Path) -> list[Check]:
 
 def lab(_copy: Path) -> list[Check]:
     """Tests in the virtual machine, with real block devices and real pools."""
-    return [
-        pytest(
-            "lab",
-            "tests/lab",
-            "-m",
-            NOT_QUICK,
-            "-v",
-            "--durations",
-            "10",
-            skip=none_of("tests/lab/**/test_*.py", "lab test"),
-        )
-    ]
+    absent = none_of("tests/lab/**/test_*.py", "lab test")
+    return [pytest("lab", *words("tests/lab -v --durations 10 -m", NOT_QUICK), skip=absent)]
 
 
 def pytest(name: str, *arguments: str, skip: str = "") -> Check:

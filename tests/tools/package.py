@@ -15,6 +15,7 @@ import tarfile
 import tempfile
 import time
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 
 FQCN = "evenkeel.split_actuator"
@@ -26,15 +27,12 @@ class ArtefactError(Exception):
     """What is wrong with the artefact."""
 
 
-def command(*argv: str, where: Path | None = None, **extra: str) -> str:
-    """Run a command, and return what it printed. Raises ArtefactError with its output when it fails."""
-    env = dict(os.environ, NO_COLOR="1", ANSIBLE_NOCOLOR="1", ANSIBLE_LOCALHOST_WARNING="false", **extra)
-    result = subprocess.run(
-        argv, cwd=where, env=env, check=False, stdin=subprocess.DEVNULL, capture_output=True, text=True
-    )
-    if result.returncode:
-        raise ArtefactError(f"$ {' '.join(argv)}\nexit status {result.returncode}\n{result.stdout}{result.stderr}")
-    return result.stdout
+@dataclass(frozen=True)
+class Said:
+    """What a command printed and how it ended."""
+
+    code: int
+    text: str
 
 
 class Artefact:
@@ -44,7 +42,36 @@ class Artefact:
         self.scratch = scratch
         self.home = scratch / "installed"
         self.root = self.home / "ansible_collections" / "evenkeel" / "split_actuator"
-        self.env = {"ANSIBLE_COLLECTIONS_PATH": str(self.home), "ANSIBLE_HOME": str(scratch / "ansible")}
+
+    def ask(self, *argv: str, where: Path | None = None, **extra: str) -> Said:
+        """Run a command that sees no other collections than the installed one."""
+        env = dict(
+            os.environ,
+            NO_COLOR="1",
+            ANSIBLE_NOCOLOR="1",
+            ANSIBLE_LOCALHOST_WARNING="false",
+            ANSIBLE_PYTHON_INTERPRETER=sys.executable,
+            ANSIBLE_COLLECTIONS_PATH=str(self.home),
+            ANSIBLE_HOME=str(self.scratch / "ansible"),
+            **extra,
+        )
+        done = subprocess.run(
+            argv,
+            cwd=where or self.scratch,
+            env=env,
+            check=False,
+            stdin=subprocess.DEVNULL,
+            capture_output=True,
+            text=True,
+        )
+        return Said(done.returncode, done.stdout + done.stderr)
+
+    def must(self, *argv: str, where: Path | None = None) -> str:
+        """Run a command as `ask` does. Raises ArtefactError with its output when it fails."""
+        said = self.ask(*argv, where=where)
+        if said.code:
+            raise ArtefactError(f"$ {' '.join(argv)}\nexit status {said.code}\n{said.text}")
+        return said.text
 
     @property
     def file(self) -> Path:
@@ -52,7 +79,7 @@ class Artefact:
 
     def build(self) -> str:
         """Build it from the copy in the current folder."""
-        command("ansible-galaxy", "collection", "build", "--output-path", str(self.scratch))
+        self.must("ansible-galaxy", "collection", "build", "--output-path", str(self.scratch), where=Path.cwd())
         return f"{self.file.name}, {self.file.stat().st_size // 1024} KiB"
 
     def contents(self) -> str:
@@ -72,24 +99,20 @@ class Artefact:
             "[galaxy-importer]\nrun_ansible_test = False\nrun_flake8 = False\n"
             "run_ansible_lint = True\noffline_ansible_lint = True\ncheck_required_tags = True\n"
         )
-        done = subprocess.run(
-            [sys.executable, "-m", "galaxy_importer.main", str(self.file)],
-            cwd=self.scratch, env=dict(os.environ, GALAXY_IMPORTER_CONFIG=str(config), NO_COLOR="1"),
-            check=False, stdin=subprocess.DEVNULL, capture_output=True, text=True,
-        )  # fmt: skip
-        output = done.stdout + done.stderr
+        said = self.ask(
+            sys.executable, "-m", "galaxy_importer.main", str(self.file), GALAXY_IMPORTER_CONFIG=str(config)
+        )
         # The tool logs what it dislikes and still ends well.
-        faults = [line for line in output.splitlines() if re.match(r"(ERROR|WARNING)\b", line)]
-        if done.returncode or faults or "Importer processing completed successfully" not in output:
-            raise ArtefactError("\n".join(["galaxy-importer said:", *faults]) if faults else output)
+        faults = [line for line in said.text.splitlines() if re.match(r"(ERROR|WARNING)\b", line)]
+        if said.code or faults or "Importer processing completed successfully" not in said.text:
+            raise ArtefactError("\n".join(["galaxy-importer said:", *faults]) if faults else said.text)
         return "galaxy-importer content"
 
     def installs(self) -> str:
         """It installs without a network into an empty folder."""
-        command(
-            "ansible-galaxy", "collection", "install", "--offline", "-p", str(self.home), str(self.file), **self.env
-        )
-        command("ansible-galaxy", "collection", "verify", "--offline", FQCN, where=self.scratch, **self.env)
+        galaxy = ("ansible-galaxy", "collection")
+        self.must(*galaxy, "install", "--offline", "-p", str(self.home), str(self.file))
+        self.must(*galaxy, "verify", "--offline", FQCN)
         return "installed, and every file verified"
 
     def names(self, folder: str, pattern: str = "*.py") -> list[str]:
@@ -100,12 +123,11 @@ class Artefact:
         """The documentation of every module and role can be read from where it was installed."""
         modules = self.names("plugins/modules")
         for module in modules:
-            text = command("ansible-doc", "--json", module, where=self.scratch, **self.env)
-            found = json.loads(text)[module]
+            found = json.loads(self.must("ansible-doc", "--json", module))[module]
             if not found["doc"]["filename"].startswith(str(self.root)) or not found["examples"]:
                 raise ArtefactError(f"{module}: documentation came from {found['doc']['filename']}, or has no examples")
         roles = sorted(path.parent.parent.name for path in self.root.glob("roles/*/tasks/main.yml"))
-        listed = json.loads(command("ansible-doc", "-t", "role", "-l", "--json", FQCN, where=self.scratch, **self.env))
+        listed = json.loads(self.must("ansible-doc", "-t", "role", "-l", "--json", FQCN))
         undocumented = [role for role in roles if f"{FQCN}.{role}" not in listed]
         if undocumented:
             raise ArtefactError(f"ansible-doc does not list the roles {undocumented}")
@@ -115,45 +137,44 @@ class Artefact:
         """Every module starts from there; without options it answers or names the options it needs."""
         modules = self.names("plugins/modules")
         for module in modules:
-            done = subprocess.run(
-                ["ansible", "localhost", "-i", "localhost,", "-c", "local", "--check", "-m", module],
-                cwd=self.scratch, env=dict(os.environ, **self.env, ANSIBLE_PYTHON_INTERPRETER=sys.executable),
-                check=False, stdin=subprocess.DEVNULL, capture_output=True, text=True,
-            )  # fmt: skip
-            output = done.stdout + done.stderr
-            answered = done.returncode == 0 or '"msg"' in output
-            if not answered or re.search(r"Traceback|MODULE FAILURE|couldn't resolve|ModuleNotFound", output):
-                raise ArtefactError(f"{module} did not run:\n{output}")
+            said = self.ask("ansible", "localhost", "-i", "localhost,", "-c", "local", "--check", "-m", module)
+            answered = said.code == 0 or '"msg"' in said.text
+            if not answered or re.search(r"Traceback|MODULE FAILURE|couldn't resolve|ModuleNotFound", said.text):
+                raise ArtefactError(f"{module} did not run:\n{said.text}")
         playbooks = self.names("playbooks", "*.yml")
         for playbook in playbooks:
-            command("ansible-playbook", "-i", "localhost,", "--syntax-check", playbook, where=self.scratch, **self.env)
+            self.must("ansible-playbook", "-i", "localhost,", "--syntax-check", playbook)
         return f"{len(modules)} modules answered, {len(playbooks)} playbooks read"
 
     def environment(self) -> str:
         """An execution environment can be made from its requirements."""
-        said = command("ansible-builder", "introspect", "--sanitize", str(self.home), where=self.scratch)
+        said = self.must("ansible-builder", "introspect", "--sanitize", str(self.home))
         if "system" not in said:
             raise ArtefactError(f"ansible-builder found no requirements:\n{said}")
         return "ansible-builder read its requirements"
 
 
+def attempt(step: Callable[[], str]) -> bool:
+    """Take one step, tell what it found, and return whether it went well."""
+    began = time.monotonic()
+    try:
+        said = step()
+    except ArtefactError as wrong:
+        print(f"   {step.__name__}: failed. {step.__doc__}\n{wrong}", flush=True)
+        return False
+    print(f"   {step.__name__:<12}{time.monotonic() - began:6.1f} s  {said}", flush=True)
+    return True
+
+
 def main() -> int:
-    """Go through the steps in order, stopping at the first that fails."""
+    """Build and install it, and then try all else, also after a failure."""
     with tempfile.TemporaryDirectory(prefix="evenkeel-artefact-") as scratch:
-        artefact = Artefact(Path(scratch))
-        steps: list[Callable[[], str]] = [
-            artefact.build, artefact.contents, artefact.importable, artefact.installs,
-            artefact.documents, artefact.runs, artefact.environment,
-        ]  # fmt: skip
-        for step in steps:
-            began = time.monotonic()
-            try:
-                said = step()
-            except ArtefactError as wrong:
-                print(f"   {step.__name__}: failed. {step.__doc__}\n{wrong}")
-                return 1
-            print(f"   {step.__name__:<12}{time.monotonic() - began:6.1f} s  {said}", flush=True)
-    return 0
+        it = Artefact(Path(scratch))
+        if not (attempt(it.build) and attempt(it.installs)):
+            return 1
+        steps = (it.contents, it.importable, it.documents, it.runs, it.environment)
+        went_well = [attempt(step) for step in steps]
+        return int(not all(went_well))
 
 
 if __name__ == "__main__":

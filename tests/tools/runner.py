@@ -12,6 +12,7 @@ import time
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
+from typing import BinaryIO, cast
 
 from tests.tools import junit
 from tests.tools.junit import Count
@@ -96,25 +97,24 @@ def execute(check: Check, log: Path) -> int:
     if check.where != REPO:
         env["ANSIBLE_COLLECTIONS_PATH"] = str(check.where.parents[2])
     try:
-        with (
-            log.open("wb") as sink,
-            subprocess.Popen(
-                check.argv,
-                cwd=check.where,
-                env=env,
-                stdin=subprocess.DEVNULL,
-                stdout=subprocess.PIPE,
-                stderr=subprocess.STDOUT,
-            ) as process,
-        ):
-            for chunk in iter(lambda: process.stdout.read1(65536), b""):
-                sink.write(chunk)
-                if check.shown:
-                    sys.stdout.buffer.write(chunk)
-                    sys.stdout.buffer.flush()
+        process = subprocess.Popen(
+            check.argv,
+            cwd=check.where,
+            env=env,
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+        )
     except OSError as error:
         log.write_text(f"{check.argv[0]} could not be started: {error}\n")
         return 127
+    with process, log.open("wb") as sink:
+        output = cast(BinaryIO, process.stdout)
+        while chunk := os.read(output.fileno(), 65536):
+            sink.write(chunk)
+            if check.shown:
+                sys.stdout.buffer.write(chunk)
+                sys.stdout.buffer.flush()
     return process.returncode
 
 

@@ -63,6 +63,7 @@ def run(bin_folder: Path, report: Path) -> int:
     if list(Path("tests/sanity").glob("ignore*")):
         print("tests/sanity holds an ignore file; the collection keeps none")
         return 1
+    shutil.rmtree("tests/output/junit", ignore_errors=True)  # of a run under another ansible-core
     home = prepare_home(cores.bootstrap_version(bin_folder))
     env = dict(os.environ, HOME=str(home), PATH=prepare_path(bin_folder))
     # ansible-test refuses a home for Ansible of ours, and finds its own interpreters.
