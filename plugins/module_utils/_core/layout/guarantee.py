@@ -1,0 +1,60 @@
+# Copyright: (c) 2026, The evenkeel maintainers
+# GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What a layout guarantees, one sentence for each guarantee."""
+
+from __future__ import annotations
+
+from collections import Counter
+from typing import List, Tuple
+
+from ..model import Layout
+from .promise import by_drive, holders
+
+
+def sentences(layout: Layout) -> Tuple[str, ...]:
+    """The guarantees of *layout*, computed from its members."""
+    told = [_drives(layout)]
+    if layout.survives_enclosures:
+        told.append(
+            "Any {0} may fail whole: no vdev loses more members than it stands.".format(
+                _count(layout.survives_enclosures, "enclosure")
+            )
+        )
+    told += _units(layout)
+    if layout.spares:
+        told.append(
+            "{0} kept as spare: each is a whole drive with all its units, and no data is on it.".format(
+                _count(len(layout.spares), "drive")
+            )
+        )
+    return tuple(told)
+
+
+def _drives(layout: Layout) -> str:
+    shared = max((holders(vdev.members, by_drive)[0] for vdev in layout.vdevs), default=0)
+    stands = ", ".join(sorted({_stands(vdev.keyword or "stripe", vdev.parity) for vdev in layout.vdevs}))
+    if not layout.survives_drives:
+        return "The loss of one drive can lose the pool: a vdev holds up to {0} units of a drive, and {1}.".format(
+            shared, stands
+        )
+    why = "no vdev holds two units of a drive" if shared == 1 else "no vdev holds more than {0} units of a drive".format(shared)
+    return "Any {0} may fail at once: {1}, and {2}.".format(_count(layout.survives_drives, "drive"), why, stands)
+
+
+def _stands(keyword: str, parity: int) -> str:
+    return "{0} stands {1}".format(keyword, _count(parity, "lost member"))
+
+
+def _units(layout: Layout) -> List[str]:
+    if not layout.vdevs:
+        return []
+    worst = min(vdev.parity for vdev in layout.vdevs)
+    several = max(Counter(member.serial for vdev in layout.vdevs for member in vdev.members).values()) > 1
+    if not worst or not several:
+        return []
+    return ["Any {0} may fail alone, whichever drives they belong to.".format(_count(worst, "unit"))]
+
+
+def _count(number: int, noun: str) -> str:
+    return "{0} {1}{2}".format(number, noun, "" if number == 1 else "s")

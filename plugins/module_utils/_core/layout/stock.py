@@ -1,0 +1,111 @@
+# Copyright: (c) 2026, The evenkeel maintainers
+# GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The drives that a layout is made from, in the one order that all of the assignment uses."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Dict, List, Sequence, Tuple
+
+from ..errors import InputError
+from ..model import Drive, Member
+
+LEAST_UNIT = 64 << 20  # SPA_MINDEVSIZE: OpenZFS takes no smaller device
+
+
+@dataclass(frozen=True)
+class Item:
+    """A drive (or what is left of it): its units in index order, and where it sits.
+
+    *place* sorts as people read a chassis: enclosure, slot, serial.
+    """
+
+    serial: str
+    place: Tuple[int, str, int, str]
+    enclosure: str
+    adapter: str
+    members: Tuple[Member, ...]
+
+    @property
+    def sizes(self) -> Tuple[int, ...]:
+        """The units' sizes, largest first."""
+        return tuple(sorted((member.size for member in self.members), reverse=True))
+
+    @property
+    def label(self) -> str:
+        """Bay and serial, for messages."""
+        return "{0} (serial {1})".format(self.members[0].bay or "bay unknown", self.serial)
+
+
+def read_stock(drives: Sequence[Drive]) -> Tuple[Item, ...]:
+    """The drives in bay order, whatever order they come in. Raises InputError for what cannot be laid out."""
+    if not drives:
+        raise InputError("there are no drives", subject="drives", remedy="Give at least one drive.")
+    items = [_item(drive) for drive in drives]
+    _refuse_twice(items)
+    return tuple(sorted(items, key=lambda item: item.place))
+
+
+def without(items: Sequence[Item], taken: Dict[str, Sequence[int]]) -> Tuple[Item, ...]:
+    """The items less the units taken (serial to unit indices); drives with nothing left are dropped."""
+    left = []
+    for item in items:
+        gone = taken.get(item.serial, ())
+        members = tuple(member for member in item.members if member.index not in gone)
+        if members:
+            left.append(replace(item, members=members) if gone else item)
+    return tuple(left)
+
+
+def _item(drive: Drive) -> Item:
+    subject = "drives: {0}".format(drive.label)
+    if not drive.serial:
+        raise InputError(
+            "the drive has no serial number", subject=subject, remedy="A drive without one cannot be told apart."
+        )
+    if not drive.units:
+        raise InputError("the drive shows no unit", subject=subject, remedy="Leave it out, or look why it is silent.")
+    bay = drive.bay.label if drive.bay else ""
+    seen: List[int] = []
+    for unit in drive.units:
+        if unit.index in seen:
+            raise InputError("unit {0} is listed twice".format(unit.index), subject=subject)
+        if unit.size < LEAST_UNIT:
+            raise InputError(
+                "unit {0} has {1} bytes".format(unit.index, unit.size),
+                subject=subject,
+                remedy="OpenZFS takes no device below {0} bytes; give the unit's real size.".format(LEAST_UNIT),
+            )
+        seen.append(unit.index)
+    members = tuple(Member(drive.serial, unit.index, bay, unit.size) for unit in drive.units)
+    return Item(
+        serial=drive.serial,
+        place=(0, drive.bay.enclosure, drive.bay.slot, drive.serial) if drive.bay else (1, "", 0, drive.serial),
+        enclosure=drive.bay.enclosure if drive.bay else "",
+        adapter=drive.adapter,
+        members=tuple(sorted(members, key=lambda member: member.index)),
+    )
+
+
+def _refuse_twice(items: Sequence[Item]) -> None:
+    serials: Dict[str, Item] = {}
+    bays: Dict[str, Item] = {}
+    for item in items:
+        bay = item.members[0].bay
+        if item.serial in serials:
+            raise InputError(
+                "serial {0} is given twice: {1} and {2}".format(
+                    item.serial, serials[item.serial].members[0].bay or "no bay", bay or "no bay"
+                ),
+                subject="drives",
+                remedy="A serial is one drive; correct the input.",
+            )
+        if bay and bay in bays:
+            raise InputError(
+                "{0} is given to serials {1} and {2}".format(bay, *sorted((bays[bay].serial, item.serial))),
+                subject="drives",
+                remedy="A bay holds one drive; correct the input.",
+            )
+        serials[item.serial] = item
+        bays[bay] = item

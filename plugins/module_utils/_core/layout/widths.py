@@ -1,0 +1,96 @@
+# Copyright: (c) 2026, The evenkeel maintainers
+# GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The width of a vdev when the policy leaves it open, by what the policy prefers.
+
+Of every width from the narrowest to WIDEST_CHOSEN (dRAID: to all drives), the capacity that the
+drives would give is known exactly (`supply.best_counts`, `capacity.pool_capacity`). Then:
+
+- capacity: the most usable bytes, after raidz padding, metaslab rounding and slop space;
+  of equals the narrowest.
+- safety: the fewest fatal sets of drives among the widths that keep at least KEEP_SAFETY of that
+  (fewest sets of tolerance + 1 drives in one vdev, over all vdevs); of equals the most bytes.
+- throughput: the most vdevs among the widths that keep at least KEEP_THROUGHPUT of it, since
+  a raidz vdev serves small random reads at about the rate of one unit (common practice);
+  of equals the most bytes.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import comb
+from typing import List, Optional, Sequence
+
+from ..model import Member, Vdev
+from .capacity import pool_capacity
+from .policy import MIRROR_WIDTHS, WIDEST, Policy
+from .promise import rule_of
+from .stock import Item
+from .supply import Counts, best_counts, kinds_of
+
+WIDEST_CHOSEN = 14  # common practice: wider raidz vdevs rebuild slowly and serve few small reads
+KEEP_SAFETY = 0.75
+KEEP_THROUGHPUT = 0.5
+
+
+@dataclass(frozen=True)
+class Choice:
+    """A width, what it stores (bytes) and its vdevs."""
+
+    width: int
+    usable: int
+    vdevs: int
+    fatal: int
+
+
+def choose_width(items: Sequence[Item], policy: Policy) -> int:
+    """The width that serves the preference best; 0 when none works."""
+    found = [choice for choice in (_try(items, policy.with_width(w)) for w in _widths(items, policy)) if choice]
+    if not found:
+        return 0
+    most = max(choice.usable for choice in found)
+    if policy.prefer == "safety":
+        kept = [choice for choice in found if choice.usable >= KEEP_SAFETY * most]
+        return min(kept, key=lambda choice: (choice.fatal, -choice.usable, choice.width)).width
+    if policy.prefer == "throughput":
+        kept = [choice for choice in found if choice.usable >= KEEP_THROUGHPUT * most]
+        return min(kept, key=lambda choice: (-choice.vdevs, -choice.usable, choice.width)).width
+    return min(found, key=lambda choice: (-choice.usable, choice.width)).width
+
+
+def _widths(items: Sequence[Item], policy: Policy) -> List[int]:
+    units = sum(len(item.members) for item in items) if policy.siblings else len(items)
+    if policy.kind == "mirror":
+        least = max(policy.survive.drives, policy.survive.enclosures) + 1
+        return [width for width in MIRROR_WIDTHS if least <= width <= units]
+    most = min(units, WIDEST if policy.kind == "draid" else WIDEST_CHOSEN)
+    return list(range(policy.least_width, most + 1))
+
+
+def _try(items: Sequence[Item], policy: Policy) -> Optional[Choice]:
+    counts = best_counts(kinds_of(items), rule_of(policy))
+    if not counts:
+        return None
+    best = counts[0]
+    fatal = best.total * comb(policy.width, policy.tolerance + 1)
+    return Choice(policy.width, pool_capacity(_mock(best, policy)).usable, best.total, fatal)
+
+
+def _mock(counts: Counts, policy: Policy) -> List[Vdev]:
+    vdevs: List[Vdev] = []
+    for size, many in zip(counts.sizes, counts.vdevs):
+        members = tuple(Member("any", 0, "", size) for _ in range(policy.width))
+        vdevs += [make_vdev(members, policy)] * many
+    return vdevs
+
+
+def make_vdev(members: Sequence[Member], policy: Policy) -> Vdev:
+    """A vdev of the policy's kind from its members."""
+    draid = policy.kind == "draid"
+    return Vdev(
+        policy.kind,
+        policy.tolerance,
+        tuple(members),
+        data=policy.group_data(policy.width) if draid else 0,
+        spares=policy.draid_spares if draid else 0,
+    )

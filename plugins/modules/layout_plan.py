@@ -1,0 +1,269 @@
+#!/usr/bin/python
+# Copyright: (c) 2026, The evenkeel maintainers
+# GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
+# SPDX-License-Identifier: GPL-3.0-or-later
+
+from __future__ import annotations
+
+DOCUMENTATION = r"""
+module: layout_plan
+short_description: Computes which unit of which drive goes into which vdev
+version_added: 0.1.0
+author:
+  - The evenkeel maintainers (@evenkeel)
+description:
+  - Lays a pool out on drives with two units each, so that the loss of a whole drive, or of a whole enclosure,
+    costs every vdev no more members than it stands.
+  - Of the layouts that keep the promises it takes the one with the most usable capacity; of those the one with the fewest
+    sets of drives whose loss together loses the pool; of those the most even over the enclosures; of those the most
+    readable. RV(layout.proven) says which of these are proven to be the best possible.
+  - Touches no host. Run it on the controller.
+extends_documentation_fragment:
+  - evenkeel.split_actuator.attributes.pure
+options:
+  drives:
+    description:
+      - The drives to lay out, as M(evenkeel.split_actuator.drive_info) or the filter
+        P(evenkeel.split_actuator.declared_drives#filter) returns them.
+      - Or in short form, a dictionary of C(serial), C(bay) (V(bay07), V(west-bay07); may be left out), C(units) (a list of
+        sizes in bytes, or how many) and C(unit_bytes) (the size of each when C(units) is a number), and C(adapter).
+    type: list
+    elements: dict
+    required: true
+  policy:
+    description: What the layout has to be.
+    type: dict
+    default: {}
+    suboptions:
+      kind:
+        description: The kind of vdev. V(raidz) when left out.
+        type: str
+        choices: [raidz, mirror, draid]
+      parity:
+        description:
+          - How many members of a vdev may be lost, 1 to 3. V(2) when left out.
+          - Not for mirrors; they stand one lost member fewer than they are wide.
+        type: int
+      width:
+        description:
+          - How many members a vdev has; 2 to 4 for a mirror. V(0), or left out, chooses it by O(policy.prefer).
+        type: int
+      spares:
+        description: How many whole drives to keep as spares. V(0) when left out.
+        type: int
+      survive:
+        description: Promises that the layout must keep. It is an error when no layout can.
+        type: dict
+        suboptions:
+          drives:
+            description: Any so many whole drives may fail. V(1) when left out.
+            type: int
+          enclosures:
+            description: Any so many whole enclosures may fail. V(0) when left out.
+            type: int
+      prefer:
+        description:
+          - What the width is chosen for when O(policy.width) is V(0).
+          - V(capacity) (when left out) takes the width with the most usable bytes, up to 14 members.
+          - V(safety) takes the one with the fewest fatal sets of drives among those with at least three quarters of that.
+          - V(throughput) takes the one with the most vdevs among those with at least half of that.
+        type: str
+        choices: [capacity, safety, throughput]
+      siblings:
+        description:
+          - Whether a vdev may hold more than one unit of a drive, as far as O(policy.survive) allows.
+          - The guarantee is then computed from that. V(false) when left out.
+        type: bool
+      draid:
+        description: Only for dRAID.
+        type: dict
+        suboptions:
+          data:
+            description: Data devices in each group. V(8), or fewer in a narrow vdev, when left out.
+            type: int
+          spares:
+            description: Distributed spares in each vdev. V(0) when left out.
+            type: int
+  placed:
+    description:
+      - The RV(layout) of a pool that exists. What it places stays where it is; places whose drive is not in O(drives)
+        are filled anew, and drives that it does not use extend the pool.
+    type: dict
+  ashift:
+    description: The pool's sector size as a power of two, for the predicted capacity.
+    type: int
+    default: 12
+  whole_disk:
+    description: Whether units are given to OpenZFS whole; V(false) for partitions.
+    type: bool
+    default: true
+"""
+
+EXAMPLES = r"""
+- name: Lay a pool out on the drives that were found
+  evenkeel.split_actuator.layout_plan:
+    drives: "{{ found.drives }}"
+    policy:
+      kind: raidz
+      parity: 2
+      spares: 1
+  delegate_to: localhost
+  register: plan
+
+- name: Show it
+  ansible.builtin.debug:
+    msg: "{{ plan.text.split('\n') }}"
+
+- name: Plan before the server is bought
+  evenkeel.split_actuator.layout_plan:
+    drives:
+      - {bay: west-bay00, serial: ACS0000, units: 2, unit_bytes: 9000000000000}
+      - {bay: west-bay01, serial: ACS0001, units: 2, unit_bytes: 9000000000000}
+      - {bay: east-bay00, serial: ACS0002, units: [9000000000000, 9000000000000]}
+      - {bay: east-bay01, serial: ACS0003, units: [9000000000000, 9000000000000]}
+    policy:
+      kind: raidz
+      parity: 2
+      width: 4
+      survive: {drives: 2, enclosures: 1}
+  delegate_to: localhost
+"""
+
+RETURN = r"""
+layout:
+  description: The layout, as M(evenkeel.split_actuator.split_pool) takes it.
+  type: dict
+  returned: success
+  contains:
+    vdevs:
+      description: The vdevs with their members in order.
+      type: list
+      elements: dict
+      returned: success
+      sample:
+        - kind: raidz
+          parity: 2
+          data: 0
+          spares: 0
+          members: [{serial: ACS0000, index: 0, bay: bay00, size: 9000000000000}]
+    spares:
+      description: Whole drives kept as spares, with all their units.
+      type: list
+      elements: dict
+      returned: success
+      sample: [{serial: ACS0012, bay: bay12, members: [{serial: ACS0012, index: 0, bay: bay12, size: 9000000000000}]}]
+    unused:
+      description: Units that the layout leaves out, each with the reason.
+      type: list
+      elements: dict
+      returned: success
+      sample: []
+    survives_drives:
+      description: The number of whole drives of which any may fail, computed from the members.
+      type: int
+      returned: success
+      sample: 2
+    survives_enclosures:
+      description: The number of whole enclosures of which any may fail; 0 when bays name none.
+      type: int
+      returned: success
+      sample: 1
+    proven:
+      description: Which objectives are proven to be the best possible, of V(capacity), V(fatal_sets) and V(spread).
+      type: list
+      elements: str
+      returned: success
+      sample: [capacity, fatal_sets, spread]
+    proof:
+      description: How that is proven, or what was found and what the bound is.
+      type: str
+      returned: success
+      sample: "closed form: aligned cohorts of alike drives"
+policy:
+  description: The policy with everything that was left out or chosen filled in.
+  type: dict
+  returned: success
+  sample: {kind: raidz, parity: 2, width: 12, spares: 0, survive: {drives: 1, enclosures: 0}}
+guarantees:
+  description: What the layout guarantees, one sentence each.
+  type: list
+  elements: str
+  returned: success
+  sample: ["Any 2 drives may fail at once: no vdev holds two units of a drive, and raidz2 stands 2 lost members."]
+capacity:
+  description: What OpenZFS will show for the fresh pool, in bytes, and how it comes about.
+  type: dict
+  returned: success
+  contains:
+    raw:
+      description: The sum of all units.
+      type: int
+      returned: success
+      sample: 216000000000000
+    size:
+      description: The SIZE column of C(zpool list).
+      type: int
+      returned: success
+      sample: 215985315381248
+    usable:
+      description: AVAIL and USED of the root dataset together.
+      type: int
+      returned: success
+      sample: 164382625497088
+    slop:
+      description: What OpenZFS keeps back for itself.
+      type: int
+      returned: success
+      sample: 111266496512
+    vdevs:
+      description: The same for every top-level vdev.
+      type: list
+      elements: dict
+      returned: success
+      sample: []
+"""
+
+from ansible.module_utils.basic import AnsibleModule
+
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.layout.report import report
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face import run_face
+
+
+def work(module, _runner):
+    """Compute; there is nothing to run."""
+    return dict(report(module.params), changed=False)
+
+
+def main():
+    """Entry point."""
+    module = AnsibleModule(
+        argument_spec={
+            "drives": {"type": "list", "elements": "dict", "required": True},
+            "policy": {
+                "type": "dict",
+                "default": {},
+                "options": {
+                    "kind": {"type": "str", "choices": ["raidz", "mirror", "draid"]},
+                    "parity": {"type": "int"},
+                    "width": {"type": "int"},
+                    "spares": {"type": "int"},
+                    "survive": {
+                        "type": "dict",
+                        "options": {"drives": {"type": "int"}, "enclosures": {"type": "int"}},
+                    },
+                    "prefer": {"type": "str", "choices": ["capacity", "safety", "throughput"]},
+                    "siblings": {"type": "bool"},
+                    "draid": {"type": "dict", "options": {"data": {"type": "int"}, "spares": {"type": "int"}}},
+                },
+            },
+            "placed": {"type": "dict"},
+            "ashift": {"type": "int", "default": 12},
+            "whole_disk": {"type": "bool", "default": True},
+        },
+        supports_check_mode=True,
+    )
+    run_face(module, work)
+
+
+if __name__ == "__main__":
+    main()
