@@ -1,5 +1,5 @@
 #!/usr/bin/python
-# Copyright: (c) 2026, The evenkeel maintainers
+# Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
 
@@ -65,7 +65,7 @@ options:
     default: []
   allow_siblings:
     description:
-      - Accept a layout that puts two units of one drive into one vdev, where the vdev's parity covers their common loss.
+      - Accept a layout that puts two units of one drive into one vdev, where the vdev's parity covers losing both.
     type: bool
     default: false
 """
@@ -97,7 +97,7 @@ commands:
   returned: success
   sample: [["zpool", "create", "-o", "ashift=12", "archive", "raidz2", "/dev/disk/by-vdev/bay00.0"]]
 pool:
-  description: The pool with every member resolved to its drive, bay and unit, as M(evenkeel.split_actuator.pool_info) returns it.
+  description: The pool, every member resolved to its drive, bay and unit, as M(evenkeel.split_actuator.pool_info) has it.
   type: dict
   returned: when the pool exists
   sample: {"name": "archive", "state": "ONLINE"}
@@ -114,22 +114,24 @@ from ansible.module_utils.basic import AnsibleModule
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.plain import to_plain
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs import actions
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face import run_face
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_drives import DRIVE_ARGUMENTS
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_pool import (
-    access,
-    diff,
-    one_action,
+    access_from,
+    acting,
+    diff_of,
     wish_from,
 )
 
 
 def work(module, runner):
     """Create or verify the pool."""
-    with one_action(module, "creation of pool {0}".format(module.params["pool"])):
-        outcome = actions.ensure_present(access(module, runner), wish_from(module.params), module.check_mode)
+    with acting(module, "creation of pool {0}".format(module.params["pool"])):
+        wish = wish_from(module.params)
+        outcome = actions.ensure_present(access_from(module.params, runner), wish, module.check_mode)
     result = {
         "changed": outcome.changed,
         "commands": [list(command.argv) for command in outcome.commands],
-        "diff": diff(outcome),
+        "diff": diff_of(outcome),
     }
     if outcome.pool is not None:
         result["pool"] = to_plain(outcome.pool)
@@ -139,17 +141,19 @@ def work(module, runner):
 def main():
     """Entry point."""
     module = AnsibleModule(
-        argument_spec={
-            "pool": {"type": "str", "required": True},
-            "state": {"type": "str", "choices": ["present"], "default": "present"},
-            "layout": {"type": "dict", "required": True},
-            "declared": {"type": "dict", "default": {}},
-            "bay_map": {"type": "list", "elements": "dict", "default": []},
-            "pool_settings": {"type": "dict", "default": {}},
-            "root_settings": {"type": "dict", "default": {}},
-            "erase_serials": {"type": "list", "elements": "str", "default": []},
-            "allow_siblings": {"type": "bool", "default": False},
-        },
+        argument_spec=dict(
+            {
+                "pool": {"type": "str", "required": True},
+                "state": {"type": "str", "choices": ["present"], "default": "present"},
+                "layout": {"type": "dict", "required": True},
+                "declared": {"type": "dict", "default": {}},
+                "pool_settings": {"type": "dict", "default": {}},
+                "root_settings": {"type": "dict", "default": {}},
+                "erase_serials": {"type": "list", "elements": "str", "default": []},
+                "allow_siblings": {"type": "bool", "default": False},
+            },
+            **DRIVE_ARGUMENTS,
+        ),
         supports_check_mode=True,
     )
     run_face(module, work)

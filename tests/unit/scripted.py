@@ -1,10 +1,10 @@
-# Copyright: (c) 2026, The evenkeel maintainers
+# Copyright (c) 2026, The evenkeel maintainers
 # SPDX-License-Identifier: GPL-3.0-or-later
 """A runner that follows a script: it checks each argv, the order, and that all was used."""
 
 from __future__ import annotations
 
-from typing import List, Sequence, Tuple
+from collections.abc import Sequence
 
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.run import Result
 
@@ -12,11 +12,11 @@ from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host
 class ScriptedRunner:
     """Answers commands from a list of (argv, Result or text); anything else fails the test."""
 
-    def __init__(self, script: Sequence[Tuple[Sequence[str], "Result | str"]]) -> None:
-        self._left: List[Tuple[Tuple[str, ...], Result]] = [
+    def __init__(self, script: Sequence[tuple[Sequence[str], Result | str]]) -> None:
+        self._left: list[tuple[tuple[str, ...], Result]] = [
             (tuple(argv), Result(0, answer, "") if isinstance(answer, str) else answer) for argv, answer in script
         ]
-        self.ran: List[Tuple[str, ...]] = []
+        self.ran: list[tuple[str, ...]] = []
 
     def __call__(self, argv: Sequence[str]) -> Result:
         self.ran.append(tuple(argv))

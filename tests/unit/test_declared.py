@@ -1,4 +1,4 @@
-# Copyright: (c) 2026, The evenkeel maintainers
+# Copyright (c) 2026, The evenkeel maintainers
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The declared inventory: what is refused, and how it is completed by what was found."""
 
@@ -14,7 +14,13 @@ def drive(slot, serial=None, sizes=(9000, 9000), wwns=True):
         Unit(index, wwn="naa.5000acf0{0:04x}{1:04x}".format(slot, index) if wwns else "", size=size)
         for index, size in enumerate(sizes)
     )
-    return Drive(key="k{0}".format(slot), serial=serial or "ACS{0:04d}".format(slot), units=units, bay=Bay("", slot), model="SPLIT2X")
+    return Drive(
+        key="k{0}".format(slot),
+        serial=serial or "ACS{0:04d}".format(slot),
+        units=units,
+        bay=Bay("", slot),
+        model="SPLIT2X",
+    )
 
 
 def test_a_draft_reads_back_as_the_found_drives():
@@ -29,7 +35,7 @@ def test_a_draft_reads_back_as_the_found_drives():
 
 
 @pytest.mark.parametrize(
-    "data, place",
+    ("data", "place"),
     [
         ([], "ebb01: split_actuator_drives"),
         ({"slot7": {"serial": "A"}}, "ebb01: split_actuator_drives"),
@@ -49,7 +55,8 @@ def test_a_draft_reads_back_as_the_found_drives():
 def test_wrong_declarations_name_host_key_and_value(data, place):
     with pytest.raises(InputError) as caught:
         declared.read_drives(data, "ebb01")
-    assert place in caught.value.subject and "ebb01" in caught.value.subject
+    assert place in caught.value.subject
+    assert "ebb01" in caught.value.subject
 
 
 def test_a_missing_drive_of_unknown_size_is_refused_by_bay_and_serial():
@@ -60,7 +67,9 @@ def test_a_missing_drive_of_unknown_size_is_refused_by_bay_and_serial():
 
 
 def test_survey_notes_tell_moved_missing_and_undeclared_drives():
-    wanted = declared.read_drives({"bay00": {"serial": "ACS0005"}, "bay01": {"serial": "ACS0009"}, "bay02": {"serial": "ACS0002"}})
+    wanted = declared.read_drives(
+        {"bay00": {"serial": "ACS0005"}, "bay01": {"serial": "ACS0009"}, "bay02": {"serial": "ACS0002"}}
+    )
     assert declared.survey_notes(wanted, [drive(5), drive(2, serial="OTHER")]) == (
         "bay00: serial ACS0005 is declared; it sits in bay05",
         "bay01: serial ACS0009 is declared; it was not found",
@@ -91,7 +100,7 @@ def test_a_strange_wwn_makes_no_rule(wwn):
 
 
 @pytest.mark.parametrize(
-    "text, told",
+    ("text", "told"),
     [
         ("/dev/disk/by-vdev/bay07.1-part1", ("bay07", 1)),
         ("west-bay101.0", ("west-bay101", 0)),

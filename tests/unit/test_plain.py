@@ -1,4 +1,4 @@
-# Copyright: (c) 2026, The evenkeel maintainers
+# Copyright (c) 2026, The evenkeel maintainers
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The border between dataclasses and plain data."""
 
@@ -32,7 +32,7 @@ def test_a_drive_survives_the_way_through_json():
 
 
 @pytest.mark.parametrize(
-    "spoil, place",
+    ("spoil", "place"),
     [
         (lambda d: d.update(colour="red"), "Drive"),
         (lambda d: d.pop("serial"), "Drive"),

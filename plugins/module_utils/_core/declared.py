@@ -1,4 +1,4 @@
-# Copyright: (c) 2026, The evenkeel maintainers
+# Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The declared inventory: what people say a host should have."""
@@ -80,7 +80,9 @@ def _read_drive(label: Any, entry: Any, where: str) -> DeclaredDrive:
 def _text(value: Any, form: re.Pattern[str], place: str, allowed: str) -> str:
     # A serial of digits only is read as a number by YAML unless it is quoted.
     if not isinstance(value, str) or not form.fullmatch(value):
-        raise InputError("{0!r} is not allowed".format(value), subject=place, remedy="Quoted text: {0}.".format(allowed))
+        raise InputError(
+            "{0!r} is not allowed".format(value), subject=place, remedy="Quoted text: {0}.".format(allowed)
+        )
     return value
 
 

@@ -1,4 +1,4 @@
-# Copyright: (c) 2026, The evenkeel maintainers
+# Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Dataclasses to and from plain dictionaries, as they cross the Ansible border or a file."""
@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 import dataclasses
-from typing import Any, Dict, Type, TypeVar, Union, get_type_hints
+from typing import Any, Dict, Type, TypeVar, Union, cast, get_type_hints
 
 from .errors import InputError
 
@@ -30,7 +30,7 @@ def from_plain(kind: Type[T], data: Any, where: str = "") -> T:
     Unknown keys, missing required keys and wrong types raise InputError naming the
     dotted place.
     """
-    return _build(kind, data, where or kind.__name__)
+    return cast(T, _build(kind, data, where or kind.__name__))
 
 
 def _build(hint: Any, data: Any, where: str) -> Any:

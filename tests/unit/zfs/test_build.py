@@ -1,4 +1,4 @@
-# Copyright: (c) 2026, The evenkeel maintainers
+# Copyright (c) 2026, The evenkeel maintainers
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Deciding how a pool comes to match its layout."""
 
@@ -30,7 +30,12 @@ def drives(count=4):
             bay=Bay("", slot),
             expected_units=2,
             units=tuple(
-                Unit(index, size=SIZE, node="/dev/sd{0}{1}".format(slot, index), links=("/dev/disk/by-vdev/bay{0:02d}.{1}".format(slot, index),))
+                Unit(
+                    index,
+                    size=SIZE,
+                    node="/dev/sd{0}{1}".format(slot, index),
+                    links=("/dev/disk/by-vdev/bay{0:02d}.{1}".format(slot, index),),
+                )
                 for index in (0, 1)
             ),
         )
@@ -61,7 +66,7 @@ def test_the_create_command_is_exact():
 
 
 @pytest.mark.parametrize(
-    "spoil, reason",
+    ("spoil", "reason"),
     [
         (lambda found: found.pop(1), "bay01 (serial ACS0001): declared, but no drive with this serial is on the host"),
         (
@@ -78,13 +83,19 @@ def test_the_create_command_is_exact():
         ),
         (
             lambda found: found.__setitem__(
-                1, dataclasses.replace(found[1], units=(found[1].units[0], dataclasses.replace(found[1].units[1], size=5)))
+                1,
+                dataclasses.replace(
+                    found[1], units=(found[1].units[0], dataclasses.replace(found[1].units[1], size=5))
+                ),
             ),
             "bay01 (serial ACS0001): unit 1 has 5 bytes, the layout was made for 9000000000000",
         ),
         (
             lambda found: found.__setitem__(
-                1, dataclasses.replace(found[1], units=(found[1].units[0], dataclasses.replace(found[1].units[1], links=())))
+                1,
+                dataclasses.replace(
+                    found[1], units=(found[1].units[0], dataclasses.replace(found[1].units[1], links=()))
+                ),
             ),
             "bay01 (serial ACS0001): unit 1 has no stable name of its own; see drive_info",
         ),
@@ -142,15 +153,25 @@ def test_siblings_in_a_vdev_are_refused_unless_allowed_and_covered():
 
 
 @pytest.mark.parametrize(
-    "wanted, found, same",
-    [("1M", "1048576", True), ("128k", "131072", True), ("on", "ON", True), ("lz4", "zstd", False), ("1.5K", "1536", True)],
+    ("wanted", "found", "same"),
+    [
+        ("1M", "1048576", True),
+        ("128k", "131072", True),
+        ("on", "ON", True),
+        ("lz4", "zstd", False),
+        ("1.5K", "1536", True),
+    ],
 )
 def test_settings_are_compared_by_meaning(wanted, found, same):
     assert build.same_setting(wanted, found) is same
 
 
 def test_defaults_give_way_and_can_be_dropped():
-    assert build.with_defaults({"a": "1", "b": "2", "c": "3"}, {"a": True, "b": None, "d": 5}) == {"a": "on", "c": "3", "d": "5"}
+    assert build.with_defaults({"a": "1", "b": "2", "c": "3"}, {"a": True, "b": None, "d": 5}) == {
+        "a": "on",
+        "c": "3",
+        "d": "5",
+    }
 
 
 @pytest.mark.parametrize("name", ["", "mirror1", "raidzed", "-f", "a/b", "a b", "9lives", "spare", "a" * 129])

@@ -1,4 +1,4 @@
-# Copyright: (c) 2026, The evenkeel maintainers
+# Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Brings a pool to its layout: read, decide, show, act, verify."""
@@ -6,44 +6,29 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Callable, Dict, Iterable, List, Mapping, Optional, Sequence, Tuple
+from typing import Dict, List, Mapping, Optional, Sequence, Tuple
 
 from ..declared import DeclaredDrive
 from ..errors import CoreError, Refusal
 from ..host.run import Command, Runner, checked
-from ..model import Content, Drive, Layout, Unit
+from ..model import Drive, Layout
 from . import argv, build, erase
+from .access import Access
 from .pools import ZfsVersion, read_pools, version
 from .resolve import Index, Pool, paths_in, resolve
 
-Key = build.Key
 SETTLE = ("udevadm", "settle", "--timeout=60")
 
 
 @dataclass(frozen=True)
-class Access:
-    """How an action reaches its host; each part can be replaced in a test.
-
-    *contents* looks on the given units themselves, not only in what udev remembers;
-    *partitions* lists a unit's partitions as (device node, bytes).
-    """
-
-    run: Runner
-    discover: Callable[[], Sequence[Drive]]
-    contents: Callable[[Mapping[Key, Unit]], Mapping[Key, Sequence[Content]]]
-    nodes_of: Callable[[Iterable[str]], Dict[str, str]]
-    partitions: Callable[[Unit], Sequence[Tuple[str, int]]]
-
-
-@dataclass(frozen=True)
 class Wish:
-    """What the pool should be."""
+    """What the pool should be. A setting of None takes back this collection's default."""
 
     pool: str
     layout: Layout
     declared: Tuple[DeclaredDrive, ...] = ()
-    pool_settings: Mapping[str, str] = field(default_factory=dict)
-    root_settings: Mapping[str, str] = field(default_factory=dict)
+    pool_settings: Mapping[str, Optional[str]] = field(default_factory=dict)
+    root_settings: Mapping[str, Optional[str]] = field(default_factory=dict)
     erase_serials: Tuple[str, ...] = ()
     allow_siblings: bool = False
 
@@ -78,16 +63,14 @@ def ensure_present(access: Access, wish: Wish, check_mode: bool) -> Outcome:
     build.refuse_siblings(wish.layout, wish.allow_siblings)
     zfs = version(access.run)
     checked(access.run, SETTLE)
-    drives = access.discover()
+    drives = access.drives()
     pools = {pool.name: pool for pool in current_pools(access, zfs, drives, wish.declared)}
     if wish.pool in pools:
         return _converge(access, wish, pools[wish.pool], check_mode)
     return _create(access, wish, zfs, drives, check_mode)
 
 
-def _create(
-    access: Access, wish: Wish, zfs: ZfsVersion, drives: Sequence[Drive], check_mode: bool
-) -> Outcome:
+def _create(access: Access, wish: Wish, zfs: ZfsVersion, drives: Sequence[Drive], check_mode: bool) -> Outcome:
     units = build.units_of(wish.layout, drives)
     to_erase = build.refuse_contents(wish.layout, access.contents(units), wish.erase_serials)
     names = {argv.key_of(member): member for member in build.members_of(wish.layout)}
@@ -99,7 +82,7 @@ def _create(
     pool_settings = build.with_defaults(build.POOL_DEFAULTS, wish.pool_settings)
     root_settings = build.with_defaults(build.ROOT_DEFAULTS, wish.root_settings)
     making = build.create_command(wish.pool, wish.layout, units, pool_settings, root_settings)
-    commands = tuple(erasing) + (making,)
+    commands = (*tuple(erasing), making)
     before, after = _absent(wish.pool), picture(wish.pool, wish.layout, pool_settings, root_settings)
     if not erasing:
         # OpenZFS's own opinion, before anything is touched.
@@ -120,7 +103,7 @@ def _carry_out(run: Runner, commands: Sequence[Command]) -> None:
 
 
 def _verified(access: Access, wish: Wish, zfs: ZfsVersion) -> Pool:
-    drives = access.discover()
+    drives = access.drives()
     pools = {pool.name: pool for pool in current_pools(access, zfs, drives, wish.declared)}
     pool = pools.get(wish.pool)
     if pool is None:
@@ -163,35 +146,44 @@ def _setting_changes(run: Runner, wish: Wish) -> Tuple[List[Command], str, str]:
 
     Only what the person wrote is compared: defaults are for creation.
     """
-    reads = argv.get_settings(wish.pool, sorted(wish.pool_settings), sorted(wish.root_settings))
-    found: Dict[str, Dict[str, str]] = {"pool": {}, "root": {}}
-    for kind, command in reads.items():
-        text = checked(run, command)
-        found[kind] = dict(line.split("\t", 1) for line in text.splitlines() if "\t" in line)
-    changed = {
-        kind: {name: value for name, value in wanted.items() if not build.same_setting(value, found[kind].get(name, ""))}
-        for kind, wanted in (("pool", wish.pool_settings), ("root", wish.root_settings))
+    wished = {
+        kind: {name: value for name, value in given.items() if value is not None}
+        for kind, given in (("pool", wish.pool_settings), ("root", wish.root_settings))
     }
-    fixed = sorted(set(changed["root"]) & set(build.CREATE_ONLY))
+    found: Dict[str, Dict[str, str]] = {"pool": {}, "root": {}}
+    for kind, command in argv.get_settings(wish.pool, sorted(wished["pool"]), sorted(wished["root"])).items():
+        text = checked(run, command)
+        found[kind] = dict(_pair(line) for line in text.splitlines() if "\t" in line)
+    changed = {
+        kind: {
+            name: value for name, value in wanted.items() if not build.same_setting(value, found[kind].get(name, ""))
+        }
+        for kind, wanted in wished.items()
+    }
+    _refuse_fixed(wish.pool, changed["root"], found["root"])
+    commands = [Command(words, "set pool properties") for words in argv.set_pool(wish.pool, changed["pool"])]
+    commands += [
+        Command(words, "set properties of the root dataset") for words in argv.set_root(wish.pool, changed["root"])
+    ]
+    names = [(kind, name) for kind in ("pool", "root") for name in sorted(changed[kind])]
+    before = ["{0} {1}={2}".format(kind, name, found[kind].get(name, "")) for kind, name in names]
+    after = ["{0} {1}={2}".format(kind, name, changed[kind][name]) for kind, name in names]
+    return commands, _lines(before), _lines(after)
+
+
+def _pair(line: str) -> Tuple[str, str]:
+    name, _tab, value = line.partition("\t")
+    return name, value
+
+
+def _refuse_fixed(pool: str, changed: Mapping[str, str], found: Mapping[str, str]) -> None:
+    fixed = sorted(set(changed) & set(build.CREATE_ONLY))
     if fixed:
         raise Refusal(
-            "Pool {0} cannot be brought to the wished settings; nothing was changed.".format(wish.pool),
-            [
-                "{0} is {1}, wished is {2}".format(name, found["root"].get(name, "unset"), changed["root"][name])
-                for name in fixed
-            ],
+            "Pool {0} cannot be brought to the wished settings; nothing was changed.".format(pool),
+            ["{0} is {1}, wished is {2}".format(name, found.get(name, "unset"), changed[name]) for name in fixed],
             "These are fixed when a pool is made.",
         )
-    commands = [
-        Command(words, "set pool properties") for words in argv.set_pool(wish.pool, changed["pool"])
-    ] + [Command(words, "set properties of the root dataset") for words in argv.set_root(wish.pool, changed["root"])]
-    lines_before = [
-        "{0} {1}={2}".format(kind, name, found[kind].get(name, "")) for kind in ("pool", "root") for name in sorted(changed[kind])
-    ]
-    lines_after = [
-        "{0} {1}={2}".format(kind, name, changed[kind][name]) for kind in ("pool", "root") for name in sorted(changed[kind])
-    ]
-    return commands, _lines(lines_before), _lines(lines_after)
 
 
 def _lines(lines: Sequence[str]) -> str:
@@ -202,9 +194,7 @@ def _absent(pool: str) -> str:
     return "pool {0}: absent\n".format(pool)
 
 
-def picture(
-    pool: str, layout: Layout, pool_settings: Mapping[str, str], root_settings: Mapping[str, str]
-) -> str:
+def picture(pool: str, layout: Layout, pool_settings: Mapping[str, str], root_settings: Mapping[str, str]) -> str:
     """The pool as a few lines of text: settings, each vdev with its units, spares."""
     lines = ["pool {0}".format(pool)]
     lines += ["  pool {0}={1}".format(name, pool_settings[name]) for name in sorted(pool_settings)]

@@ -1,4 +1,4 @@
-# Copyright: (c) 2026, The evenkeel maintainers
+# Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Decides how a pool comes to match its layout. Pure: facts in, commands or a Refusal out."""
@@ -145,9 +145,7 @@ def refuse_siblings(layout: Layout, allow_siblings: bool = False) -> None:
             if count > allowed:
                 reasons.append(
                     "vdev {0} ({1}) holds {2} units of the drive with serial {3}; one pulled drive takes them all,"
-                    " and the vdev stands {4} lost".format(
-                        number, vdev.keyword or "stripe", count, serial, vdev.parity
-                    )
+                    " and the vdev stands {4} lost".format(number, vdev.keyword or "stripe", count, serial, vdev.parity)
                 )
     if reasons:
         raise Refusal(
@@ -247,7 +245,9 @@ def differences(pool: Pool, layout: Layout) -> Tuple[str, ...]:
     present = {(member.serial, member.index) for member in pool.spares}
     if spares != present:
         lines.append(
-            "spares: laid out {0}, found {1}".format(_names(spares, layout) or "none", _names(present, layout) or "none")
+            "spares: laid out {0}, found {1}".format(
+                _names(spares, layout) or "none", _names(present, layout) or "none"
+            )
         )
     return tuple(lines)
 

@@ -1,4 +1,4 @@
-# Copyright: (c) 2026, The evenkeel maintainers
+# Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The commands that clear a unit which a person told us, by its drive's serial, to clear.
@@ -25,7 +25,7 @@ def commands(node: str, partitions: Sequence[Tuple[str, int]], size: int, subjec
     *subject* names bay, serial and unit for the person who reads the list.
     """
     out: List[Command] = []
-    for device, length in list(partitions) + [(node, size)]:
+    for device, length in [*list(partitions), (node, size)]:
         for offset in _offsets(length):
             out.append(
                 Command(

@@ -1,4 +1,4 @@
-# Copyright: (c) 2026, The evenkeel maintainers
+# Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Every member of a pool traced to a drive, bay and unit index. Pure.
@@ -99,32 +99,35 @@ class Index:
     *node_of* maps member paths to the device nodes they lead to now (absent: not there).
     """
 
-    def __init__(
-        self, drives: Sequence[Drive], declared: Sequence[DeclaredDrive], node_of: Mapping[str, str]
-    ) -> None:
+    def __init__(self, drives: Sequence[Drive], declared: Sequence[DeclaredDrive], node_of: Mapping[str, str]) -> None:
         self._node_of = node_of
         self._by_node: Dict[str, Tuple[str, int]] = {}
         self._by_wwn: Dict[str, Tuple[str, int]] = {}
         self._by_name: Dict[Tuple[str, int], Tuple[str, int]] = {}
         self._bays: Dict[str, str] = {}
         for wanted in declared:
-            self._bays[wanted.serial] = wanted.bay
-            for index in range(wanted.units):
-                self._by_name[(wanted.bay, index)] = (wanted.serial, index)
-            for index, wwn in enumerate(wanted.wwns):
-                self._by_wwn[wwn.split(".", 1)[-1]] = (wanted.serial, index)
+            self._add_declared(wanted)
         for drive in drives:
-            if drive.bay is not None:
-                self._bays[drive.serial] = drive.bay.label
-            for unit in drive.units:
-                key = (drive.serial, unit.index)
-                for node in [unit.node] + [path.node for path in unit.paths]:
-                    if node:
-                        self._by_node[node] = key
-                if unit.wwn:
-                    self._by_wwn[unit.wwn.split(".", 1)[-1]] = key
-                if drive.bay is not None:
-                    self._by_name.setdefault((drive.bay.label, unit.index), key)
+            self._add_found(drive)
+
+    def _add_declared(self, drive: DeclaredDrive) -> None:
+        self._bays[drive.serial] = drive.bay
+        for index in range(drive.units):
+            self._by_name[(drive.bay, index)] = (drive.serial, index)
+        for index, wwn in enumerate(drive.wwns):
+            self._by_wwn[_digits(wwn)] = (drive.serial, index)
+
+    def _add_found(self, drive: Drive) -> None:
+        label = drive.bay.label if drive.bay is not None else ""
+        if label:
+            self._bays[drive.serial] = label
+        for unit in drive.units:
+            key = (drive.serial, unit.index)
+            self._by_node.update({node: key for node in [unit.node] + [path.node for path in unit.paths] if node})
+            if unit.wwn:
+                self._by_wwn[_digits(unit.wwn)] = key
+            if label:
+                self._by_name.setdefault((label, unit.index), key)
 
     def find(self, path: str) -> Optional[Tuple[str, int]]:
         """Serial and unit index of the unit that *path* means, or None."""
@@ -140,6 +143,10 @@ class Index:
     def bay(self, serial: str) -> str:
         """The bay label of a drive, found or declared; empty when unknown."""
         return self._bays.get(serial, "")
+
+
+def _digits(wwn: str) -> str:
+    return wwn.split(".", 1)[-1]
 
 
 def whole_device(node: str) -> str:
@@ -199,8 +206,7 @@ def _slot_members(node: Node, role: str, index: Index) -> Iterator[PoolMember]:
         return
     for position, child in enumerate(node.children):
         inner = "outgoing" if position == 0 else "incoming" if node.kind == "replacing" else "spare"
-        for member in _slot_members(child, inner, index):
-            yield member
+        yield from _slot_members(child, inner, index)
 
 
 def _member(leaf: Node, role: str, index: Index) -> PoolMember:

@@ -1,4 +1,4 @@
-# Copyright: (c) 2026, The evenkeel maintainers
+# Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
 """A pool as OpenZFS reports it: a tree of nodes, read by `status_json` or `status_text`.
@@ -60,8 +60,7 @@ class Node:
         if not self.children:
             yield self
         for child in self.children:
-            for leaf in child.leaves():
-                yield leaf
+            yield from child.leaves()
 
     @property
     def redundancy(self) -> int:

@@ -1,0 +1,57 @@
+# Copyright (c) 2026, The evenkeel maintainers
+# GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The real host behind an action on pools."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Dict, Iterable, Mapping, Optional, Sequence, Tuple
+
+from ..declared import DeclaredDrive
+from ..host import links, probe
+from ..host.discover import Found, Wanted, discover
+from ..host.run import Runner
+from ..model import Bay, Content, Drive, Unit
+
+
+@dataclass
+class Access:
+    """How an action reaches its host. Tests put a subclass in its place.
+
+    `contents` and `partitions` speak of the drives as `drives` found them last.
+    """
+
+    run: Runner
+    wanted: Wanted
+    found: Optional[Found] = None
+
+    def drives(self) -> Sequence[Drive]:
+        """Find the drives anew."""
+        self.found = discover(self.wanted)
+        return self.found.drives
+
+    def contents(self, keys: Iterable[Tuple[str, int]]) -> Mapping[Tuple[str, int], Sequence[Content]]:
+        """What is on the units now, read from the devices themselves."""
+        return probe.examine(self._found(), keys, self.run)
+
+    def partitions(self, unit: Unit) -> Tuple[Tuple[str, int], ...]:
+        """A unit's partitions as (device node, bytes)."""
+        disk = self._found().disk(unit.node)
+        return tuple((part.node, part.size) for part in disk.partitions) if disk else ()
+
+    def nodes_of(self, paths: Iterable[str]) -> Dict[str, str]:
+        """Where device links lead now."""
+        return links.nodes_of(paths)
+
+    def _found(self) -> Found:
+        if self.found is None:
+            self.drives()
+        return self.found or discover(self.wanted)
+
+
+def expecting(wanted: Wanted, declared: Sequence[DeclaredDrive]) -> Wanted:
+    """*wanted*, with what the declaration adds: units by serial, and bays where no other source tells."""
+    units = dict({drive.serial: drive.units for drive in declared}, **wanted.units)
+    bays = dict({drive.serial: Bay.parse(drive.bay) for drive in declared}, **wanted.serial_bays)
+    return replace(wanted, units=units, serial_bays=bays)

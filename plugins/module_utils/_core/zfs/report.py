@@ -1,0 +1,77 @@
+# Copyright (c) 2026, The evenkeel maintainers
+# GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A resolved pool in words: how much it stands, and which bays to visit. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Dict, List, Tuple
+
+from .resolve import Pool, PoolMember, PoolVdev
+
+
+@dataclass(frozen=True)
+class Visit:
+    """A drive that a person should look at: its bay, serial, and its units with their states."""
+
+    bay: str
+    serial: str
+    units: Tuple[Tuple[str, str], ...]
+
+    def words(self) -> str:
+        """One sentence for people."""
+        units = ", ".join("{0} is {1}".format(name, state) for name, state in self.units)
+        return "visit {0}: serial {1}, {2}".format(
+            self.bay or "a bay that is not known", self.serial or "unknown", units
+        )
+
+
+def visits(pool: Pool) -> Tuple[Visit, ...]:
+    """The drives with a member that does not serve, in bay order. A suspended pool proves no member well."""
+    ailing: Dict[Tuple[str, str], List[PoolMember]] = {}
+    for member in members(pool):
+        if not member.serving and member.state != "ONLINE":
+            key = (member.bay, member.serial or member.name)
+            ailing.setdefault(key, []).append(member)
+    return tuple(
+        Visit(bay, serial, tuple((member.name, member.state) for member in found))
+        for (bay, serial), found in sorted(ailing.items())
+    )
+
+
+def members(pool: Pool) -> Tuple[PoolMember, ...]:
+    """Every device of the pool: vdevs in order, then spares."""
+    return tuple(member for vdev in pool.vdevs for member in vdev.members) + pool.spares
+
+
+def picture(pool: Pool, margin: int) -> str:
+    """The pool as text: one line for each vdev and for each bay to visit."""
+    lines = ["pool {0}: {1}, {2}".format(pool.name, pool.state, margin_words(pool, margin))]
+    for vdev in pool.vdevs:
+        lines.append("  {0}".format(_vdev_words(vdev)))
+    if pool.spares:
+        lines.append("  spares: {0}".format(" ".join(_member_words(member) for member in pool.spares)))
+    lines += ["  {0}".format(visit.words()) for visit in visits(pool)]
+    return "\n".join(lines) + "\n"
+
+
+def margin_words(pool: Pool, margin: int) -> str:
+    """What the pool stands now, as one clause."""
+    if pool.suspended:
+        return "suspended: no reads or writes until its drives are back"
+    if margin < 0:
+        return "data lost"
+    if margin == 0:
+        return "margin 0: the next lost drive can lose data"
+    return "margin {0}: any {0} further drive{1} may fail".format(margin, "" if margin == 1 else "s")
+
+
+def _vdev_words(vdev: PoolVdev) -> str:
+    lost = "lost {0} of {1} members".format(vdev.lost, len(vdev.slots)) if vdev.lost else "all serve"
+    names = " ".join("+".join(_member_words(member) for member in slot.members) for slot in vdev.slots)
+    return "{0} {1}, {2}: {3}".format(vdev.name, vdev.state, lost, names)
+
+
+def _member_words(member: PoolMember) -> str:
+    return member.name if member.serving else "[{0} {1}]".format(member.name, member.state)

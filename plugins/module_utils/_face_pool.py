@@ -1,0 +1,104 @@
+# Copyright (c) 2026, The evenkeel maintainers
+# GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What modules that deal with pools share: from their parameters into the library, and back."""
+
+from __future__ import annotations
+
+import os
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any, Dict, Iterator, List, Mapping, Tuple
+
+from ._core.declared import DeclaredDrive, read_drives
+from ._core.errors import HostError, InputError
+from ._core.host.lock import one_at_a_time
+from ._core.model import Layout
+from ._core.plain import from_plain, to_plain
+from ._core.zfs import actions, build, report
+from ._core.zfs.access import Access, expecting
+from ._core.zfs.pools import version
+from ._face_drives import wanted_from
+
+if TYPE_CHECKING:
+    from ansible.module_utils.basic import AnsibleModule
+
+    from ._core.host.run import Runner
+
+
+def declared_from(params: Mapping[str, Any]) -> Tuple[DeclaredDrive, ...]:
+    """The declared drives a module was given."""
+    return read_drives(params["declared"])
+
+
+def access_from(params: Mapping[str, Any], runner: Runner) -> Access:
+    """The host, looked at as the parameters say."""
+    return Access(runner, expecting(wanted_from(params), declared_from(params)))
+
+
+def wish_from(params: Mapping[str, Any]) -> actions.Wish:
+    """What the pool should be, from the parameters of split_pool."""
+    return actions.Wish(
+        pool=params["pool"],
+        layout=from_plain(Layout, params["layout"], "layout"),
+        declared=declared_from(params),
+        pool_settings=_settings(params["pool_settings"]),
+        root_settings=_settings(params["root_settings"]),
+        erase_serials=tuple(params["erase_serials"]),
+        allow_siblings=params["allow_siblings"],
+    )
+
+
+def _settings(given: Mapping[str, Any]) -> Dict[str, Any]:
+    return {str(name): None if value is None else build.setting_text(value) for name, value in given.items()}
+
+
+@contextmanager
+def acting(module: AnsibleModule, action: str) -> Iterator[None]:
+    """Around an action: root is needed, and outside check mode the host's lock."""
+    if os.geteuid() != 0:
+        raise HostError(
+            "this needs root, and runs as user {0}".format(os.geteuid()),
+            subject="host",
+            remedy="Set become: true for the task or play.",
+        )
+    if module.check_mode:
+        yield
+        return
+    with one_at_a_time(action):
+        yield
+
+
+def diff_of(outcome: actions.Outcome) -> List[Dict[str, str]]:
+    """The diff of an outcome: the pool before and after, and the exact commands between."""
+    if not outcome.changed:
+        return []
+    commands = "".join(" ".join(command.argv) + "\n" for command in outcome.commands)
+    return [
+        {"before_header": "pool", "after_header": "pool", "before": outcome.before, "after": outcome.after},
+        {"prepared": "commands:\n" + commands},
+    ]
+
+
+def pool_facts(access: Access, params: Mapping[str, Any]) -> List[Dict[str, Any]]:
+    """Every imported pool (or the one asked for) as plain data with its margins."""
+    pools = actions.current_pools(access, version(access.run), access.drives(), declared_from(params))
+    wanted = params["pool"]
+    if wanted and wanted not in [pool.name for pool in pools]:
+        raise InputError(
+            "no pool of this name is imported",
+            subject="pool {0}".format(wanted),
+            remedy="Imported: {0}.".format(", ".join(pool.name for pool in pools) or "none"),
+        )
+    return [_facts(pool) for pool in pools if wanted in (None, "", pool.name)]
+
+
+def _facts(pool: Any) -> Dict[str, Any]:
+    margins = report.margins(pool)
+    facts: Dict[str, Any] = to_plain(pool)
+    facts.update(
+        margin=margins.pool,
+        margins={"vdevs": margins.vdevs, "drives": margins.drives, "enclosures": margins.enclosures},
+        visit=to_plain(report.visits(pool)),
+        picture=report.picture(pool, margins.pool),
+    )
+    return facts

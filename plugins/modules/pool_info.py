@@ -1,0 +1,130 @@
+#!/usr/bin/python
+# Copyright (c) 2026, The evenkeel maintainers
+# GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
+# SPDX-License-Identifier: GPL-3.0-or-later
+
+from __future__ import annotations
+
+DOCUMENTATION = r"""
+module: pool_info
+short_description: Reads the imported pools, every member traced to its drive, bay and unit
+version_added: 0.1.0
+author:
+  - The evenkeel maintainers (@evenkeel)
+description:
+  - Reads the pools that are imported on a host and says for each member which drive, bay and unit it is.
+  - Computes the margin of each pool, vdev, drive and enclosure, which is how many further whole-drive losses it stands.
+  - Reads JSON from OpenZFS 2.3 and later, and text from OpenZFS 2.1 and 2.2, with the same result.
+requirements:
+  - OpenZFS 2.1 or newer
+  - python3-pyudev
+extends_documentation_fragment:
+  - evenkeel.split_actuator.attributes
+  - evenkeel.split_actuator.attributes.info
+  - evenkeel.split_actuator.bays
+options:
+  pool:
+    description: Only this pool. It is an error when it is not imported.
+    type: str
+  declared:
+    description: The declared drives (C(split_actuator_drives)); they name members whose drive is gone.
+    type: dict
+    default: {}
+"""
+
+EXAMPLES = r"""
+- name: Read the pools
+  evenkeel.split_actuator.pool_info:
+    declared: "{{ split_actuator_drives }}"
+  register: pools
+
+- name: Say which bay to visit
+  ansible.builtin.debug:
+    msg: "{{ pools.pools | map(attribute='picture') | map('split', '\n') | flatten }}"
+"""
+
+RETURN = r"""
+pools:
+  description: The imported pools, by name.
+  type: list
+  elements: dict
+  returned: success
+  contains:
+    name:
+      description: The pool's name.
+      type: str
+      sample: archive
+    guid:
+      description: The pool's GUID, as text.
+      type: str
+      sample: "12345678901234567890"
+    state:
+      description: The pool's own state. A V(SUSPENDED) pool may still list its members as V(ONLINE).
+      type: str
+      sample: ONLINE
+    suspended:
+      description: Whether the pool has stopped serving.
+      type: bool
+      sample: false
+    vdevs:
+      description:
+        - The top-level vdevs, each with C(name), C(kind), C(group), C(state), C(redundancy) and its C(slots).
+        - A slot has C(serving) and C(members). A member has C(serial), C(bay), C(index), C(path), C(state) and error counts.
+      type: list
+      elements: dict
+      sample: [{"name": "raidz2-0", "kind": "raidz", "state": "ONLINE", "redundancy": 2, "slots": []}]
+    spares:
+      description: The spares, as members.
+      type: list
+      elements: dict
+      sample: []
+    margin:
+      description:
+        - How many further whole drives may fail, whichever they are. V(0) means that the next loss can lose data, V(-1)
+          that data is lost already.
+      type: int
+      sample: 2
+    margins:
+      description: The margin of each vdev, drive and enclosure by name, drives by serial.
+      type: dict
+      sample: {"vdevs": {"raidz2-0": 2}, "drives": {"ACS0007": 2}, "enclosures": {}}
+    visit:
+      description: The drives that a person should look at, with C(bay), C(serial) and the C(units) and their states.
+      type: list
+      elements: dict
+      sample: []
+    picture:
+      description: All of this as text for people.
+      type: str
+      sample: "pool archive: ONLINE, margin 2: any 2 further drives may fail"
+"""
+
+from ansible.module_utils.basic import AnsibleModule
+
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face import run_face
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_drives import DRIVE_ARGUMENTS
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_pool import access_from, pool_facts
+
+
+def work(module, runner):
+    """Read the pools."""
+    return {"changed": False, "pools": pool_facts(access_from(module.params, runner), module.params)}
+
+
+def main():
+    """Entry point."""
+    module = AnsibleModule(
+        argument_spec=dict(
+            {
+                "pool": {"type": "str"},
+                "declared": {"type": "dict", "default": {}},
+            },
+            **DRIVE_ARGUMENTS,
+        ),
+        supports_check_mode=True,
+    )
+    run_face(module, work)
+
+
+if __name__ == "__main__":
+    main()
