@@ -1,0 +1,137 @@
+# Copyright (c) 2026, The evenkeel maintainers
+# GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Reads pools for the metrics: state, members, margins, space, scans.
+
+OpenZFS's tools take a lock that a stuck pool may hold for ever. The kernel's own counters do not:
+C(/proc/spl/kstat/zfs/<pool>/state) tells SUSPENDED while C(zpool status) hangs (module/zfs/spa_stats.c).
+"""
+
+from __future__ import annotations
+
+import re
+import time
+from typing import Dict, List, Mapping, Optional, Sequence, Tuple
+
+from ..declared import DeclaredDrive
+from ..host.links import nodes_of
+from ..host.run import Runner, checked
+from ..host.sysfs import names_in, read_text
+from ..identity.text import clean_text
+from ..layout.survival import Margins, pool_margins
+from ..model import Drive
+from ..zfs.pools import read_pools
+from ..zfs.resolve import Index, Pool, PoolVdev, paths_in, resolve
+from ..zfs.tree import PoolTree, Scan
+from .snapshot import PoolReading, ScanReading, Space
+
+KSTAT = "/proc/spl/kstat/zfs"
+SPACE_ARGV = ("zpool", "list", "-v", "-H", "-p", "-o", "name,size,alloc,free,frag")
+
+_PERCENT = re.compile(r"([0-9]+(?:\.[0-9]+)?)% done")
+_ENDED = re.compile(r" on [A-Z][a-z]{2} ([A-Z][a-z]{2} +[0-9]+ [0-9:]{8} [0-9]{4})")
+
+
+def read_states(root: str = KSTAT) -> Dict[str, str]:
+    """Pool name to state, in lower case, from the kernel's counters; takes no lock of a pool."""
+    found = {name: read_text("{0}/{1}/state".format(root, name)) for name in names_in(root)}
+    return {clean_text(name): clean_text(state).lower() for name, state in found.items() if state}
+
+
+def read(
+    runner: Runner, drives: Sequence[Drive], declared: Sequence[DeclaredDrive]
+) -> Tuple[PoolReading, ...]:
+    """All imported pools, resolved to *drives*. May hang with a pool that hangs; raises CoreError."""
+    trees = read_pools(runner)
+    if not trees:
+        return ()
+    space = parse_space(checked(runner, SPACE_ARGV))
+    index = Index(drives, declared, nodes_of(paths_in(trees)))
+    return tuple(reading(tree, resolve(tree, index), space.get(tree.name, {})) for tree in trees)
+
+
+def reading(tree: PoolTree, pool: Pool, space: Mapping[str, Space]) -> PoolReading:
+    """The reading of a resolved pool; *space* is by vdev name, the pool's own under an empty name."""
+    margins: Margins = pool_margins(pool)
+    scan = read_scan(tree.scan or Scan())
+    return PoolReading(
+        pool=pool,
+        margin=margins.pool,
+        vdev_margins=dict(margins.vdevs),
+        drive_margins=dict(margins.drives),
+        enclosure_margins=dict(margins.enclosures),
+        siblings={vdev.name: _siblings(vdev) for vdev in pool.vdevs},
+        space=space.get("", Space()),
+        vdev_space={vdev.name: space[vdev.name] for vdev in pool.vdevs if vdev.name in space},
+        scan=scan,
+        last_scrub=scan.ended if scan.function == "scrub" and (tree.scan or Scan()).state == "finished" else None,
+    )
+
+
+def _siblings(vdev: PoolVdev) -> int:
+    """How many drives have more than one unit in the vdev. Units that share a place are not counted twice."""
+    places: Dict[str, set[Tuple[int, int]]] = {}
+    for number, slot in enumerate(vdev.slots):
+        for member in slot.members:
+            if member.serial:
+                places.setdefault(member.serial, set()).add((number, member.index))
+    return sum(
+        1
+        for found in places.values()
+        if len({number for number, _index in found}) > 1 and len({index for _number, index in found}) > 1
+    )
+
+
+def read_scan(scan: Scan) -> ScanReading:
+    """Progress and times of a scan, from numbers (OpenZFS 2.3) or from its text (before)."""
+    progress: Optional[float] = None
+    percent = _PERCENT.search(scan.text)
+    if scan.running:
+        if scan.total:
+            progress = min(scan.issued / scan.total, 1.0)
+        elif percent:
+            progress = min(float(percent.group(1)) / 100.0, 1.0)
+    return ScanReading(
+        function=clean_text(scan.function),
+        running=scan.running,
+        progress=progress,
+        started=scan.started or None,
+        ended=None if scan.running else scan.ended or _text_time(scan.text),
+        errors=scan.errors,
+    )
+
+
+def _text_time(text: str) -> Optional[int]:
+    """The moment in a scan's text, which is in the host's own time zone, as this process reads it."""
+    match = _ENDED.search(text)
+    if match is None:
+        return None
+    try:
+        return int(time.mktime(time.strptime(" ".join(match.group(1).split()), "%b %d %H:%M:%S %Y")))
+    except (ValueError, OverflowError):
+        return None
+
+
+def parse_space(text: str) -> Dict[str, Dict[str, Space]]:
+    """Bytes by pool and vdev from C(zpool list -v -H -p): rows of a pool's vdevs and devices begin with a tab.
+
+    The pool's own are under an empty name. Numbers that OpenZFS does not tell (C(-)) are 0.
+    """
+    found: Dict[str, Dict[str, Space]] = {}
+    current: Dict[str, Space] = {}
+    for line in text.splitlines():
+        words: List[str] = line.lstrip("\t").split("\t")
+        if len(words) < 5:
+            continue
+        space = Space(*(int(word) if word.isdigit() else 0 for word in words[1:4]), _share(words[4]))
+        if line.startswith("\t"):
+            current.setdefault(words[0], space)
+        else:
+            current = found.setdefault(words[0], {})
+            current[""] = space
+    return found
+
+
+def _share(word: str) -> Optional[float]:
+    digits = word.rstrip("%")
+    return int(digits) / 100.0 if digits.isdigit() else None
