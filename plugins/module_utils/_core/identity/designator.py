@@ -59,11 +59,12 @@ class Designator:
 def decode_designators(body: bytes) -> Tuple[Designator, ...]:
     """The designators in *body*, the part of page 83h behind its 4-byte header.
 
-    Raises DecodeError when a designator is cut off or has a length its type does not allow.
+    Zeros behind the last one are padding. Raises DecodeError when a designator is cut off or has a
+    length its type does not allow.
     """
     found: List[Designator] = []
     at = 0
-    while at < len(body):
+    while any(body[at:]):
         if at + 4 > len(body):
             raise DecodeError("a designator header is cut off at byte {0}".format(at), subject="VPD page 83h")
         length = body[at + 3]
