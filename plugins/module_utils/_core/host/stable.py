@@ -20,7 +20,7 @@ _PATH_LINK = re.compile(r"/dev/disk/by-path/[A-Za-z0-9:._+-]+")
 
 
 def stable_links(node: str, claimed: Iterable[str], name: str, contested: Container[str] = ()) -> Tuple[str, ...]:
-    """The links among *claimed* that name the unit at *node*, best first.
+    """The links among *claimed* that name the device at *node*, best first.
 
     *name* is the unit's own designator (C(naa....)). *contested* links, which other devices claim
     too, do not count wherever they lead at the moment.
@@ -52,7 +52,7 @@ def _spellings(name: str) -> Tuple[str, ...]:
 
 
 def leads_to(link: str) -> str:
-    """The device node a link leads to; empty when it is no link."""
+    """The device node a link of udev's leads to; empty when it is no link."""
     try:
         target = os.readlink(link)
     except OSError:

@@ -7,14 +7,15 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
-from typing import AbstractSet, Dict, Iterable, List, Mapping, Optional, Sequence, Tuple
+from typing import AbstractSet, Dict, Iterable, List, Mapping, Optional, Sequence, Tuple, Union
 
 from ..model import Bay, Drive, Unit, UnitPath
 from .contents import Contents, Uses, is_map_partition, is_multipath, range_of
-from .disks import Blocks, Disk, Map
+from .disks import Blocks, Disk, Map, Partition
 from .pairing import Group, LogicalUnit, port_name
 from .stable import BAY_LINK, claimed_twice, stable_links
 
+_Device = Union[Disk, Partition, Map]
 _MAP_PARTITION = re.compile(r"part([0-9]+)-")
 
 
@@ -77,10 +78,7 @@ class Builder:
         if len(ranges) > 1:
             return [self._range(unit, number, ranges, bay) for number in range(len(ranges))]
         through = self._maps.get(disk.name)
-        if through is not None:
-            node, claimed, contents = through.node, through.links, self._contents.of_map(through)
-        else:
-            node, claimed, contents = disk.node, disk.links, self._contents.of_disk(disk)
+        device: _Device = disk if through is None else through
         return [
             Unit(
                 index=index,
@@ -88,17 +86,17 @@ class Builder:
                 size=disk.size,
                 logical_block=disk.logical_block,
                 physical_block=disk.physical_block,
-                node=node,
-                links=self._links(unit, node, claimed, bay, index),
+                node=device.node,
+                links=self._links(unit, device, bay, index),
                 paths=_paths(unit),
-                contents=contents,
+                contents=self._contents.of_disk(disk) if through is None else self._contents.of_map(through),
             )
         ]
 
     def _range(self, unit: LogicalUnit, number: int, ranges: Sequence[Tuple[int, int]], bay: str) -> Unit:
         disk = unit.first
         start, size = ranges[number]
-        node, claimed = self._range_node(disk, number, ranges)
+        device = self._range_device(disk, number, ranges)
         return Unit(
             index=number,
             kind="range",
@@ -107,32 +105,34 @@ class Builder:
             start=start,
             logical_block=disk.logical_block,
             physical_block=disk.physical_block,
-            node=node,
-            links=self._links(unit, node, claimed, bay, number) if node else (),
+            node=device.node if device else "",
+            links=self._links(unit, device, bay, number) if device else (),
             paths=_paths(unit),
             contents=self._contents.of_range(disk, number, ranges),
         )
 
-    def _range_node(self, disk: Disk, number: int, ranges: Sequence[Tuple[int, int]]) -> Tuple[str, Tuple[str, ...]]:
-        """Node and claimed links of the largest partition that lies in a range; empty before the drive is split."""
+    def _range_device(
+        self, disk: Disk, number: int, ranges: Sequence[Tuple[int, int]]
+    ) -> Optional[Union[Partition, Map]]:
+        """The largest partition that lies in a range; None before the drive is split."""
         inside = [part for part in disk.partitions if range_of(part, ranges) == number]
         if not inside:
-            return "", ()
+            return None
         part = max(inside, key=lambda one: (one.size, -one.start))
         through = self._maps.get(disk.name)
         if through is None:
-            return part.node, part.links
+            return part
         for one in self._map_partitions.get(through.name, ()):
             match = _MAP_PARTITION.match(one.uuid)
             if match and int(match.group(1)) == part.number:
-                return one.node, one.links
-        return "", ()
+                return one
+        return None
 
-    def _links(self, unit: LogicalUnit, node: str, claimed: Sequence[str], bay: str, index: int) -> Tuple[str, ...]:
+    def _links(self, unit: LogicalUnit, device: _Device, bay: str, index: int) -> Tuple[str, ...]:
         if len(unit.paths) > 1 and unit.first.name not in self._maps:
             # Whichever path udev met last owns the links: none of them is the unit's.
             return ()
-        found = stable_links(node, claimed, "" if unit.shared_name else unit.name, self._contested)
+        found = stable_links(device.node, device.links, "" if unit.shared_name else unit.name, self._contested)
         return tuple(link for link in found if _right_name(link, bay, index))
 
 
