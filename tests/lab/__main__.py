@@ -1,0 +1,7 @@
+# Copyright: (c) 2026, The evenkeel maintainers
+# SPDX-License-Identifier: GPL-3.0-or-later
+import sys
+
+from tests.lab.cli import main
+
+sys.exit(main())

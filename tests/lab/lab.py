@@ -1,0 +1,217 @@
+# Copyright: (c) 2026, The evenkeel maintainers
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A lab machine with everything that can be done to it."""
+
+from __future__ import annotations
+
+
+import json
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import asdict
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+from . import devices, disks
+from .bays import Bays, Which
+from .errors import LabError
+from .paths import socket_dir
+from .qmp import Qmp
+from .state import Slot, State, slot_from
+
+
+class Lab(Bays):
+    """One machine. As a context manager it is brought up, and taken down with all that is its.
+
+    Two ways to go back: C(snapshot) and C(rollback) are about the drives' content only and need
+    a boot; C(checkpoint) and C(restore) are about the whole machine, memory included, and take
+    seconds.
+    """
+
+    def __enter__(self) -> Lab:
+        try:
+            self.up()
+        except BaseException:
+            self.down()
+            raise
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.down()
+
+    # --- the drives' content
+
+    def snapshot(self, tag: str) -> None:
+        """Keeps the content of all drives and which bays they are in, running or not.
+
+        In a running guest it is what a power cut would leave: all units at one moment.
+        """
+        with self._held() as state:
+            attached = self._attached(state)
+            if self.running:
+                with self.qmp() as qmp:
+                    qmp.call("transaction", actions=[
+                        {"type": "blockdev-snapshot-internal-sync", "data": {"device": node, "name": tag}}
+                        for node in attached
+                    ])  # fmt: skip
+            for slot in state.slots:
+                for unit in slot.drive.units:
+                    if not self.running or devices.disk_node(slot.key, unit.index) not in attached:
+                        disks.snapshot(self._file(slot, unit.index), tag)
+            self._keep_shape("snapshot", tag, state)
+
+    def rollback(self, tag: str, boot: bool = True) -> None:
+        """Brings the drives back to a snapshot. A running guest loses its power first.
+
+        The root disk is not touched; see fresh_root and restore.
+        """
+        with self._held() as state:
+            kept = self._shape("snapshot", tag)
+            was_running = self.running
+            self.power_cut()
+            for slot in kept:
+                for unit in slot.drive.units:
+                    disks.rollback(self._file(slot, unit.index), tag)
+            state.slots[:] = kept
+            if boot and was_running:
+                self.boot()
+
+    # --- the whole machine
+
+    def checkpoint(self, tag: str) -> None:
+        """Keeps the whole running machine: memory, root disk, all attached drives and their bays."""
+        with self._held() as state, self.qmp() as qmp:
+            self.ssh().close()
+            nodes = ["root", *self._attached(state)]
+            if self._has_shape("checkpoint", tag):
+                qmp.job("snapshot-delete", f"delete-{tag}", tag=tag, devices=nodes)
+            qmp.job("snapshot-save", f"save-{tag}", 600.0, tag=tag, vmstate="root", devices=nodes)
+            self._keep_shape("checkpoint", tag, state)
+
+    def restore(self, tag: str) -> None:
+        """Brings the machine back to a checkpoint, running, without a boot, even after a power cut.
+
+        Drives pulled since are back, drives pushed since are out. The guest's clock is set right.
+        """
+        with self._held() as state:
+            kept = self._shape("checkpoint", tag)
+            self.ssh().close()
+            if self.running:
+                with self.qmp() as qmp:
+                    qmp.call("stop")
+                    self._reshape(qmp, state, kept)
+            else:
+                state.slots[:] = kept
+                self._power_on(state)
+            nodes = ["root", *self._attached(state)]
+            with self.qmp() as qmp:
+                qmp.job("snapshot-load", f"load-{tag}", 600.0, tag=tag, vmstate="root", devices=nodes)
+                self._set_limits(qmp, state)
+                qmp.call("cont")
+            self.ssh().wait(time.monotonic() + 120, lambda: self.running, lambda: None)
+            self.run(f"date -s @{time.time():.3f} >/dev/null")
+
+    # --- looking at bytes from outside
+
+    def content_hash(self, which: Which, unit: int, sync: bool = True) -> str:
+        """SHA-256 of a unit's content, read through the emulator or from the file, not the guest.
+
+        Equal content gives an equal hash, whatever the file's layout. C(sync) first has the guest
+        write out what it holds back; leave that out when a pool is suspended, for it would hang.
+        """
+        return self.content_hashes([(which, unit)], sync)[0]
+
+    def content_hashes(self, which: list[tuple[Which, int]] | None = None, sync: bool = True) -> list[str]:
+        """The hashes of several units, or of all drives known to the lab, in the order of their keys."""
+        with self._held() as state:
+            if which is None:
+                wanted = [(slot, unit.index) for slot in state.slots for unit in slot.drive.units]
+            else:
+                wanted = [(self.slot(one), unit) for one, unit in which]
+            if sync and self.running:
+                self.run("sync", timeout=300)
+            with self._exports() as source:
+                return [disks.digest(source(slot, unit), self.folder) for slot, unit in wanted]
+
+    # --- inside
+
+    @contextmanager
+    def _exports(self) -> Iterator[Any]:
+        """Gives a function from a unit to what qemu-img can read it from."""
+        if not self.running:
+            yield lambda slot, unit: ("qcow2", str(self._file(slot, unit)))
+            return
+        path = socket_dir(self.folder) / "nbd"
+        path.unlink(missing_ok=True)
+        with self.qmp() as qmp:
+            qmp.call("nbd-server-start", addr={"type": "unix", "data": {"path": str(path)}})
+            exported: set[str] = set()
+
+            def source(slot: Slot, unit: int) -> tuple[str, str]:
+                if unit not in [one.index for one in slot.units()]:
+                    return ("qcow2", str(self._file(slot, unit)))
+                node = devices.disk_node(slot.key, unit)
+                if node not in exported:
+                    qmp.exact(
+                        "block-export-add",
+                        {"type": "nbd", "id": f"x-{node}", "node-name": node, "name": node, "writable": False},
+                    )
+                    exported.add(node)
+                return ("raw", f"nbd+unix:///{node}?socket={path}")
+
+            try:
+                yield source
+            finally:
+                qmp.call("nbd-server-stop")
+                path.unlink(missing_ok=True)
+
+    def _attached(self, state: State) -> list[str]:
+        """The nodes of all attached units."""
+        return [devices.disk_node(slot.key, unit.index) for slot in state.slots for unit in slot.units()]
+
+    def _reshape(self, qmp: Qmp, state: State, kept: list[Slot]) -> None:
+        """Makes the stopped emulator's drives those of a checkpoint."""
+        now = {(slot.key, unit.index): slot for slot in state.slots for unit in slot.units()}
+        then = {(slot.key, unit.index): slot for slot in kept for unit in slot.units()}
+        same = {place for place in now if place in then and self._shown(now[place], place[1]) == self._shown(then[place], place[1])}
+        for place, slot in now.items():
+            if place not in same:
+                ids = [devices.device_id(slot.key, place[1], path) for path in range(len(slot.drive.ports))]
+                for device in ids:
+                    qmp.call("device_del", id=device)
+                for device in ids:
+                    qmp.wait_event("DEVICE_DELETED", lambda data, device=device: data.get("device") == device)
+                self._remove_nodes(qmp, slot, place[1])
+        for place, slot in then.items():
+            if place not in same:
+                for node in self._blockdevs(slot, place[1]):
+                    qmp.exact("blockdev-add", node)
+                for device in self._devices(slot, place[1]):
+                    qmp.exact("device_add", device)
+        state.slots[:] = kept
+        for slot in kept:
+            self._set_limits(qmp, state, only=slot)
+
+    def _shown(self, slot: Slot, unit: int) -> list[dict[str, Any]]:
+        return [*self._blockdevs(slot, unit), *self._devices(slot, unit)]
+
+    def _keep_shape(self, kind: str, tag: str, state: State) -> None:
+        """Remembers which drives are where, beside what the disks' files keep."""
+        self._shape_file(kind, tag).write_text(json.dumps([asdict(slot) for slot in state.slots]))
+
+    def _has_shape(self, kind: str, tag: str) -> bool:
+        return self._shape_file(kind, tag).exists()
+
+    def _shape(self, kind: str, tag: str) -> list[Slot]:
+        try:
+            data = json.loads(self._shape_file(kind, tag).read_text())
+        except FileNotFoundError:
+            raise LabError(f"there is no {kind} {tag!r}") from None
+        return [slot_from(one) for one in data]
+
+    def _shape_file(self, kind: str, tag: str) -> Path:
+        return self.folder / f"{kind}-{tag}.json"
