@@ -1,47 +1,186 @@
 # Copyright: (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Fills vdevs of one width from drives, as well as can be: the place where the methods meet."""
+"""Fills vdevs of one width from drives, as well as can be: where the methods meet.
+
+Alike drives that come out even are dealt into cohorts (`cohorts`, closed form). All others:
+the vdev counts of most capacity (`supply`, exact), then their drives (`blocks`), then the
+values reached are held against lower bounds (`bounds`) and the result says what is proven.
+"""
 
 from __future__ import annotations
 
+from collections import defaultdict
 from dataclasses import dataclass
-from typing import List, Sequence, Tuple
+from typing import Dict, Iterator, List, Optional, Sequence, Tuple
 
 from ..model import Member
+from .blocks import arrange
+from .bounds import fatal_or_none, least_fatal_sets, least_spread, room_for, spread
 from .cohorts import deal
+from .polish import polish
 from .promise import Rule
+from .shelf import Seat, consume
 from .stock import Item
-from .supply import kinds_of, most_vdevs
+from .supply import Counts, best_counts, kinds_of, most_vdevs
 
 CAPACITY, FATAL_SETS, SPREAD = "capacity", "fatal_sets", "spread"
-ALL = (CAPACITY, FATAL_SETS, SPREAD)
+CLOSED_FORM = "closed form: aligned cohorts of alike drives"
+MOST_TIES = 4
+
+Group = Tuple[Member, ...]
 
 
 @dataclass(frozen=True)
 class Filled:
-    """*groups*: the members of each vdev. *proven*, *proof*: as in `Layout`."""
+    """*groups*: the members of each vdev. *least*: the sum of the vdevs' smallest members, bytes.
 
-    groups: Tuple[Tuple[Member, ...], ...]
+    *proven* and *proof* are as in `Layout`.
+    """
+
+    groups: Tuple[Group, ...]
+    least: int
     proven: Tuple[str, ...]
     proof: str
 
 
-def fill(items: Sequence[Item], rule: Rule) -> Filled:
-    """The best vdevs that *items* (in bay order) can fill; none when they cannot fill one."""
-    stock = kinds_of(items)
-    per_drive = len(items[0].members)
-    alike = len({sizes for _enclosure, sizes in stock}) == 1 and len(set(items[0].sizes)) == 1
-    if alike and rule.per_drive == 1:
-        vdevs = most_vdevs(stock, rule)
-        if vdevs % per_drive == 0:
-            cohorts, _left = deal(items, vdevs // per_drive, rule.width)
-            return Filled(_cohort_groups(cohorts), ALL, "closed form: aligned cohorts of alike drives")
-    raise NotImplementedError
+@dataclass(frozen=True)
+class _Found:
+    """An arrangement and its values; *fatal* is None where siblings share a vdev."""
+
+    seats: Tuple[Seat, ...]
+    counts: Counts
+    fatal: Optional[int]
+    spread: int
+
+    @property
+    def rank(self) -> Tuple[int, int]:
+        """Smaller is better."""
+        return (self.fatal or 0, self.spread)
 
 
-def _cohort_groups(cohorts: Sequence[Sequence[Item]]) -> Tuple[Tuple[Member, ...], ...]:
-    groups: List[Tuple[Member, ...]] = []
+def fill(items: Sequence[Item], rule: Rule, most_size: int = 0) -> Filled:
+    """The best vdevs that *items* (in bay order) can fill; none when they cannot fill one.
+
+    No vdev's smallest member is larger than *most_size* (0: no limit).
+    """
+    return _as_cohorts(items, rule, most_size) or _searched(items, rule, most_size)
+
+
+def _as_cohorts(items: Sequence[Item], rule: Rule, most_size: int) -> Optional[Filled]:
+    if not items:
+        return None
+    sizes = items[0].sizes
+    units = len(sizes)
+    if rule.per_drive > 1 or len(set(sizes)) > 1 or 0 < most_size < sizes[0]:
+        return None
+    if any(item.sizes != sizes for item in items):
+        return None
+    vdevs = most_vdevs(kinds_of(items), rule)
+    if vdevs % units:
+        return None
+    cohorts, _left = deal(items, vdevs // units, rule.width)
+    groups: List[Group] = []
     for cohort in cohorts:
         groups += zip(*(item.members for item in cohort))
-    return tuple(groups)
+    return Filled(tuple(groups), vdevs * sizes[0], (CAPACITY, FATAL_SETS, SPREAD), CLOSED_FORM)
+
+
+def _searched(items: Sequence[Item], rule: Rule, most_size: int) -> Filled:
+    ties = best_counts(kinds_of(items), rule, most_size)
+    if not ties:
+        return Filled((), 0, (), "")
+    homes = {item.serial: item.enclosure for item in items}
+    bound = min(least_fatal_sets(counts.total, rule, room_for(items, rule, counts)) for counts in ties)
+    best: Optional[_Found] = None
+    for found in _arrangements(items, rule, ties[:MOST_TIES], homes):
+        found = _polished(items, rule, found, bound, homes)
+        if best is None or found.rank < best.rank:
+            best = found
+        least = least_spread(items, rule, best.counts, _alignment(best))
+        if best.fatal is not None and best.rank <= (bound, least):
+            break
+    if best is None:
+        return Filled((), 0, (), "")
+    proven, proof = _proof(items, rule, best, bound)
+    return Filled(_seated(items, best.seats), best.counts.value, proven, proof)
+
+
+def _arrangements(
+    items: Sequence[Item], rule: Rule, ties: Sequence[Counts], homes: Dict[str, str]
+) -> Iterator[_Found]:
+    for counts in ties:
+        for widest in (rule.width - 1, (rule.width + 1) // 2):
+            yield _valued(arrange(items, rule, counts, widest), rule, counts, homes)
+
+
+def _valued(seats: Sequence[Seat], rule: Rule, counts: Counts, homes: Dict[str, str]) -> _Found:
+    drives = [seat.serials for seat in seats]
+    return _Found(tuple(seats), counts, fatal_or_none(drives, rule.tolerance + 1), spread(drives, homes))
+
+
+def _polished(items: Sequence[Item], rule: Rule, found: _Found, bound: int, homes: Dict[str, str]) -> _Found:
+    least = least_spread(items, rule, found.counts, _alignment(found))
+    if found.fatal is None or found.rank <= (bound, least) or max(len(item.members) for item in items) > 2:
+        return found
+    return _valued(polish(items, rule, found.seats, (bound, least)), rule, found.counts, homes)
+
+
+def _proof(items: Sequence[Item], rule: Rule, found: _Found, bound: int) -> Tuple[Tuple[str, ...], str]:
+    proven, told = [], []
+    if found.counts.proven:
+        proven.append(CAPACITY)
+        told.append("capacity: exact search with maximum flow")
+    else:
+        told.append("capacity: not proven, the search ended at its bound of states")
+    if found.fatal is None:
+        told.append("fatal sets: not optimised where siblings may share a vdev")
+        return tuple(proven), "; ".join(told)
+    size = rule.tolerance + 1
+    if found.fatal <= bound:
+        proven.append(FATAL_SETS)
+        told.append("fatal sets: {0} of {1} drives, the lower bound is met".format(found.fatal, size))
+    else:
+        told.append("fatal sets: {0} of {1} drives, at least {2}; not proven".format(found.fatal, size, bound))
+    least = least_spread(items, rule, found.counts, _alignment(found))
+    if found.spread <= least and FATAL_SETS in proven:
+        proven.append(SPREAD)
+        told.append("spread: the lower bound is met")
+    else:
+        told.append("spread: {0}, at least {1}; not proven".format(found.spread, least))
+    return tuple(proven), "; ".join(told)
+
+
+def _alignment(found: _Found) -> int:
+    # How many vdevs each cohort has, when every vdev is in one and cohorts share no drive.
+    sharing: Dict[Tuple[str, ...], int] = defaultdict(int)
+    for seat in found.seats:
+        sharing[tuple(sorted(seat.serials))] += 1
+    drives = {serial for serials in sharing for serial in serials}
+    counts = set(sharing.values())
+    return counts.pop() if len(counts) == 1 and len(drives) == sum(map(len, sharing)) else 1
+
+
+def _seated(items: Sequence[Item], seats: Sequence[Seat]) -> Tuple[Group, ...]:
+    """The units for every vdev: vdevs in bay order take a drive's units in index order, as far as sizes allow."""
+    places = {item.serial: item.place for item in items}
+    ordered = sorted(seats, key=lambda seat: (sorted(places[serial] for serial in seat.serials), -seat.least))
+    wishes: Dict[str, List[Tuple[int, int]]] = defaultdict(list)
+    for number, seat in enumerate(ordered):
+        for serial in seat.serials:
+            wishes[serial].append((number, seat.least))
+    groups: List[List[Member]] = [[] for _ in ordered]
+    for item in items:
+        free = list(item.members)
+        wanted = wishes[item.serial]
+        for position, (number, least) in enumerate(wanted):
+            rest = [other for _number, other in wanted[position + 1 :]]
+            member = next(member for member in free if member.size >= least and _does(free, member, rest))
+            free.remove(member)
+            groups[number].append(member)
+    return tuple(tuple(group) for group in groups)
+
+
+def _does(free: Sequence[Member], chosen: Member, rest: Sequence[int]) -> bool:
+    left = sorted((member.size for member in free if member is not chosen), reverse=True)
+    return consume(tuple(left), rest) is not None

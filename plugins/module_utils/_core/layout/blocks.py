@@ -1,0 +1,157 @@
+# Copyright: (c) 2026, The evenkeel maintainers
+# GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Alignment of any drives: which vdevs share their drives, once their number and sizes are fixed.
+
+Vdevs that hold the same drives share their fatal sets. A pair that has x drives in common
+shares C(x, f) of them (f = tolerance + 1), a convex function of x: few large overlaps are
+better than many small ones. So blocks of vdevs are taken out one after another, those
+with the largest overlap first, each in such a way that all other vdevs can still be filled
+(`supply.can_fill`, exact): no capacity is ever lost. Where no such block is found, an
+integer flow over single vdevs and drives fills the rest.
+
+What came out is counted exactly and held against a lower bound (`bounds`); where they are
+equal it is optimal, and otherwise the layout says so.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from itertools import combinations_with_replacement
+from typing import Dict, Iterator, List, Optional, Sequence, Tuple
+
+from .cohorts import deal
+from .flow import Network
+from .promise import Rule
+from .shelf import Seat, Shelf, Take, Wanted, consume, take_block
+from .stock import Item
+from .supply import Counts
+
+
+def arrange(items: Sequence[Item], rule: Rule, counts: Counts, widest_overlap: int) -> List[Seat]:
+    """All vdevs of *counts*, filled. Blocks that are not aligned share at most *widest_overlap* drives."""
+    shelf = Shelf(items, rule, counts.sizes, counts.vdevs)
+    seats: List[Seat] = []
+    together = min(max(len(item.members) for item in items), shelf.total)
+    if rule.per_drive > 1:
+        return _by_flow(shelf)
+    for block in range(together, 1, -1):
+        for size in sorted(shelf.vdevs, reverse=True):
+            seats += _aligned(shelf, size, block)
+        overlaps = [rule.width] + list(range(min(widest_overlap, rule.width - 1), rule.tolerance, -1))
+        for shared in overlaps:
+            while True:
+                take = _block(shelf, block, shared)
+                if take is None:
+                    break
+                shelf.commit(take)
+                seats += take.seats
+    while shelf.vdevs:
+        take = _block(shelf, 1, 0)
+        if take is None:
+            return seats + _by_flow(shelf)
+        shelf.commit(take)
+        seats += take.seats
+    return seats
+
+
+def _aligned(shelf: Shelf, size: int, block: int) -> List[Seat]:
+    # As many whole cohorts of one size at once as can be; thousands of alike drives stay cheap.
+    pool = [shelf.items[serial] for serial in shelf.candidates((size,) * block)]
+    most = min(shelf.vdevs[size] // block, len(pool) // shelf.rule.width)
+    for cohorts in _falling(most):
+        dealt, _rest = deal(pool, cohorts, shelf.rule.width)
+        if not all(_keeps(shelf.rule, cohort) for cohort in dealt):
+            continue
+        serials = [tuple(item.serial for item in cohort) for cohort in dealt]
+        left = {
+            serial: consume(shelf.left[serial], (size,) * block) or () for cohort in serials for serial in cohort
+        }
+        take = Take(tuple(Seat(size, cohort) for cohort in serials for _ in range(block)), left)
+        if shelf.leaves_enough(take, (size,) * (block * cohorts)):
+            shelf.commit(take)
+            return list(take.seats)
+    return []
+
+
+def _falling(most: int) -> Iterator[int]:
+    # The last few one by one, then by halves.
+    step = most
+    while step > 0:
+        yield step
+        step = step - 1 if step > most - 3 else step // 2
+
+
+def _keeps(rule: Rule, cohort: Sequence[Item]) -> bool:
+    held: Dict[str, int] = defaultdict(int)
+    for item in cohort:
+        held[item.enclosure] += 1
+    over = [many - rule.base for many in held.values() if many > rule.base]
+    return len(over) <= rule.extra and all(many == 1 for many in over)
+
+
+def _block(shelf: Shelf, block: int, shared: int) -> Optional[Take]:
+    if shelf.total < block:
+        return None
+    for wanted in _wishes(shelf, block):
+        if len(shelf.candidates(wanted)) < shared:
+            continue
+        for take in _takes(shelf, wanted, shared):
+            if shelf.leaves_enough(take, wanted):
+                return take
+    return None
+
+
+def _wishes(shelf: Shelf, block: int) -> Iterator[Wanted]:
+    # Same size first, then mixed, largest first.
+    sizes = sorted(shelf.vdevs, reverse=True)
+    wishes = [
+        wanted
+        for wanted in combinations_with_replacement(sizes, block)
+        if all(wanted.count(size) <= shelf.vdevs[size] for size in wanted)
+    ]
+    return iter(sorted(wishes, key=lambda wanted: (len(set(wanted)), [-size for size in wanted])))
+
+
+def _takes(shelf: Shelf, wanted: Wanted, shared: int) -> Iterator[Take]:
+    weights = shelf.weights()
+    for shares in (weights, {name: 1 for name in weights}):
+        for lonely_first in (True, False):
+            take = take_block(shelf, wanted, shared, shares, lonely_first)
+            if take is not None:
+                yield take
+            if shared == shelf.rule.width:
+                break
+
+
+def _by_flow(shelf: Shelf) -> List[Seat]:
+    """The rest as an integer flow from every vdev to the drives; exact, with no wish for alignment."""
+    rule = shelf.rule
+    leasts = [size for size, many in sorted(shelf.vdevs.items(), reverse=True) for _ in range(many)]
+    network = Network()
+    edges: Dict[Tuple[int, str], int] = {}
+    homes = sorted({item.enclosure for item in shelf.items.values()})
+    for number, least in enumerate(leasts):
+        network.edge("source", number, rule.width)
+        if rule.extra:
+            network.edge(number, (number, "extra"), rule.extra)
+        for home in homes:
+            network.edge(number, (number, "in", home), rule.base)
+            if rule.extra:
+                network.edge((number, "extra"), (number, "in", home), rule.extra)
+        for serial, sizes in shelf.left.items():
+            fitting = {size for size in sizes if size >= least}
+            if fitting:
+                home = shelf.items[serial].enclosure
+                edges[number, serial] = network.edge((number, "in", home), (number, "of", serial), rule.per_drive)
+            for size in fitting:
+                network.edge((number, "of", serial), (serial, size), len(sizes))
+    for serial, sizes in shelf.left.items():
+        for size in set(sizes):
+            network.edge((serial, size), "sink", sizes.count(size))
+    network.maximum("source", "sink")
+    found: List[List[str]] = [[] for _ in leasts]
+    for (number, serial), edge in edges.items():
+        found[number] += [serial] * network.used(edge)
+    shelf.vdevs.clear()
+    return [Seat(least, tuple(serials)) for least, serials in zip(leasts, found)]
