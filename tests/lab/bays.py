@@ -18,8 +18,6 @@ from .qmp import Qmp
 from .state import Slot, State
 
 _GUEST = Path(__file__).with_name("guest.py")
-# Seconds the emulator needs at most to let go of a device: it first ends what is under way.
-_DETACH = 90.0
 
 Which = int | str
 """A drive by its bay's number or its serial."""
@@ -224,10 +222,7 @@ class Bays(Life):
             return
         ids = [devices.device_id(slot.key, unit, path) for unit in units for path in range(len(slot.drive.ports))]
         with self.qmp() as qmp:
-            for device in ids:
-                qmp.call("device_del", id=device)
-            for device in ids:
-                qmp.wait_event("DEVICE_DELETED", lambda data, device=device: data.get("device") == device, _DETACH)
+            qmp.unplug(ids)
             for unit in units:
                 self._remove_nodes(qmp, slot, unit)
         if announce:
@@ -271,9 +266,7 @@ class Bays(Life):
     def _places(self, slot: Slot, units: Sequence[int]) -> list[list[Any]]:
         """Where the guest finds units: PCI address, target, LUN, for each unit and path."""
         chassis = self.state.chassis
-        return [
-            [chassis.adapter(port.adapter).pci, port.target, unit] for unit in units for port in slot.drive.ports
-        ]
+        return [[chassis.adapter(port.adapter).pci, port.target, unit] for unit in units for port in slot.drive.ports]
 
     def _guest(self, **request: Any) -> Any:
         result = self.run(["python3", "-", json.dumps(request)], stdin=_GUEST.read_text(), timeout=180)

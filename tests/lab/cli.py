@@ -19,6 +19,9 @@ from .lab import Lab
 from .parts import Limits, Port, ReadError
 from .paths import cache_dir, tell_stderr
 from .state import State
+from .tables import parse_size
+
+Run = Callable[[argparse.Namespace], int | None]
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -38,7 +41,7 @@ def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(prog="python3 -m tests.lab", description="A virtual storage server.")
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
 
-    def command(name: str, run: Callable[[argparse.Namespace], int | None], text: str, lab: bool = True):  # type: ignore[no-untyped-def]
+    def command(name: str, run: Run, text: str, lab: bool = True) -> argparse.ArgumentParser:
         one = commands.add_parser(name, help=text, description=text)
         one.set_defaults(run=run)
         if lab:
@@ -73,7 +76,8 @@ def _parser() -> argparse.ArgumentParser:
         ("checkpoint", "Keep the whole running machine, memory included"),
         ("restore", "Bring the whole machine back in seconds"),
     ):
-        one = command(name, lambda o, name=name: getattr(_lab(o), name)(o.tag), text)
+        one = command(name, _keeping, text)
+        one.set_defaults(do=name)
         one.add_argument("tag")
     return parser
 
@@ -97,7 +101,7 @@ def _drive_commands(command: Callable[..., argparse.ArgumentParser]) -> None:
     one = of_drive("limit", lambda o: _lab(o).limit(o.drive, Limits(o.iops, o.bps), o.unit, o.shared), "Limit speed")
     one.add_argument("--unit", type=int)
     one.add_argument("--iops", type=int, default=0)
-    one.add_argument("--bps", type=lambda text: parts.parse_size(text, "--bps"), default=0)
+    one.add_argument("--bps", type=lambda text: parse_size(text, "--bps"), default=0)
     one.add_argument("--shared", action="store_true", help="one budget for all units")
     one = of_drive("hang", lambda o: _lab(o).hang(o.drive, o.unit), "Let a unit stop answering")
     one.add_argument("unit", type=int)
@@ -164,19 +168,23 @@ def _status(options: argparse.Namespace) -> int:
         lab = Lab(name=name)
         state: State = lab.state
         pid = state.process.pid if state.process and lab.running else None
-        print(f"{name}: {f'running, process {pid}' if pid else 'off'}, {state.release}, port {state.port}, {lab.folder}")
+        print(
+            f"{name}: {f'running, process {pid}' if pid else 'off'}, {state.release}, port {state.port}, {lab.folder}"
+        )
         for slot in sorted(state.slots, key=lambda slot: slot.drive.bay) if options.name or len(names) == 1 else []:
             drive = slot.drive
             where = ", ".join(f"{port.adapter}:{port.target}" for port in drive.ports)
             units = ",".join(str(unit.index) for unit in slot.units()) or "-"
-            print(f"  bay {drive.bay:2d}  {drive.serial:16s} {'in ' if slot.inside else 'out'} units {units:5s} {where}")
+            print(
+                f"  bay {drive.bay:2d}  {drive.serial:16s} {'in ' if slot.inside else 'out'} units {units:5s} {where}"
+            )
     return 0 if names else 3
 
 
 def _ssh(options: argparse.Namespace) -> int:
     words = options.command[1:] if options.command[:1] == ["--"] else options.command
     argv = _lab(options).ssh().argv(" ".join(words) if words else None)
-    os.execvp(argv[0], argv)
+    os.execvp(argv[0], argv)  # noqa: S606
 
 
 def _inventory(options: argparse.Namespace) -> None:
@@ -185,6 +193,10 @@ def _inventory(options: argparse.Namespace) -> None:
 
 def _fresh_root(options: argparse.Namespace) -> None:
     _lab(options).fresh_root(options.release, options.hostid)
+
+
+def _keeping(options: argparse.Namespace) -> None:
+    getattr(_lab(options), options.do)(options.tag)
 
 
 def _pull(options: argparse.Namespace) -> None:
@@ -209,10 +221,10 @@ def _which(text: str) -> int | str:
 
 
 def _port(text: str) -> Port:
-    adapter, _, target = text.rpartition(":")
+    adapter, target = text.rsplit(":", 1)
     return Port(adapter, int(target))
 
 
 def _sectors(text: str) -> ReadError:
-    first, _, count = text.partition("+")
-    return ReadError(int(first), int(count or 1))
+    first, *count = text.split("+", 1)
+    return ReadError(int(first), int(count[0]) if count else 1)

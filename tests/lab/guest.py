@@ -10,15 +10,22 @@ collection. Requests come as JSON in the first argument:
 A target is the SCSI target; behind a SAS adapter it is the phy.
 """
 
+from __future__ import annotations
+
+import contextlib
 import glob
 import json
 import os
 import re
 import sys
 import time
+from typing import Any
+
+Unit = dict[str, Any]
+Place = list[Any]
 
 
-def text(path):
+def text(path: str) -> str | None:
     try:
         with open(path, "rb") as handle:
             return handle.read().decode("utf-8", "replace").strip()
@@ -26,7 +33,7 @@ def text(path):
         return None
 
 
-def raw(path):
+def raw(path: str) -> str | None:
     try:
         with open(path, "rb") as handle:
             return handle.read().hex()
@@ -34,7 +41,7 @@ def raw(path):
         return None
 
 
-def describe(folder):
+def describe(folder: str) -> Unit:
     """One SCSI device: its identity pages as hexadecimal, and where it sits."""
     real = os.path.realpath(folder)
     hctl = os.path.basename(real)
@@ -43,7 +50,7 @@ def describe(folder):
     phy = None
     end = re.search(r"/(end_device-[0-9:]+)/", real)
     if end:
-        phy = text("/sys/class/sas_device/%s/phy_identifier" % end.group(1))
+        phy = text(f"/sys/class/sas_device/{end.group(1)}/phy_identifier")
     blocks = glob.glob(real + "/block/*")
     block = os.path.basename(blocks[0]) if blocks else None
     return {
@@ -52,7 +59,7 @@ def describe(folder):
         "target": int(target if phy is None else phy),
         "lun": int(lun),
         "block": block,
-        "bytes": int(text(blocks[0] + "/size")) * 512 if blocks else None,
+        "bytes": int(text(blocks[0] + "/size") or 0) * 512 if blocks else None,
         "vendor": text(real + "/vendor"),
         "model": text(real + "/model"),
         "revision": text(real + "/rev"),
@@ -64,42 +71,42 @@ def describe(folder):
     }
 
 
-def links(block):
-    major_minor = text("/sys/block/%s/dev" % block)
-    data = text("/run/udev/data/b%s" % major_minor) or ""
+def links(block: str) -> list[str]:
+    major_minor = text(f"/sys/block/{block}/dev")
+    data = text(f"/run/udev/data/b{major_minor}") or ""
     return sorted("/dev/" + line[2:] for line in data.splitlines() if line.startswith("S:"))
 
 
-def units():
+def units() -> list[Unit]:
     found = [describe(path + "/device") for path in glob.glob("/sys/class/scsi_disk/*")]
     return sorted(found, key=lambda one: (one["pci"] or "", one["target"], one["lun"]))
 
 
-def place(unit):
+def place(unit: Unit) -> Place:
     return [unit["pci"], unit["target"], unit["lun"]]
 
 
-def delete(where):
+def delete(where: list[Place]) -> list[Unit]:
     """Forgets devices; those that hang in an error cannot be closed in order, which is no matter."""
     gone = [unit for unit in units() if place(unit) in where]
     for unit in gone:
-        try:
-            with open("/sys/class/scsi_device/%s/device/delete" % unit["hctl"], "w") as handle:
-                handle.write("1")
-        except OSError:
-            pass
+        with (
+            contextlib.suppress(OSError),
+            open(f"/sys/class/scsi_device/{unit['hctl']}/device/delete", "w") as handle,
+        ):
+            handle.write("1")
     return gone
 
 
-def hosts(pci):
+def hosts(pci: str) -> list[str]:
     found = []
     for path in glob.glob("/sys/class/scsi_host/host*"):
-        if "/%s/" % pci in os.path.realpath(path):
+        if f"/{pci}/" in os.path.realpath(path):
             found.append(path)
     return found
 
 
-def scan(pci, expect, seconds):
+def scan(pci: list[str], expect: list[Place], seconds: float) -> list[Place]:
     """Scans adapters until the expected devices have block nodes; returns those still missing."""
     deadline = time.monotonic() + seconds
     while True:
@@ -114,9 +121,11 @@ def scan(pci, expect, seconds):
         time.sleep(0.5)
 
 
-def main(request):
+def main(request: dict[str, Any]) -> object:
     do = request.pop("do")
-    return {"units": units, "delete": delete, "scan": scan}[do](**request)
+    if do == "delete":
+        return delete(**request)
+    return scan(**request) if do == "scan" else units()
 
 
 if __name__ == "__main__":

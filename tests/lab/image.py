@@ -107,12 +107,31 @@ def _build(image: Image, tell: Tell) -> None:
         step = _Steps(output, log, tell)
         step("downloading the base system", _as_root_argv(_worker(image.release, work)))
         root = work / "root"
-        step("writing the disk image", _as_root_argv(
-            ["mke2fs", "-q", "-t", "ext4", "-L", "labroot", "-m", "0", "-d", str(root), str(work / "raw"), _ROOT_SIZE]
-        ))
-        step("compacting it", _as_root_argv(
-            ["qemu-img", "convert", "-f", "raw", "-O", "qcow2", str(work / "raw"), str(work / "root.qcow2")]
-        ))
+        step(
+            "writing the disk image",
+            _as_root_argv(
+                [
+                    "mke2fs",
+                    "-q",
+                    "-t",
+                    "ext4",
+                    "-L",
+                    "labroot",
+                    "-m",
+                    "0",
+                    "-d",
+                    str(root),
+                    str(work / "raw"),
+                    _ROOT_SIZE,
+                ]
+            ),
+        )
+        step(
+            "compacting it",
+            _as_root_argv(
+                ["qemu-img", "convert", "-f", "raw", "-O", "qcow2", str(work / "raw"), str(work / "root.qcow2")]
+            ),
+        )
         step("clearing up", _as_root_argv(["sh", "-c", _TAKE_OUT, "sh", str(work), f"{os.getuid()}:{os.getgid()}"]))
     work.rename(image.folder)
     tell(f"built the {image.release} root image in {time.monotonic() - begun:.0f} s")
@@ -141,7 +160,12 @@ class _Steps:
     def __call__(self, title: str, argv: Sequence[str]) -> None:
         self._tell(f"  {title}")
         done = subprocess.Popen(
-            argv, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, errors="replace"
+            argv,
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+            text=True,
+            errors="replace",
         )
         assert done.stdout is not None
         for line in done.stdout:

@@ -4,7 +4,6 @@
 
 from __future__ import annotations
 
-
 import json
 import time
 from collections.abc import Iterator
@@ -92,6 +91,10 @@ class Lab(Bays):
             qmp.job("snapshot-save", f"save-{tag}", 600.0, tag=tag, vmstate="root", devices=nodes)
             self._keep_shape("checkpoint", tag, state)
 
+    def has_checkpoint(self, tag: str) -> bool:
+        """Whether there is something to restore."""
+        return self._has_shape("checkpoint", tag)
+
     def restore(self, tag: str) -> None:
         """Brings the machine back to a checkpoint, running, without a boot, even after a power cut.
 
@@ -177,19 +180,20 @@ class Lab(Bays):
         """Makes the stopped emulator's drives those of a checkpoint."""
         now = {(slot.key, unit.index): slot for slot in state.slots for unit in slot.units()}
         then = {(slot.key, unit.index): slot for slot in kept for unit in slot.units()}
-        same = {place for place in now if place in then and self._shown(now[place], place[1]) == self._shown(then[place], place[1])}
+        same = {
+            place
+            for place, slot in now.items()
+            if place in then and self._shown(slot, place[1]) == self._shown(then[place], place[1])
+        }
         for place, slot in now.items():
             if place not in same:
                 ids = [devices.device_id(slot.key, place[1], path) for path in range(len(slot.drive.ports))]
-                for device in ids:
-                    qmp.call("device_del", id=device)
-                for device in ids:
-                    qmp.wait_event("DEVICE_DELETED", lambda data, device=device: data.get("device") == device)
+                qmp.unplug(ids)
                 self._remove_nodes(qmp, slot, place[1])
         for place, slot in then.items():
             if place not in same:
-                for node in self._blockdevs(slot, place[1]):
-                    qmp.exact("blockdev-add", node)
+                for blockdev in self._blockdevs(slot, place[1]):
+                    qmp.exact("blockdev-add", blockdev)
                 for device in self._devices(slot, place[1]):
                     qmp.exact("device_add", device)
         state.slots[:] = kept

@@ -9,7 +9,7 @@ import shutil
 import signal
 import time
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -56,6 +56,11 @@ class Life:
         """What is remembered. Raises LabError when there is no such lab."""
         if self._depth == 0:
             self._state = State.load(self.folder)
+        return self._must_exist()
+
+    def _must_exist(self) -> State:
+        if self._state is None:
+            self._state = State.load(self.folder)
         if self._state is None:
             raise LabError(f"there is no lab in {self.folder}. Start it with: python3 -m tests.lab up CHASSIS.yml")
         return self._state
@@ -81,8 +86,7 @@ class Life:
             finally:
                 self._depth -= 1
             return
-        if not self.folder.exists():
-            _ = self.state
+        self._must_exist()
         with locked(self.folder / "lock", self.tell, f"the lab in {self.folder}"):
             state = self.state
             self._depth = 1
@@ -120,10 +124,8 @@ class Life:
             if not self.running or state.process is None:
                 return
             self.tell(f"shutting {state.chassis.name} down")
-            try:
+            with suppress(GuestError):
                 self.ssh().run("systemctl poweroff", 30)
-            except GuestError:
-                pass
             try:
                 state.process.wait(120)
             except LabError:

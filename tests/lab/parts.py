@@ -8,6 +8,7 @@ makes one of any size. Errors are ChassisError and name the key and the value.
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import re
 from collections.abc import Iterable, Mapping
@@ -19,14 +20,13 @@ import yaml
 
 from .errors import ChassisError
 from .image import DEFAULT_RELEASE, RELEASES
+from .tables import Table, parse_size
 
 KINDS = ("virtio-scsi", "mptsas1068")
 # An emulated SAS adapter has 8 phys; virtio-scsi takes targets 0 to 255.
 TARGETS = {"virtio-scsi": 256, "mptsas1068": 8}
 # NAA 5 (IEEE Registered) with a company id whose local bit is set, so it is nobody's.
 _NAA = 0x502AC20
-_SIZE = re.compile(r"([0-9]+(?:\.[0-9]+)?) *([kKMGT]?)(i?)B?")
-_POWERS = {"": 0, "K": 1, "M": 2, "G": 3, "T": 4}
 _BAYS = re.compile(r"([0-9]+)-([0-9]+)")
 _NAME = re.compile(r"[a-z][a-z0-9-]{0,30}")
 _MAX_UNITS = 14
@@ -142,17 +142,6 @@ def wwn_for(serial: str, index: int) -> int:
     return (_NAA << 36) | (int.from_bytes(digest[:4], "big") << 4) | index
 
 
-def parse_size(value: object, key: str) -> int:
-    """Bytes of C(9 TB), C(512 MiB) or a plain number. Raises ChassisError."""
-    if isinstance(value, int) and not isinstance(value, bool) and value >= 0:
-        return value
-    match = _SIZE.fullmatch(value.strip()) if isinstance(value, str) else None
-    if match is None:
-        raise ChassisError(key, f"{value!r} is no size. Write a number of bytes, 9 TB or 512 MiB.")
-    number, prefix, binary = match.groups()
-    return round(float(number) * (1024 if binary else 1000) ** _POWERS[prefix.upper()])
-
-
 def load(path: str | Path) -> Chassis:
     """The chassis in a YAML file. Raises ChassisError."""
     try:
@@ -164,7 +153,7 @@ def load(path: str | Path) -> Chassis:
 
 def parse(data: object) -> Chassis:
     """The chassis that plain data describes. Raises ChassisError."""
-    table = _Table(data, "")
+    table = Table(data, "")
     name = table.text("name")
     if not _NAME.fullmatch(name):
         raise ChassisError("name", f"{name!r} is no host name of lower-case letters, digits and hyphens")
@@ -239,7 +228,7 @@ def with_drives(chassis: Chassis, drives: Iterable[Drive]) -> Chassis:
 def _adapters(entries: list[object]) -> tuple[Adapter, ...]:
     found: list[Adapter] = []
     for number, entry in enumerate(entries):
-        table = _Table(entry, f"adapters[{number}]")
+        table = Table(entry, f"adapters[{number}]")
         name = table.text("name")
         if any(adapter.name == name for adapter in found):
             raise ChassisError(table.key("name"), f"{name!r} names two adapters")
@@ -271,7 +260,7 @@ def _repeated(entry: object, key: str) -> list[dict[str, Any]]:
 
 
 def _drive(data: Mapping[str, Any], key: str, adapters: tuple[Adapter, ...], seen: _Seen) -> Drive:
-    table = _Table(data, key)
+    table = Table(data, key)
     bay = table.integer("bay", None, 0, 9999)
     serial = table.text("serial", 36)
     duplicate = table.boolean("duplicate_serial", False)
@@ -307,13 +296,13 @@ def _drive(data: Mapping[str, Any], key: str, adapters: tuple[Adapter, ...], see
     return drive
 
 
-def _ports(table: _Table, adapters: tuple[Adapter, ...], seen: _Seen, bay: int) -> tuple[Port, ...]:
+def _ports(table: Table, adapters: tuple[Adapter, ...], seen: _Seen, bay: int) -> tuple[Port, ...]:
     """The drive's path or paths: as named, else the first free target of the first adapter with one."""
     ports = [_port(table.take("adapter"), table.take("target"), table.key("target"), adapters, seen)]
     _claim(seen.ports, ports[0], f"bay {bay}", table.key("target"))
     second = table.take("second_path")
     if second is not None:
-        where = _Table(second, table.key("second_path"))
+        where = Table(second, table.key("second_path"))
         ports.append(_port(where.take("adapter"), where.take("target"), where.key("target"), adapters, seen))
         where.done()
         _claim(seen.ports, ports[1], f"bay {bay}", table.key("second_path"))
@@ -336,7 +325,7 @@ def _port(name: object, target: object, key: str, adapters: tuple[Adapter, ...],
     return Port(first.name, target)
 
 
-def _units(table: _Table, seed: str, seen: _Seen, bay: int) -> tuple[Unit, ...]:
+def _units(table: Table, seed: str, seen: _Seen, bay: int) -> tuple[Unit, ...]:
     count = table.integer("units", 2, 1, _MAX_UNITS)
     size = parse_size(table.take("unit_size"), table.key("unit_size"))
     if size <= 0 or size % 4096:
@@ -350,7 +339,7 @@ def _units(table: _Table, seed: str, seen: _Seen, bay: int) -> tuple[Unit, ...]:
     units = []
     for index in range(count):
         key = f"{table.key('unit')}.{index}"
-        one = _Table(overrides.pop(index, {}), key)
+        one = Table(overrides.pop(index, {}), key)
         wwn = wwn_for(seed, index) if wwns is None else _wwn(wwns[index], f"{table.key('wwns')}[{index}]")
         duplicate = one.boolean("duplicate_wwn", False) or not wwn
         _claim(seen.wwns, wwn, f"bay {bay} unit {index}", table.key("wwns"), duplicate)
@@ -372,10 +361,8 @@ def _units(table: _Table, seed: str, seen: _Seen, bay: int) -> tuple[Unit, ...]:
 
 def _wwn(value: object, key: str) -> int:
     if isinstance(value, str):
-        try:
+        with contextlib.suppress(ValueError):
             value = int(value, 16)
-        except ValueError:
-            pass
     if not isinstance(value, int) or isinstance(value, bool) or not 0 <= value < 1 << 64:
         raise ChassisError(key, f"{value!r} is no world wide name of 16 hexadecimal digits")
     return value
@@ -384,14 +371,14 @@ def _wwn(value: object, key: str) -> int:
 def _limits(value: object, key: str) -> Limits | None:
     if value is None:
         return None
-    table = _Table(value, key)
+    table = Table(value, key)
     limits = Limits(table.integer("iops", 0, 0, 10**9), parse_size(table.take("bps", 0), f"{key}.bps"))
     table.done()
     return limits
 
 
 def _read_error(value: object, key: str) -> ReadError:
-    table = _Table(value, key)
+    table = Table(value, key)
     # One rule for each sector: the emulator knows no ranges.
     error = ReadError(table.integer("sector", None, 0, 1 << 62), table.integer("count", 1, 1, 4096))
     table.done()
@@ -403,60 +390,3 @@ def _claim(taken: dict[Any, str], thing: object, owner: str, key: str, allowed: 
     if first is not owner and not allowed:
         shown = f"{thing:016x}" if isinstance(thing, int) and thing >= 1 << 32 else thing
         raise ChassisError(key, f"{shown} of {owner} is already taken by {first}")
-
-
-class _Table:
-    """A mapping read key by key; what nobody asked for is an error."""
-
-    def __init__(self, data: object, key: str) -> None:
-        if not isinstance(data, Mapping):
-            raise ChassisError(key or "chassis", f"{data!r} is not a mapping")
-        self._left = dict(data)
-        self._key = key
-
-    def key(self, name: str) -> str:
-        return f"{self._key}.{name}" if self._key else name
-
-    def take(self, name: str, default: object = None) -> object:
-        return self._left.pop(name, default)
-
-    def text(self, name: str, longest: int = 200, default: str | None = None) -> str:
-        value = self.take(name, default)
-        if not isinstance(value, str) or not 0 < len(value) <= longest:
-            raise ChassisError(self.key(name), f"{value!r} is no text of 1 to {longest} characters")
-        return value
-
-    def choice(self, name: str, allowed: tuple[str, ...], default: str) -> str:
-        value = self.take(name, default)
-        if value not in allowed:
-            raise ChassisError(self.key(name), f"{value!r} is not one of {', '.join(allowed)}")
-        return str(value)
-
-    def integer(self, name: str, default: int | None, low: int, high: int) -> int:
-        value = self.take(name, default)
-        if not isinstance(value, int) or isinstance(value, bool) or not low <= value <= high:
-            raise ChassisError(self.key(name), f"{value!r} is no whole number from {low} to {high}")
-        return value
-
-    def boolean(self, name: str, default: bool) -> bool:
-        value = self.take(name, default)
-        if not isinstance(value, bool):
-            raise ChassisError(self.key(name), f"{value!r} is neither true nor false")
-        return value
-
-    def mapping(self, name: str) -> dict[Any, Any]:
-        value = self.take(name, {})
-        if not isinstance(value, Mapping):
-            raise ChassisError(self.key(name), f"{value!r} is not a mapping")
-        return dict(value)
-
-    def listing(self, name: str) -> list[Any]:
-        value = self.take(name, [])
-        if not isinstance(value, list):
-            raise ChassisError(self.key(name), f"{value!r} is not a list")
-        return value
-
-    def done(self) -> None:
-        if self._left:
-            left = ", ".join(str(name) for name in self._left)
-            raise ChassisError(self._key or "chassis", f"unknown key {left}")

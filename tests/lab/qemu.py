@@ -4,6 +4,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import shutil
@@ -85,6 +86,7 @@ class Machine:
 def machine_argv(machine: Machine, blockdevs: Sequence[dict[str, Any]], devices: Sequence[dict[str, Any]]) -> list[str]:
     """The emulator's command line. It starts paused, so that limits can be set first (pure)."""
     chassis = machine.chassis
+    outside = "off" if chassis.outside else "on"
     argv = [
         PROGRAM, "-name", f"lab-{chassis.name}", "-nodefaults", "-no-user-config", "-display", "none",
         "-S", "-machine", "q35", "-accel", machine.accel, "-cpu", _cpu(machine.accel),
@@ -95,8 +97,7 @@ def machine_argv(machine: Machine, blockdevs: Sequence[dict[str, Any]], devices:
         "-serial", "chardev:console",
         "-qmp", f"unix:{_quoted(machine.sockets / 'qmp')},server=on,wait=off",
         "-device", "virtio-rng-pci",
-        "-netdev", f"user,id=net0,restrict={'off' if chassis.outside else 'on'},"
-        f"hostfwd=tcp:127.0.0.1:{machine.port}-:22",
+        "-netdev", f"user,id=net0,restrict={outside},hostfwd=tcp:127.0.0.1:{machine.port}-:22",
         "-device", "virtio-net-pci,netdev=net0,romfile=",
         "-blockdev", json.dumps(_root_blockdev(machine.root)),
         "-device", json.dumps({"driver": "virtio-blk-pci", "id": "root", "drive": "root"}),
@@ -217,10 +218,8 @@ def _start_time(pid: int) -> int | None:
 
 def _reap(pid: int) -> None:
     """Takes leave of a child of this process, so that it does not stay as a zombie."""
-    try:
+    with contextlib.suppress(ChildProcessError):
         os.waitpid(pid, os.WNOHANG)
-    except ChildProcessError:
-        pass
 
 
 def required_tools() -> list[str]:

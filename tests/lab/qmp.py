@@ -7,7 +7,7 @@ from __future__ import annotations
 import json
 import socket
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -45,6 +45,15 @@ class Qmp:
     def human(self, line: str) -> str:
         """Runs a line of the human monitor and returns its text."""
         return str(self.exact("human-monitor-command", {"command-line": line}))
+
+    def unplug(self, ids: Sequence[str], timeout: float = 90.0) -> None:
+        """Takes devices away, all at once, and waits until the emulator has let go of each."""
+        for device in ids:
+            self.call("device_del", id=device)
+        left = set(ids)
+        while left:
+            event = self.wait_event("DEVICE_DELETED", lambda data: data.get("device") in left, timeout)
+            left.remove(event["data"]["device"])
 
     def wait_event(self, name: str, matches: Callable[[dict[str, Any]], bool], timeout: float = 60.0) -> Event:
         """The first event of that name whose data match. Raises QmpError after C(timeout) seconds."""
@@ -108,6 +117,6 @@ class Qmp:
             if not more:
                 raise QmpError(f"the emulator ended during {what}")
             self._rest += more
-        line, _, self._rest = self._rest.partition(b"\n")
+        line, self._rest = self._rest.split(b"\n", 1)
         answer: dict[str, Any] = json.loads(line)
         return answer

@@ -1,0 +1,83 @@
+# Copyright: (c) 2026, The evenkeel maintainers
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Lab machines for tests: booted once, brought back to a clean state in seconds for each test."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.lab.lab import Lab
+from tests.lab.parts import Chassis, load
+
+CHASSIS = Path(__file__).with_name("chassis")
+# Set to a word, labs stay (switched off) after the tests, and the next run with that word starts from them.
+KEEP = "EVENKEEL_LAB_KEEP"
+CLEAN = "clean"
+
+
+class Labs:
+    """The session's labs. One runs at a time; another costs one boot, and later only a restore."""
+
+    def __init__(self, tell: Callable[[str], None]) -> None:
+        self._labs: dict[Chassis, Lab] = {}
+        self._tell = tell
+        self._keep = os.environ.get(KEEP, "")
+
+    def get(self, chassis: Chassis | str) -> Lab:
+        """A running machine as C(chassis) describes it, or the file of that name does, freshly booted."""
+        wanted = load(CHASSIS / f"{chassis}.yml") if isinstance(chassis, str) else chassis
+        for other in self._labs.values():
+            if other is not self._labs.get(wanted):
+                other.power_cut()
+        if wanted not in self._labs:
+            digest = hashlib.sha256(repr(wanted).encode()).hexdigest()[:6]
+            name = f"test-{self._keep or os.getpid()}-{wanted.name}-{digest}"
+            self._labs[wanted] = Lab(wanted, name=name, tell=self._tell)
+        lab = self._labs[wanted]
+        if lab.has_checkpoint(CLEAN):
+            lab.restore(CLEAN)
+        else:
+            lab.up()
+            lab.checkpoint(CLEAN)
+        return lab
+
+    def end(self) -> None:
+        """Takes all down."""
+        for lab in self._labs.values():
+            if self._keep:
+                lab.power_cut()
+            else:
+                lab.down()
+
+
+def _tell(text: str) -> None:
+    # The real standard error, so that a long boot is not silent.
+    print(f"[lab] {text}", file=sys.__stderr__, flush=True)
+
+
+@pytest.fixture(scope="session")
+def labs() -> Iterator[Labs]:
+    """All labs of the session; `labs.get(chassis)` gives a clean running machine."""
+    pool = Labs(_tell)
+    try:
+        yield pool
+    finally:
+        pool.end()
+
+
+@pytest.fixture
+def lab_of(labs: Labs) -> Callable[[Chassis | str], Lab]:
+    """Gives a clean running machine for a chassis (see parts.make_chassis) or a file's name."""
+    return labs.get
+
+
+@pytest.fixture
+def lab(labs: Labs) -> Lab:
+    """Server ebb01, clean and running."""
+    return labs.get("ebb01")
