@@ -17,12 +17,21 @@ from ._core.plain import from_plain, to_plain
 from ._core.zfs import actions, build, report
 from ._core.zfs.access import Access, expecting
 from ._core.zfs.pools import version
+from ._core.zfs.resolve import Pool
+from ._core.zfs.support import GROUPS, KINDS, read_support
 from ._face_drives import wanted_from
 
 if TYPE_CHECKING:
     from ansible.module_utils.basic import AnsibleModule
 
     from ._core.host.run import Runner
+
+
+SUPPORT_OPTIONS: Dict[str, Any] = {
+    "role": {"type": "str", "choices": list(GROUPS), "required": True},
+    "kind": {"type": "str", "choices": list(KINDS)},
+    "devices": {"type": "list", "elements": "str", "required": True},
+}
 
 
 def declared_from(params: Mapping[str, Any]) -> Tuple[DeclaredDrive, ...]:
@@ -45,6 +54,7 @@ def wish_from(params: Mapping[str, Any]) -> actions.Wish:
         root_settings=_settings(params["root_settings"]),
         erase_serials=tuple(params["erase_serials"]),
         allow_siblings=params["allow_siblings"],
+        support=read_support(params["support"]),
     )
 
 
@@ -92,12 +102,16 @@ def pool_facts(access: Access, params: Mapping[str, Any]) -> List[Dict[str, Any]
     return [_facts(pool) for pool in pools if wanted in (None, "", pool.name)]
 
 
-def _facts(pool: Any) -> Dict[str, Any]:
+def _facts(pool: Pool) -> Dict[str, Any]:
     margins = report.margins(pool)
     facts: Dict[str, Any] = to_plain(pool)
     facts.update(
         margin=margins.pool,
-        margins={"vdevs": margins.vdevs, "drives": margins.drives, "enclosures": margins.enclosures},
+        margins={
+            "vdevs": {vdev.name: margin for vdev, margin in zip(report.holding(pool), margins.vdevs)},
+            "drives": margins.drives,
+            "enclosures": {name: margin for name, margin in margins.enclosures.items() if name},
+        },
         visit=to_plain(report.visits(pool)),
         picture=report.picture(pool, margins.pool),
     )

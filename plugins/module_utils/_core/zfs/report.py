@@ -8,7 +8,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Dict, List, Tuple
 
-from .resolve import Pool, PoolMember, PoolVdev
+from ..layout.margin import Margins
+from ..layout.margin import margins as margins_of
+from ..layout.survival import MemberState, VdevState
+from .resolve import Pool, PoolMember, PoolSlot, PoolVdev
 
 
 @dataclass(frozen=True)
@@ -25,6 +28,26 @@ class Visit:
         return "visit {0}: serial {1}, {2}".format(
             self.bay or "a bay that is not known", self.serial or "unknown", units
         )
+
+
+def margins(pool: Pool) -> Margins:
+    """What the pool, its vdevs, drives and enclosures stand now."""
+    states = [
+        VdevState(vdev.redundancy, tuple(_state(slot) for slot in vdev.slots), vdev.name)
+        for vdev in holding(pool)
+    ]
+    return margins_of(states)
+
+
+def holding(pool: Pool) -> Tuple[PoolVdev, ...]:
+    """The vdevs whose loss would lose data: all but cache devices."""
+    return tuple(vdev for vdev in pool.vdevs if vdev.group != "cache")
+
+
+def _state(slot: PoolSlot) -> MemberState:
+    """A place in a vdev as the drive that it depends on now."""
+    serving = [member for member in slot.members if member.serving] or list(slot.members)
+    return MemberState(serving[0].serial or serving[0].name, serving[0].enclosure, slot.serving)
 
 
 def visits(pool: Pool) -> Tuple[Visit, ...]:
