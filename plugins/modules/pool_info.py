@@ -68,8 +68,10 @@ pools:
       sample: false
     vdevs:
       description:
-        - The top-level vdevs, each with C(name), C(kind), C(group), C(state), C(redundancy) and its C(slots).
-        - A slot has C(serving) and C(members). A member has C(serial), C(bay), C(index), C(path), C(state) and error counts.
+        - The top-level vdevs, each with C(name), C(kind), C(group) (V(data), V(special), V(logs), V(cache)), C(state),
+          C(redundancy) and its C(slots).
+        - A slot has C(serving) and C(members). A member has C(serial), C(bay), C(index), C(wwn), C(path), C(state)
+          and error counts.
       type: list
       elements: dict
       sample: [{"name": "raidz2-0", "kind": "raidz", "state": "ONLINE", "redundancy": 2, "slots": []}]

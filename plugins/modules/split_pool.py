@@ -56,6 +56,30 @@ options:
       - At creation V(acltype=posixacl), V(atime=off), V(compression=lz4), V(dnodesize=auto) and V(xattr=sa) are added.
     type: dict
     default: {}
+  support:
+    description:
+      - Supporting vdevs on ordinary drives or solid-state devices, each named by its WWN.
+      - They are created with the pool. In an existing pool they are compared, and a difference is refused.
+    type: list
+    elements: dict
+    default: []
+    suboptions:
+      role:
+        description: What the vdev is for, see zpoolconcepts(7).
+        type: str
+        choices: [special, log, cache]
+        required: true
+      kind:
+        description:
+          - How its devices stand together. By default a special or a log of several devices is a V(mirror).
+          - A special vdev must stand exactly as many lost devices as the data vdevs.
+        type: str
+        choices: [mirror, stripe]
+      devices:
+        description: WWNs as M(evenkeel.split_actuator.drive_info) gives them, such as V(naa.5000c500aa000010).
+        type: list
+        elements: str
+        required: true
   erase_serials:
     description:
       - Serials of the drives, one by one, whose present contents may be destroyed to create the pool.
@@ -87,6 +111,14 @@ EXAMPLES = r"""
     layout: "{{ plan.layout }}"
     root_settings:
       recordsize: 1M
+
+- name: Create it with small blocks and metadata on three solid-state devices
+  evenkeel.split_actuator.split_pool:
+    pool: archive
+    layout: "{{ plan.layout }}"
+    support:
+      - role: special
+        devices: [naa.5000c500bb000010, naa.5000c500bb000020, naa.5000c500bb000030]
 """
 
 RETURN = r"""
@@ -116,6 +148,7 @@ from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs 
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face import run_face
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_drives import DRIVE_ARGUMENTS
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_pool import (
+    SUPPORT_OPTIONS,
     access_from,
     acting,
     diff_of,
@@ -149,6 +182,7 @@ def main():
                 "declared": {"type": "dict", "default": {}},
                 "pool_settings": {"type": "dict", "default": {}},
                 "root_settings": {"type": "dict", "default": {}},
+                "support": {"type": "list", "elements": "dict", "default": [], "options": SUPPORT_OPTIONS},
                 "erase_serials": {"type": "list", "elements": "str", "default": []},
                 "allow_siblings": {"type": "bool", "default": False},
             },

@@ -178,6 +178,14 @@ class Unused:
 
 
 @dataclass(frozen=True)
+class SupportVdev:
+    """A vdev beside the data: *role* is C(special), C(log) or C(cache)."""
+
+    role: str
+    vdev: Vdev
+
+
+@dataclass(frozen=True)
 class Layout:
     """The computed map from units to vdevs and spares.
 
@@ -185,6 +193,8 @@ class Layout:
     the members; *survives_enclosures* likewise (0 when bays name no enclosure). *proven* names
     the objectives shown to be optimal, of C(capacity), C(fatal_sets) and C(spread); *proof*
     says in words how, or what was found and what the bound is.
+    *support* is no part of the plan: an action adds the declared supporting vdevs once their
+    devices are found.
     """
 
     vdevs: Tuple[Vdev, ...]
@@ -194,6 +204,7 @@ class Layout:
     survives_enclosures: int = 0
     proven: Tuple[str, ...] = ()
     proof: str = ""
+    support: Tuple[SupportVdev, ...] = ()
 
 
 @dataclass(frozen=True)

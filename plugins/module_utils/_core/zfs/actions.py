@@ -5,7 +5,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Dict, List, Mapping, Optional, Sequence, Tuple
 
 from ..declared import DeclaredDrive
@@ -13,9 +13,11 @@ from ..errors import CoreError, Refusal
 from ..host.run import Command, Runner, checked
 from ..model import Drive, Layout
 from . import argv, build, erase
+from . import support as beside
 from .access import Access
 from .pools import ZfsVersion, read_pools, version
 from .resolve import Index, Pool, paths_in, resolve
+from .support import Support
 
 SETTLE = ("udevadm", "settle", "--timeout=60")
 
@@ -31,6 +33,7 @@ class Wish:
     root_settings: Mapping[str, Optional[str]] = field(default_factory=dict)
     erase_serials: Tuple[str, ...] = ()
     allow_siblings: bool = False
+    support: Tuple[Support, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -61,6 +64,7 @@ def ensure_present(access: Access, wish: Wish, check_mode: bool) -> Outcome:
     """
     argv.pool_name(wish.pool)
     build.refuse_siblings(wish.layout, wish.allow_siblings)
+    beside.refuse_weak(wish.support, wish.layout.vdevs)
     zfs = version(access.run)
     checked(access.run, SETTLE)
     drives = access.drives()
@@ -71,9 +75,10 @@ def ensure_present(access: Access, wish: Wish, check_mode: bool) -> Outcome:
 
 
 def _create(access: Access, wish: Wish, zfs: ZfsVersion, drives: Sequence[Drive], check_mode: bool) -> Outcome:
-    units = build.units_of(wish.layout, drives)
-    to_erase = build.refuse_contents(wish.layout, access.contents(units), wish.erase_serials)
-    names = {argv.key_of(member): member for member in build.members_of(wish.layout)}
+    layout = replace(wish.layout, support=beside.resolve(wish.support, drives))
+    units = build.units_of(layout, drives)
+    to_erase = build.refuse_contents(layout, access.contents(units), wish.erase_serials)
+    names = {argv.key_of(member): member for member in build.members_of(layout)}
     erasing: List[Command] = []
     for key in to_erase:
         unit, member = units[key], names[key]
@@ -81,12 +86,12 @@ def _create(access: Access, wish: Wish, zfs: ZfsVersion, drives: Sequence[Drive]
         erasing += erase.commands(unit.node, access.partitions(unit), unit.size, subject)
     pool_settings = build.with_defaults(build.POOL_DEFAULTS, wish.pool_settings)
     root_settings = build.with_defaults(build.ROOT_DEFAULTS, wish.root_settings)
-    making = build.create_command(wish.pool, wish.layout, units, pool_settings, root_settings)
+    making = build.create_command(wish.pool, layout, units, pool_settings, root_settings)
     commands = (*tuple(erasing), making)
-    before, after = _absent(wish.pool), picture(wish.pool, wish.layout, pool_settings, root_settings)
+    before, after = _absent(wish.pool), picture(wish.pool, layout, pool_settings, root_settings)
     if not erasing:
         # OpenZFS's own opinion, before anything is touched.
-        trial = build.create_command(wish.pool, wish.layout, units, pool_settings, root_settings, dry_run=True)
+        trial = build.create_command(wish.pool, layout, units, pool_settings, root_settings, dry_run=True)
         checked(access.run, trial.argv, "Nothing was changed.")
     if check_mode:
         return Outcome(True, commands, before, after)
@@ -108,7 +113,7 @@ def _verified(access: Access, wish: Wish, zfs: ZfsVersion) -> Pool:
     pool = pools.get(wish.pool)
     if pool is None:
         raise CoreError("zpool create ended well, but the pool is not there", subject="pool {0}".format(wish.pool))
-    wrong = build.differences(pool, wish.layout)
+    wrong = build.differences(pool, wish.layout) + beside.differences(pool, wish.support)
     if wrong:
         raise Refusal("Pool {0} was made, but not as laid out.".format(wish.pool), wrong, "Do not put data on it.")
     return pool
@@ -121,7 +126,7 @@ def _converge(access: Access, wish: Wish, pool: Pool, check_mode: bool) -> Outco
             [pool.status or "OpenZFS gives no reason"],
             "Bring its drives back, then run `zpool clear {0}`.".format(pool.name),
         )
-    wrong = build.differences(pool, wish.layout)
+    wrong = build.differences(pool, wish.layout) + beside.differences(pool, wish.support)
     if wrong:
         raise Refusal(
             "Pool {0} exists, but not as laid out; nothing was changed.".format(pool.name),
@@ -201,6 +206,9 @@ def picture(pool: str, layout: Layout, pool_settings: Mapping[str, str], root_se
     lines += ["  root {0}={1}".format(name, root_settings[name]) for name in sorted(root_settings)]
     for vdev in layout.vdevs:
         lines.append("  {0}: {1}".format(vdev.keyword or "stripe", " ".join(member.name for member in vdev.members)))
+    for one in layout.support:
+        names = " ".join(member.name for member in one.vdev.members)
+        lines.append("  {0}: {1}".format(" ".join(filter(None, (one.role, one.vdev.keyword))), names))
     for spare in layout.spares:
         lines.append("  spare: {0}".format(" ".join(member.name for member in spare.members)))
     return _lines(lines)

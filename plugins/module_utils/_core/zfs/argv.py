@@ -9,7 +9,7 @@ import re
 from typing import Dict, List, Mapping, Sequence, Tuple
 
 from ..errors import InputError
-from ..model import Member, Vdev
+from ..model import Member, SupportVdev, Vdev
 
 # zpoolconcepts(7) and zpool-create(8): a pool's name begins with a letter, holds only these
 # characters, and may not be or begin with a word that the vdev syntax reserves.
@@ -63,11 +63,14 @@ def create(
     pool_settings: Mapping[str, str],
     root_settings: Mapping[str, str],
     dry_run: bool = False,
+    support: Sequence[SupportVdev] = (),
 ) -> Tuple[str, ...]:
     """C(zpool create) for a layout."""
     argv = ["zpool", "create"] + (["-n"] if dry_run else [])
     argv += settings("-o", pool_settings) + settings("-O", root_settings) + [pool_name(name)]
     argv += vdev_words(vdevs, path_of)
+    for one in support:
+        argv += [one.role, *vdev_words([one.vdev], path_of)]
     if spares:
         argv += ["spare"] + [path_of[key_of(member)] for member in spares]
     return tuple(argv)

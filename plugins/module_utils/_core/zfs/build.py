@@ -80,10 +80,10 @@ def _by_drive(layout: Layout) -> Dict[str, List[Member]]:
 
 
 def members_of(layout: Layout) -> Tuple[Member, ...]:
-    """All members that the pool will hold: vdevs first, then spares."""
-    return tuple(member for vdev in layout.vdevs for member in vdev.members) + tuple(
-        member for spare in layout.spares for member in spare.members
-    )
+    """All members that the pool will hold: vdevs first, then supporting vdevs, then spares."""
+    vdevs = [*layout.vdevs, *(one.vdev for one in layout.support)]
+    groups = [vdev.members for vdev in vdevs] + [spare.members for spare in layout.spares]
+    return tuple(member for members in groups for member in members)
 
 
 def _match_drive(serial: str, members: Sequence[Member], found: Sequence[Drive], units: Dict[Key, Unit]) -> List[str]:
@@ -220,6 +220,7 @@ def create_command(
         pool_settings,
         root_settings,
         dry_run,
+        layout.support,
     )
     return Command(words, "try the creation of pool {0}".format(name) if dry_run else "create pool {0}".format(name))
 

@@ -19,7 +19,7 @@ from ..model import Drive
 from ..names import parse_unit_name
 from .tree import STAND_INS, Node, PoolTree
 
-_WWN_LINK = re.compile(r"wwn-0x([0-9a-f]{16,32})(?:-part[0-9]+)?")
+_WWN_LINK = re.compile(r"(?:wwn-0x|nvme-eui\.)([0-9a-f]{16,32})(?:-part[0-9]+)?")
 _PARTITION = re.compile(r"(.*?[0-9])p[0-9]+|(/dev/[a-z]+)[0-9]+")
 
 
@@ -105,6 +105,7 @@ class Index:
         self._by_wwn: Dict[str, Tuple[str, int]] = {}
         self._by_name: Dict[Tuple[str, int], Tuple[str, int]] = {}
         self._bays: Dict[str, str] = {}
+        self._wwns: Dict[Tuple[str, int], str] = {}
         for wanted in declared:
             self._add_declared(wanted)
         for drive in drives:
@@ -116,6 +117,7 @@ class Index:
             self._by_name[(drive.bay, index)] = (drive.serial, index)
         for index, wwn in enumerate(drive.wwns):
             self._by_wwn[_digits(wwn)] = (drive.serial, index)
+            self._wwns[(drive.serial, index)] = wwn
 
     def _add_found(self, drive: Drive) -> None:
         label = drive.bay.label if drive.bay is not None else ""
@@ -126,6 +128,7 @@ class Index:
             self._by_node.update({node: key for node in [unit.node] + [path.node for path in unit.paths] if node})
             if unit.wwn:
                 self._by_wwn[_digits(unit.wwn)] = key
+                self._wwns[key] = unit.wwn
             if label:
                 self._by_name.setdefault((label, unit.index), key)
 
@@ -139,6 +142,12 @@ class Index:
         if match and match.group(1) in self._by_wwn:
             return self._by_wwn[match.group(1)]
         return self._by_name.get(parse_unit_name(path))
+
+    def wwn(self, path: str, key: Optional[Tuple[str, int]]) -> str:
+        """The WWN of the unit that *key* names; when its drive is gone, as far as *path* spells it."""
+        match = _WWN_LINK.fullmatch(path.rsplit("/", 1)[-1])
+        spelled = ("eui." if "/nvme-" in path else "naa.") + match.group(1) if match else ""
+        return self._wwns.get(key, spelled) if key else spelled
 
     def bay(self, serial: str) -> str:
         """The bay label of a drive, found or declared; empty when unknown."""
@@ -211,7 +220,8 @@ def _slot_members(node: Node, role: str, index: Index) -> Iterator[PoolMember]:
 
 def _member(leaf: Node, role: str, index: Index) -> PoolMember:
     path = leaf.path or leaf.was or (leaf.name if leaf.name.startswith("/") else "")
-    key = index.find(path) or index.find(leaf.was) or ("", -1)
+    found = index.find(path) or index.find(leaf.was)
+    key = found or ("", -1)
     bay = index.bay(key[0])
     return PoolMember(
         name="{0}.{1}".format(bay, key[1]) if bay else leaf.name,
@@ -223,6 +233,7 @@ def _member(leaf: Node, role: str, index: Index) -> PoolMember:
         bay=bay,
         index=key[1],
         enclosure=bay.rsplit("-", 1)[0] if "-" in bay else "",
+        wwn=index.wwn(path, found),
         role=role,
         read_errors=leaf.read_errors,
         write_errors=leaf.write_errors,
