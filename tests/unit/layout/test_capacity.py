@@ -1,4 +1,4 @@
-# Copyright: (c) 2026, The evenkeel maintainers
+# Copyright (c) 2026, The evenkeel maintainers
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Capacity against pools that OpenZFS 2.3.9 made, and against its published geometry.
 
@@ -8,6 +8,9 @@ makes the same comparison live, over more shapes and sizes.
 """
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.errors import InputError
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.layout import capacity
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.layout.capacity import (
@@ -19,8 +22,6 @@ from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.layo
     pool_capacity,
 )
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.model import Member, Vdev
-from hypothesis import given
-from hypothesis import strategies as st
 
 DISK = 20 * GIB
 TB = 10**12
@@ -46,7 +47,7 @@ def test_partition_of_a_whole_disk_as_measured():
     assert partition_size(DISK) == 21464350720
 
 
-@pytest.mark.parametrize("shapes, size, usable", MEASURED)
+@pytest.mark.parametrize(("shapes", "size", "usable"), MEASURED)
 def test_pools_as_measured(shapes, size, usable):
     found = pool_capacity([vdev(*shape) for shape in shapes])
     assert found.usable == usable
@@ -105,7 +106,7 @@ def test_slop_is_a_32nd_less_log_between_its_bounds():
 
 
 @pytest.mark.parametrize(
-    "parity, width, psize, sectors",
+    ("parity", "width", "psize", "sectors"),
     [
         # Sectors of 4 KiB; the first is the well known raidz1 layout where a one-sector block takes two.
         (1, 5, 4 * KIB, 2),
@@ -135,7 +136,7 @@ def test_a_128_kib_block_counts_as_itself_and_small_ones_for_more():
 
 
 @pytest.mark.parametrize(
-    "bad, field",
+    ("bad", "field"),
     [
         (lambda: pool_capacity([]), "vdevs"),
         (lambda: pool_capacity([vdev("raidz", 2, 6)], ashift=8), "ashift"),
