@@ -24,7 +24,20 @@ DRIVES = 300
 
 def pools():
     """Name and vdevs of each pool."""
-    for width, parity in ((2, 1), (4, 1), (10, 1), (6, 2), (10, 2), (12, 2), (12, 3), (30, 3), (60, 3), (300, 3)):
+    for width, parity in (
+        (2, 1),
+        (4, 1),
+        (10, 1),
+        (30, 1),
+        (50, 1),
+        (6, 2),
+        (10, 2),
+        (12, 2),
+        (12, 3),
+        (30, 3),
+        (60, 3),
+        (300, 3),
+    ):
         name = "scattered, {0} wide, parity {1}".format(width, parity)
         yield name, scattered(random.Random(width * 10 + parity), DRIVES, width, parity)
     cohorts = (cohort(10, 2, first=first) for first in range(0, DRIVES, 10))

@@ -161,62 +161,77 @@ class _TooMuchError(Exception):
 
 
 def _expanded(knot: Knot, degree: int, work: int) -> Poly:
-    limits, kinds = knot
-    touching: Dict[int, List[Tuple[Signature, int]]] = defaultdict(list)
-    near: Dict[int, Set[int]] = defaultdict(set)
-    for signature, many in kinds:
-        vdevs = [vdev for vdev, _count in signature]
-        for vdev in vdevs:
-            touching[vdev].append((signature, many))
-            near[vdev].update(vdevs)
     # Sets of vdevs that look alike share one phi: count the looks first.
-    looks: Dict[Knot, int] = defaultdict(int)
-    for look in _connected(limits, touching, near, degree, work):
-        looks[look] += 1
+    looks = Counter(_Search(knot, degree, work).looks())
     exponent = [Fraction(0)] * (degree + 1)
     for look, many in looks.items():
         for power, value in enumerate(_phi(look, degree)):
             exponent[power] += many * value
-    free = [comb(sum(many for _signature, many in kinds), size) for size in range(degree + 1)]
+    free = [comb(sum(many for _signature, many in knot[1]), size) for size in range(degree + 1)]
     survived = _times(free, _exp(exponent), degree)
     return tuple(int(value) for value in survived)
 
 
-def _connected(
-    limits: Tuple[int, ...],
-    touching: Mapping[int, List[Tuple[Signature, int]]],
-    near: Mapping[int, Set[int]],
-    degree: int,
-    work: int,
-) -> Iterator[Knot]:
-    # The look of every connected set of vdevs of order <= degree, once for each set: a set grows only
-    # by vdevs above its first one that its last step brought into reach (Wernicke's ESU enumeration).
-    known: Set[Knot] = set()
-    spent = 0
+class _Search:
+    """Finds every connected set of vdevs of order <= degree, each once.
 
-    def look_of(chosen: Tuple[int, ...]) -> Knot:
-        nonlocal spent
-        kinds = {signature: many for vdev in chosen for signature, many in touching[vdev]}
-        look = _alike(_restrict(limits, tuple(kinds.items()), chosen))
-        spent += 1 if look in known else degree * prod(limit + 2 for limit in look[0])
-        known.add(look)
-        if spent > work:
-            raise _TooMuchError
-        return look
+    A set grows only by vdevs above its first one that its last step brought into reach
+    (Wernicke's ESU enumeration).
+    """
 
-    def grow(chosen: Tuple[int, ...], reach: Set[int], seen: FrozenSet[int]) -> Iterator[Knot]:
-        look = look_of(chosen)
-        if _order(look, degree) > degree:
+    def __init__(self, knot: Knot, degree: int, work: int) -> None:
+        self.limits, kinds = knot
+        self.degree = degree
+        self.work = work
+        self.known: Set[Knot] = set()
+        self.touching: Dict[int, List[Tuple[Signature, int]]] = defaultdict(list)
+        self.near: Dict[int, Set[int]] = defaultdict(set)
+        # For each two vdevs, how many losses parts in both can save at most; with itself, siblings in one.
+        self.saved: Dict[Tuple[int, int], int] = defaultdict(int)
+        self.heaviest = max(sum(count for _vdev, count in signature) for signature, _many in kinds)
+        for signature, many in kinds:
+            vdevs = [vdev for vdev, _count in signature]
+            for vdev, count in signature:
+                self.touching[vdev].append((signature, many))
+                self.near[vdev].update(vdevs)
+                self.saved[vdev, vdev] += many * comb(count, 2)
+                for other, held in signature:
+                    if other != vdev:
+                        self.saved[vdev, other] += many * count * held
+
+    def looks(self) -> Iterator[Knot]:
+        """The look of each set found."""
+        for vdev in range(len(self.limits)):
+            reach = {other for other in self.near[vdev] if other > vdev}
+            yield from self._grow((), 0, 0, vdev, reach, frozenset(self.near[vdev] | {vdev}))
+
+    def _grow(
+        self, before: Tuple[int, ...], need: int, saved: int, vdev: int, reach: Set[int], seen: FrozenSet[int]
+    ) -> Iterator[Knot]:
+        need += self.limits[vdev] + 1
+        saved += self.saved[vdev, vdev] + sum(self.saved[vdev, other] for other in before)
+        # Two bounds below the order, at no cost: what each loss overloads at most, and what sharing can save.
+        if need > self.degree * self.heaviest or need - saved > self.degree:
+            return
+        chosen = (*before, vdev)
+        look = self._look(chosen)
+        if _order(look, self.degree) > self.degree:
             return
         yield look
         waiting = set(reach)
         while waiting:
-            vdev = waiting.pop()
-            fresh = {other for other in near[vdev] if other > chosen[0] and other not in seen}
-            yield from grow((*chosen, vdev), waiting | fresh, seen | near[vdev])
+            step = waiting.pop()
+            fresh = {other for other in self.near[step] if other > chosen[0] and other not in seen}
+            yield from self._grow(chosen, need, saved, step, waiting | fresh, seen | self.near[step])
 
-    for vdev in range(len(limits)):
-        yield from grow((vdev,), {other for other in near[vdev] if other > vdev}, frozenset(near[vdev] | {vdev}))
+    def _look(self, chosen: Tuple[int, ...]) -> Knot:
+        kinds = {signature: many for vdev in chosen for signature, many in self.touching[vdev]}
+        look = _alike(_restrict(self.limits, tuple(kinds.items()), chosen))
+        self.work -= 1 if look in self.known else self.degree * prod(limit + 2 for limit in look[0])
+        self.known.add(look)
+        if self.work < 0:
+            raise _TooMuchError
+        return look
 
 
 @lru_cache(maxsize=65536)
