@@ -18,9 +18,10 @@ from ..host.links import nodes_of
 from ..host.run import Runner, checked
 from ..host.sysfs import names_in, read_text
 from ..identity.text import clean_text
-from ..layout.survival import Margins, pool_margins
 from ..model import Drive
 from ..zfs.pools import read_pools
+from ..zfs.report import holding
+from ..zfs.report import margins as margins_of
 from ..zfs.resolve import Index, Pool, PoolVdev, paths_in, resolve
 from ..zfs.tree import PoolTree, Scan
 from .snapshot import PoolReading, ScanReading, Space
@@ -52,14 +53,15 @@ def read(
 
 def reading(tree: PoolTree, pool: Pool, space: Mapping[str, Space]) -> PoolReading:
     """The reading of a resolved pool; *space* is by vdev name, the pool's own under an empty name."""
-    margins: Margins = pool_margins(pool)
+    margins = margins_of(pool)
     scan = read_scan(tree.scan or Scan())
     return PoolReading(
         pool=pool,
         margin=margins.pool,
-        vdev_margins=dict(margins.vdevs),
+        vdev_margins=dict(zip([vdev.name for vdev in holding(pool)], margins.vdevs)),
         drive_margins=dict(margins.drives),
-        enclosure_margins=dict(margins.enclosures),
+        # Bays of a chassis with one enclosure name none.
+        enclosure_margins={name: margin for name, margin in margins.enclosures.items() if name},
         siblings={vdev.name: _siblings(vdev) for vdev in pool.vdevs},
         space=space.get("", Space()),
         vdev_space={vdev.name: space[vdev.name] for vdev in pool.vdevs if vdev.name in space},

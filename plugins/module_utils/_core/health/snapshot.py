@@ -32,12 +32,14 @@ class UnitReading:
     """The readings of a unit. *smart* and *io* are the last good ones, *smart_at* and *io_at* their moments.
 
     *smart_tried* is the moment of the last attempt, *smart_error* why it failed (empty when it did not).
+    *asleep* when it found the unit asleep, and left it so.
     """
 
     smart: Optional[SmartReading] = None
     smart_at: float = 0.0
     smart_tried: float = 0.0
     smart_error: str = ""
+    asleep: bool = False
     io: Optional[BlockStat] = None
     io_at: float = 0.0
     skew: Skew = Skew()

@@ -1,0 +1,100 @@
+# Copyright (c) 2026, The evenkeel maintainers
+# GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""How the health service of a host is set up: one JSON file, written by the role health_exporter."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, field
+from typing import Dict, Tuple
+
+from .. import onhost
+from ..errors import DecodeError, HostError, InputError
+from ..plain import from_plain
+
+PATH = "/etc/evenkeel/split_actuator/health.json"
+STATE_DIRECTORY = "/var/lib/evenkeel-health"
+SNAPSHOT = "/run/evenkeel-health/snapshot.json"
+TEXT_FILE = "evenkeel_split_actuator.prom"
+
+
+@dataclass(frozen=True)
+class Upkeep:
+    """How often each kind of upkeep is due, in days (0: never), and how many drives may be in test at a time.
+
+    *tests_at_a_time* bounds the drives of one vdev that run a self-test together; all of them never do.
+    """
+
+    scrub_days: float = 30
+    short_days: float = 7
+    long_days: float = 60
+    tests_at_a_time: int = 2
+
+
+@dataclass(frozen=True)
+class Config:
+    """Seconds between readings, seconds that each may take, and where things are.
+
+    *text_directory* is where a text file for a host agent is kept up to date; empty for none.
+    """
+
+    interval: float = 15
+    drives_interval: float = 300
+    smart_interval: float = 600
+    drives_timeout: float = 60
+    pools_timeout: float = 20
+    smart_timeout: float = 30
+    smart_at_a_time: int = 4
+    address: str = "127.0.0.1"
+    port: int = 9837
+    certificate: str = ""
+    key: str = ""
+    text_directory: str = ""
+    smartctl: str = "smartctl"
+    snapshot: str = SNAPSHOT
+    state_directory: str = STATE_DIRECTORY
+    inventory: str = onhost.PATH
+    upkeep: Upkeep = field(default_factory=Upkeep)
+
+    def __post_init__(self) -> None:
+        for name in ("interval", "drives_interval", "smart_interval", "drives_timeout", "pools_timeout", "smart_timeout"):
+            if not 1 <= getattr(self, name) <= 86400:
+                raise InputError("{0!r} is not from 1 to 86400".format(getattr(self, name)), subject=name)
+        if not 0 < self.port < 65536:
+            raise InputError("{0!r} is no port".format(self.port), subject="port")
+        if bool(self.certificate) != bool(self.key):
+            raise InputError("a certificate needs its key, and a key its certificate", subject="certificate")
+        for name, least in (("smart_at_a_time", 1),):
+            if getattr(self, name) < least:
+                raise InputError("{0!r} is below {1}".format(getattr(self, name), least), subject=name)
+
+    @property
+    def stale_after(self) -> Dict[str, float]:
+        """After how many seconds a reading no longer counts as current, by kind."""
+        return {
+            "snapshot": 4 * self.interval,
+            "pools": 4 * self.interval + self.pools_timeout,
+            "drives": 2 * self.drives_interval + self.drives_timeout,
+            "smart": 3 * self.smart_interval + self.smart_timeout,
+        }
+
+    @property
+    def text_file(self) -> str:
+        """The text file's path; empty for none."""
+        return "{0}/{1}".format(self.text_directory, TEXT_FILE) if self.text_directory else ""
+
+
+def read(path: str = PATH) -> Config:
+    """The configuration at *path*. Raises HostError, DecodeError or InputError."""
+    try:
+        with open(path, encoding="utf-8") as file:
+            data = json.load(file)
+    except OSError as error:
+        raise HostError("{0} cannot be read: {1}".format(path, error.strerror), subject="health service") from error
+    except ValueError as error:
+        raise DecodeError("{0} is no JSON: {1}".format(path, error), subject="health service") from error
+    return from_plain(Config, data, "health")
+
+
+SOURCES: Tuple[str, ...] = ("drives", "pools", "smart", "io", "inventory")

@@ -1,0 +1,137 @@
+# Copyright (c) 2026, The evenkeel maintainers
+# GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Packs the health service's program out of the library that is running: one file, no second copy.
+
+The result is a zip archive that Python runs (zipapp, PEP 441). It holds the face C(_face_service) and
+every module of the library that was imported with it, each as source and compiled for this host's
+Python, so that it starts fast; another Python uses the sources.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import importlib.util
+import io
+import marshal
+import os
+import pkgutil
+import sys
+import zipfile
+from dataclasses import dataclass
+from types import ModuleType
+from typing import Dict, List, Tuple
+
+from ..errors import HostError
+
+# Children of the collector import these when they run; named here, they are packed too.
+from ..host import discover  # noqa: F401
+from ..host.files import write_atomically
+from ..zfs import access  # noqa: F401
+from . import pools  # noqa: F401
+
+SHEBANG = b"#!/usr/bin/python3 -IB\n"
+_MODE = 0o755
+PACKAGE = "evenkeel_split_actuator"
+ENTRY = "_face_service"
+_MAIN = "import sys\n\nfrom {0}.{1} import main\n\nsys.exit(main())\n".format(PACKAGE, ENTRY)
+# One moment for all entries, so that the same library gives the same bytes (the earliest that zip can tell).
+_MOMENT = (1980, 1, 1, 0, 0, 0)
+_UNCHECKED_HASH = 0b01  # PEP 552: never compared with the source beside it
+
+
+def pack(face: ModuleType) -> bytes:
+    """The program whose entry is *face* (the module C(_face_service)), as bytes.
+
+    Raises HostError when the source of a part cannot be had.
+    """
+    sources = _sources(face)
+    packed = io.BytesIO()
+    packed.write(SHEBANG)
+    with zipfile.ZipFile(packed, "a", zipfile.ZIP_DEFLATED) as archive:
+        _put(archive, "__main__.py", _MAIN.encode())
+        for name, source in sorted(sources.items()):
+            _put(archive, name, source)
+            _put(archive, name + "c", _compiled(name, source))
+    return packed.getvalue()
+
+
+def _sources(face: ModuleType) -> Dict[str, bytes]:
+    """Path in the archive to source, for *face* and the library modules under the same package."""
+    root = face.__name__.rpartition(".")[0]
+    found: Dict[str, bytes] = {PACKAGE + "/__init__.py": b""}
+    for name, module in list(sys.modules.items()):
+        if module is face or name.startswith(root + "._core"):
+            path, source = _source(name, module)
+            found["/".join([PACKAGE] + path[len(root) + 1 :].split("/"))] = source
+    return found
+
+
+def _source(name: str, module: ModuleType) -> Tuple[str, bytes]:
+    is_package = hasattr(module, "__path__")
+    parts: List[str] = name.split(".")
+    base = name if is_package else name.rpartition(".")[0]
+    file = "__init__.py" if is_package else parts[-1] + ".py"
+    source = pkgutil.get_data(base, file)
+    if source is None:
+        raise HostError("the source of {0} cannot be read".format(name), subject="health service")
+    parent = len(base)
+    return (name[:parent].replace(".", "/") + "/" + file, source)
+
+
+def _compiled(name: str, source: bytes) -> bytes:
+    # The path is what tracebacks show; it must not depend on where the program was packed.
+    code = compile(source, name, "exec", dont_inherit=True)
+    digest = importlib.util.source_hash(source)
+    flags = _UNCHECKED_HASH.to_bytes(4, "little")
+    return importlib.util.MAGIC_NUMBER + flags + digest + marshal.dumps(code)
+
+
+def _put(archive: zipfile.ZipFile, name: str, data: bytes) -> None:
+    entry = zipfile.ZipInfo(name, _MOMENT)
+    entry.compress_type = zipfile.ZIP_DEFLATED
+    entry.external_attr = 0o644 << 16
+    archive.writestr(entry, data)
+
+
+def contents(program: bytes) -> str:
+    """What a packed program consists of, a line for each source: its name and the digest of its text."""
+    try:
+        with zipfile.ZipFile(io.BytesIO(program)) as archive:
+            names = [name for name in archive.namelist() if name.endswith(".py")]
+            return "".join(
+                "{0} {1}\n".format(name, hashlib.sha256(archive.read(name)).hexdigest()[:16]) for name in names
+            )
+    except zipfile.BadZipFile:
+        return "not a packed program\n"
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What an installation changed; *before* and *after* are as `contents` tells."""
+
+    changed: bool
+    before: str
+    after: str
+
+
+def install(face: ModuleType, path: str, check_mode: bool) -> Outcome:
+    """Make *path* the packed program, unless it is. Raises HostError when it cannot be written."""
+    program = pack(face)
+    try:
+        with open(path, "rb") as file:
+            old = file.read()
+            mode = os.fstat(file.fileno()).st_mode & 0o7777
+    except FileNotFoundError:
+        old, mode = b"", 0
+    except OSError as error:
+        raise HostError("{0} cannot be read: {1}".format(path, error.strerror), subject="health service") from error
+    changed = old != program or mode != _MODE
+    if changed and not check_mode:
+        try:
+            write_atomically(path, program, _MODE)
+        except OSError as error:
+            raise HostError(
+                "{0} cannot be written: {1}".format(path, error.strerror), subject="health service"
+            ) from error
+    return Outcome(changed, contents(old) if old else "", contents(program))
