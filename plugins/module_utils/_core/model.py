@@ -78,7 +78,9 @@ class Unit:
     *kind* is C(lun) (a logical unit, or an ordinary drive's only unit) or C(range) (one
     independent access range of a single logical unit). *wwn* is the logical unit's own
     designator (VPD page 83h, association 0). *start* is the first byte of a range within
-    its device. *links* are stable device links, best first, none made from a serial number.
+    its device; *part_uuid* is the UUID of the partition that a range became, empty before. The *size*
+    of a range is that of its partition, also before it is made. *links* are stable device links, best
+    first, none made from a serial number.
     """
 
     index: int
@@ -92,6 +94,7 @@ class Unit:
     links: Tuple[str, ...] = ()
     paths: Tuple[UnitPath, ...] = ()
     contents: Tuple[Content, ...] = ()
+    part_uuid: str = ""
 
 
 @dataclass(frozen=True)
