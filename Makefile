@@ -62,6 +62,10 @@ fuzz: ## Run the property tests with many more examples
 layout-long: ## Run the long tests of the layout
 	@$(PYTEST) tests/unit -m long -v --durations 20
 
+.PHONY: prove-net
+prove-net: ## Break each check on purpose, in a copy, and see it go red
+	@$(WITH) python -m tests.tools.prove_net
+
 .PHONY: format
 format: ## Bring the Python files into the one style
 	@$(WITH) ruff check --config tests/config/ruff.toml --fix --quiet . || true

@@ -56,7 +56,8 @@ def interpreters() -> dict[str, Path]:
     A version manager's shims are no use to ansible-test, which strips the environment, so the
     interpreter behind a shim is what counts. One without venv and ensurepip is left out.
     """
-    managed = sorted(Path.home().glob(".pyenv/versions/*/bin"), reverse=True)
+    manager = Path(os.environ.get("PYENV_ROOT") or Path.home() / ".pyenv")
+    managed = sorted(manager.glob("versions/*/bin"), reverse=True)
     places = [*managed, Path("/usr/local/bin"), Path("/usr/bin"), *map(Path, os.get_exec_path())]
     found: dict[str, Path] = {}
     for version in VERSIONS:

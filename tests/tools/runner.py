@@ -94,7 +94,7 @@ def execute(check: Check, log: Path) -> int:
     env = dict(os.environ, PYTHONUNBUFFERED="1")
     if not check.shown:
         env.update(NO_COLOR="1", ANSIBLE_NOCOLOR="1", TERM="dumb")
-    if check.where != REPO:
+    if check.where.parts[-3:-2] == ("ansible_collections",):
         env["ANSIBLE_COLLECTIONS_PATH"] = str(check.where.parents[2])
     try:
         process = subprocess.Popen(

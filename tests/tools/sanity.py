@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -20,6 +21,10 @@ from pathlib import Path
 from tests.tools import cores
 from tests.tools.junit import Count, count
 
+PIP_CHATTER = re.compile(
+    r"\s*(Looking in |WARNING: Location |Collecting |Downloading |Using cached .*(whl|tar)|Installing collected |"
+    r"Successfully (un)?installed |Attempting uninstall|Found existing |Uninstalling |Requirement already |\u2501|$)"
+)
 STAND_IN = '''\
 """Stands in for the pip bootstrap script: ensurepip, then pip itself with what was asked for."""
 import subprocess
@@ -71,8 +76,20 @@ def run(bin_folder: Path, report: Path) -> int:
         env.pop(name, None)
     command = [str(bin_folder / "ansible-test"), "sanity", "--venv", "--junit", "--color", "no"]
     with cores.locked("ansible-test"):
-        status = subprocess.run(command, check=False, env=env, stdin=subprocess.DEVNULL).returncode
+        status = show(command, env)
     return max(status, gather(report))
+
+
+def show(command: list[str], env: dict[str, str]) -> int:
+    """Run *command*, print what it says but for pip's progress, and return its exit status."""
+    process = subprocess.Popen(
+        command, env=env, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
+    )
+    with process:
+        for line in process.stdout or ():
+            if not PIP_CHATTER.match(line):
+                print(line, end="", flush=True)
+    return process.returncode
 
 
 def gather(report: Path) -> int:
