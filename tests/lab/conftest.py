@@ -14,6 +14,7 @@ import pytest
 
 from tests.lab.lab import Lab
 from tests.lab.parts import Chassis, load
+from tests.lab.paths import state_dir
 
 CHASSIS = Path(__file__).with_name("chassis")
 # Set to a word, labs stay (switched off) after the tests, and the next run with that word starts from them.
@@ -28,6 +29,7 @@ class Labs:
         self._labs: dict[Chassis, Lab] = {}
         self._tell = tell
         self._keep = os.environ.get(KEEP, "")
+        self._sweep()
 
     def get(self, chassis: Chassis | str) -> Lab:
         """A running machine as C(chassis) describes it, or the file of that name does, freshly booted."""
@@ -38,7 +40,7 @@ class Labs:
         if wanted not in self._labs:
             digest = hashlib.sha256(repr(wanted).encode()).hexdigest()[:6]
             name = f"test-{self._keep or os.getpid()}-{wanted.name}-{digest}"
-            self._labs[wanted] = Lab(wanted, name=name, tell=self._tell)
+            self._labs[wanted] = Lab(wanted, name=name, tell=self._tell, tied=True)
         lab = self._labs[wanted]
         if lab.has_checkpoint(CLEAN):
             lab.restore(CLEAN)
@@ -46,6 +48,14 @@ class Labs:
             lab.up()
             lab.checkpoint(CLEAN)
         return lab
+
+    @staticmethod
+    def _sweep() -> None:
+        """Removes what sessions that were killed could not."""
+        for folder in state_dir("").glob("test-[0-9]*"):
+            pid = folder.name.split("-")[1]
+            if pid.isdigit() and not Path("/proc", pid).exists():
+                Lab(folder=folder).down()
 
     def end(self) -> None:
         """Takes all down."""

@@ -30,6 +30,7 @@ BOOT_SECONDS = 420.0
 class Life:
     """A lab machine named after its chassis or C(name), kept in C(folder).
 
+    With C(tied) the emulator ends when the thread that started it does, however it ends.
     Every public method reads the state anew and holds the lab's lock while it changes it, so
     several processes can use one lab.
     """
@@ -40,12 +41,14 @@ class Life:
         name: str | None = None,
         folder: Path | None = None,
         tell: Tell = tell_nobody,
+        tied: bool = False,
     ) -> None:
         self._wanted = parts.load(chassis) if isinstance(chassis, (str, Path)) else chassis
         if self._wanted is None and name is None and folder is None:
             raise LabError("say which lab: a chassis, a name or a folder")
         self.folder = folder or state_dir(name or (self._wanted.name if self._wanted else ""))
         self.tell = tell
+        self._tied = tied
         self._depth = 0
         self._state: State | None = State.load(self.folder)
 
@@ -266,7 +269,9 @@ class Life:
                 blockdevs += self._blockdevs(slot, unit.index)
                 plugged += self._devices(slot, unit.index)
         self.tell(f"booting {state.chassis.name} ({state.release}, {machine.accel.split(',')[0]})")
-        state.process = qemu.start(qemu.machine_argv(machine, blockdevs, plugged), self.folder / "emulator.log")
+        state.process = qemu.start(
+            qemu.machine_argv(machine, blockdevs, plugged), self.folder / "emulator.log", self._tied
+        )
         state.save(self.folder)
         try:
             with self.qmp():

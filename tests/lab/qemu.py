@@ -131,16 +131,24 @@ def _root_blockdev(path: Path) -> dict[str, Any]:
     }
 
 
-def start(argv: Sequence[str], log: Path) -> Process:
-    """Starts the emulator apart from this process, so that it outlives it. Raises LabError."""
+def start(argv: Sequence[str], log: Path, tied: bool = False) -> Process:
+    """Starts the emulator in a session of its own. Raises LabError.
+
+    It outlives this process, unless it is C(tied) to the calling thread.
+    """
+    if tied:
+        argv = ["setpriv", "--pdeath-signal", "KILL", "--", *argv]
     with log.open("ab") as output:
+        actions = [
+            (os.POSIX_SPAWN_OPEN, 0, os.devnull, os.O_RDONLY, 0),
+            (os.POSIX_SPAWN_DUP2, output.fileno(), 1),
+            (os.POSIX_SPAWN_DUP2, output.fileno(), 2),
+        ]
         try:
-            child = subprocess.Popen(
-                argv, stdin=subprocess.DEVNULL, stdout=output, stderr=output, start_new_session=True, close_fds=True
-            )
+            pid = os.posix_spawnp(argv[0], list(argv), os.environ, file_actions=actions, setsid=True)
         except FileNotFoundError:
             raise LabError(f"{argv[0]} is missing here. tests/lab/packages.txt lists the Debian packages.") from None
-    return Process.of(child.pid)
+    return Process.of(pid)
 
 
 def free_port() -> int:
@@ -224,4 +232,4 @@ def _reap(pid: int) -> None:
 
 def required_tools() -> list[str]:
     """The programs that are missing here."""
-    return [tool for tool in (PROGRAM, "qemu-img", "ssh", "ssh-keygen") if shutil.which(tool) is None]
+    return [tool for tool in (PROGRAM, "qemu-img", "ssh", "ssh-keygen", "setpriv") if shutil.which(tool) is None]
