@@ -12,12 +12,12 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from . import parts
+from . import disks, parts
 from .errors import LabError
-from .image import DEFAULT_RELEASE, RELEASES, image_for
+from .image import DEFAULT_RELEASE, RELEASES, image_for, prune
 from .lab import Lab
 from .parts import Limits, Port, ReadError
-from .paths import cache_dir, tell_stderr
+from .paths import cache_dir, state_dir, tell_stderr
 from .state import State
 from .tables import parse_size
 
@@ -50,6 +50,7 @@ def _parser() -> argparse.ArgumentParser:
 
     one = command("image", _image, "Build a root image unless the cache has it", lab=False)
     one.add_argument("--release", choices=RELEASES, default=DEFAULT_RELEASE)
+    one.add_argument("--prune", action="store_true", help="also remove images of older recipes that no lab uses")
     one = command("up", _up, "Make the lab if there is none, boot it, wait until it can be reached")
     one.add_argument("chassis", nargs="?", help="chassis file, or the name of one in tests/lab/chassis")
     one.add_argument("--release", choices=RELEASES, help="in place of the chassis file's")
@@ -132,6 +133,9 @@ def _names() -> list[str]:
 
 def _image(options: argparse.Namespace) -> None:
     print(image_for(options.release, tell_stderr).folder)
+    if options.prune:
+        roots = [state_dir(name) / "root.qcow2" for name in _names()]
+        prune([str(disks.base_of(root).parent) for root in roots if root.exists()], tell_stderr)
 
 
 def _up(options: argparse.Namespace) -> None:

@@ -5,6 +5,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import os
 import subprocess
 import tempfile
@@ -24,6 +25,11 @@ def create(path: Path, size: int) -> None:
 def overlay(path: Path, base: Path) -> None:
     """A disk that begins as C(base), which stays as it is."""
     _qemu_img("create", "-q", "-f", "qcow2", "-b", str(base), "-F", "qcow2", str(path))
+
+
+def base_of(path: Path) -> Path:
+    """What an overlay begins as."""
+    return Path(json.loads(_qemu_img("info", "-U", "--output=json", str(path)))["backing-filename"])
 
 
 def snapshot(path: Path, tag: str) -> None:
@@ -75,10 +81,11 @@ def _data_blocks(handle: int, size: int) -> Iterator[int]:
         done = block
 
 
-def _qemu_img(*words: str) -> None:
+def _qemu_img(*words: str) -> str:
     try:
         done = subprocess.run(["qemu-img", *words], capture_output=True, text=True, check=False)
     except FileNotFoundError:
         raise LabError("qemu-img is missing here. tests/lab/packages.txt lists the Debian packages.") from None
     if done.returncode != 0:
         raise LabError(f"qemu-img {' '.join(words)} failed: {done.stderr.strip()}")
+    return done.stdout

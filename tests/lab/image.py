@@ -15,7 +15,7 @@ import shutil
 import subprocess
 import sys
 import time
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -86,6 +86,15 @@ def image_for(release: str, tell: Tell) -> Image:
         if not folder.exists():
             _build(image, tell)
     return image
+
+
+def prune(in_use: Collection[str], tell: Tell) -> None:
+    """Removes images that neither the present recipe makes nor a lab of the given folders uses."""
+    current = {f"{release}-{recipe_hash(release)}" for release in RELEASES}
+    for folder in sorted((cache_dir() / "images").glob("*-*")):
+        if folder.is_dir() and not folder.suffix and folder.name not in current and str(folder) not in in_use:
+            tell(f"removing {folder}")
+            shutil.rmtree(folder)
 
 
 def packages(text: str) -> list[str]:

@@ -17,7 +17,7 @@ import yaml
 
 from . import devices, disks, parts, qemu
 from .errors import GuestError, LabError, QmpError
-from .image import image_for, login_key
+from .image import Image, image_for, login_key
 from .parts import Chassis
 from .paths import Tell, locked, socket_dir, state_dir, tell_nobody
 from .qmp import Qmp
@@ -164,6 +164,7 @@ class Life:
         self.stop()
         with self._held() as state:
             state.release = image.release
+            state.image = str(image.folder)
             state.hostid = hostid or secrets.token_hex(4)
             state.machine_id = secrets.token_hex(16)
             (self.folder / "root.qcow2").unlink(missing_ok=True)
@@ -231,7 +232,7 @@ class Life:
         with locked(self.folder / "lock", self.tell, f"the lab in {self.folder}"):
             if State.load(self.folder) is not None:
                 return
-            state = State(self._wanted, image.release, secrets.token_hex(4), secrets.token_hex(16))
+            state = State(self._wanted, image.release, secrets.token_hex(4), secrets.token_hex(16), str(image.folder))
             for drive in self._wanted.drives:
                 self._make_files(state.add(drive))
             (self.folder / "root.qcow2").unlink(missing_ok=True)
@@ -252,7 +253,11 @@ class Life:
         """Starts the emulator, paused."""
         if self.running:
             raise LabError(f"{state.chassis.name} is already running")
-        image = image_for(state.release, self.tell)
+        image = Image(state.release, Path(state.image)) if state.image else image_for(state.release, self.tell)
+        if not image.root.exists():
+            raise LabError(
+                f"the root image {image.folder} is gone. Give the lab a new root: fresh-root, or down and up"
+            )
         if not state.port or not qemu.is_free(state.port):
             state.port = qemu.free_port()
         machine = qemu.Machine(

@@ -49,6 +49,8 @@ class State:
     release: str
     hostid: str
     machine_id: str
+    # The folder of the root image that root.qcow2 lies over: recipes change, its kernel must not.
+    image: str = ""
     port: int = 0
     process: Process | None = None
     slots: list[Slot] = field(default_factory=list)
@@ -79,6 +81,7 @@ class State:
             data["release"],
             data["hostid"],
             data["machine_id"],
+            data.get("image", ""),
             data["port"],
             Process(**data["process"]) if data["process"] else None,
             [slot_from(one) for one in data["slots"]],
