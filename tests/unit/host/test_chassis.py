@@ -77,18 +77,18 @@ def test_an_adapter_that_reports_bay_0_for_all_says_nothing(bays: list[str]) -> 
 
 def test_the_first_source_that_answers_counts_and_the_order_can_be_changed() -> None:
     tree = sas_tree(["5", "0", "3"], "0x500ace2000000009")
-    mapped = {
+    mapped: dict[str, object] = {
         "bay_map": [{"pattern": "pci-0000:00:05.0-sas-phy{phy}-lun-*", "bay": "west-bay{phy+20}"}],
         "bays": {"bay90": "ACS0000", "bay91": "ACS0001"},
     }
-    assert {drive.bay_source for drive in see(tree, **mapped).drives} == {"sas"}
-    by_map = see(tree, bay_sources=["map", "sas"], **mapped)
+    assert {drive.bay_source for drive in see(tree, None, **mapped).drives} == {"sas"}
+    by_map = see(tree, None, bay_sources=["map", "sas"], **mapped)
     assert [(drive.bay.label, drive.bay_source) for drive in by_map.drives if drive.bay] == [
         ("west-bay20", "map"),
         ("west-bay21", "map"),
         ("west-bay22", "map"),
     ]
-    by_serial = see(tree, bay_sources=["serial"], **mapped)
+    by_serial = see(tree, None, bay_sources=["serial"], **mapped)
     assert [(drive.serial, drive.bay.label if drive.bay else None) for drive in by_serial.drives] == [
         ("ACS0000", "bay90"),
         ("ACS0001", "bay91"),

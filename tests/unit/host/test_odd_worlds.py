@@ -221,23 +221,53 @@ def range_drive(**more: object) -> Tree:
 def test_a_range_drive_before_it_is_split() -> None:
     seen = see(range_drive())
     (drive,) = seen.drives
+    # HALF is no multiple of 1 MiB: the partitions to come begin and end on whole MiBs inside.
     assert [(unit.kind, unit.index, unit.start, unit.size) for unit in drive.units] == [
-        ("range", 0, 0, HALF),
-        ("range", 1, HALF, HALF),
+        ("range", 0, 0, HALF // MIB * MIB - MIB),
+        ("range", 1, HALF, (2 * HALF - 16896) // MIB * MIB - -(-HALF // MIB) * MIB),
     ]
     assert [(unit.node, unit.links, unit.contents) for unit in drive.units] == [("", (), ())] * 2
     assert seen.findings == ()
 
 
 def test_a_range_drive_split_into_partitions() -> None:
-    seen = see(
-        range_drive(partitions=[(1, MIB, HALF - MIB), (2, HALF, HALF - MIB)], part_props={2: {"ID_FS_TYPE": "ext4"}})
+    middle = -(-HALF // MIB) * MIB
+    tree = range_drive(
+        partitions=[(1, MIB, HALF // MIB * MIB - MIB), (2, middle, HALF - 10 * MIB)],
+        part_props={1: {"ID_PART_ENTRY_UUID": "0a"}, 2: {"ID_PART_ENTRY_UUID": "0b", "ID_FS_TYPE": "ext4"}},
     )
-    first, second = seen.drives[0].units
+    first, second = see(tree).drives[0].units
     assert (first.node, second.node) == ("/dev/sda1", "/dev/sda2")
+    assert (first.part_uuid, second.part_uuid) == ("0a", "0b")
+    assert second.size == HALF // 512 * 512 - 10 * MIB
     assert first.links[0] == f"/dev/disk/by-id/wwn-0x{wwn_of(0, 0)}-part1"
     assert first.contents == ()
     assert [(one.kind, one.node) for one in second.contents] == [("filesystem", "/dev/sda2")]
+
+
+def test_a_range_drive_behind_multipath() -> None:
+    tree = Tree()
+    one = Lun(
+        size=2 * HALF,
+        ranges=((0, HALF), (HALF, HALF)),
+        wwn=wwn_of(0, 0),
+        serial=b"ACR0001",
+        holders=["dm-0"],
+        partitions=[(1, MIB, HALF - 2 * MIB), (2, HALF + MIB, HALF - 9 * MIB)],
+    )
+    add_adapter(tree, [one])
+    add_adapter(tree, [one], host=3, pci="0000:00:06.0")
+    name = f"mpath-3{wwn_of(0, 0)}"
+    add_map(tree, 0, name, "mpatha", ["sda", "sdb"], 2 * HALF, holders=["dm-1", "dm-2"])
+    for number in (1, 2):
+        links = [f"disk/by-id/dm-uuid-part{number}-{name}", f"disk/by-id/wwn-0x{wwn_of(0, 0)}-part{number}"]
+        add_map(tree, number, f"part{number}-{name}", f"mpatha-part{number}", ["dm-0"], HALF, links)
+    seen = see(tree)
+    assert [unit.node for unit in seen.drives[0].units] == ["/dev/dm-1", "/dev/dm-2"]
+    assert [unit.links for unit in seen.drives[0].units] == [
+        (f"/dev/disk/by-id/wwn-0x{wwn_of(0, 0)}-part{number}",) for number in (1, 2)
+    ]
+    assert seen.findings == ()
 
 
 def test_a_partition_across_the_boundary_belongs_to_both_ranges() -> None:

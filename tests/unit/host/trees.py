@@ -136,18 +136,16 @@ def add_disk(tree: Tree, one: Lun, scsi: str, by_path: str) -> str:
     minor = tree.disks * 16
     tree.disks += 1
     pages = {"vpd_pg80": page(0x80, one.serial), "vpd_pg83": designators(one.wwn), **one.pages}
-    text = {"vendor": one.vendor.ljust(8), "model": one.model.ljust(16), "rev": one.revision.ljust(4)}
-    tree.add(
-        scsi,
-        "scsi",
-        {
-            "type": "0",
-            **{key: raw + b"\n" for key, raw in text.items()},
-            **{key: raw for key, raw in pages.items() if raw},
-        },
-        {"DEVTYPE": "scsi_device"},
-    )
-    tree.add(f"{scsi}/scsi_disk/{posixpath.basename(scsi)}", "scsi_disk", {"protection_type": str(one.protection)})
+    attrs: dict[str, str | bytes] = {
+        "type": "0",
+        "vendor": one.vendor.ljust(8) + b"\n",
+        "model": one.model.ljust(16) + b"\n",
+        "rev": one.revision.ljust(4) + b"\n",
+        # A device of its own in the kernel; umockdev is quicker with a plain directory.
+        f"scsi_disk/{posixpath.basename(scsi)}/protection_type": str(one.protection),
+        **{key: raw for key, raw in pages.items() if raw},
+    }
+    tree.add(scsi, "scsi", attrs, {"DEVTYPE": "scsi_device"})
     links = [tree.link(f"disk/by-path/{by_path}", name)] if by_path else []
     links += [tree.link(f"disk/by-id/{link}", name) for link in _ids(one)]
     links += [tree.link(link, name) for link in one.more_links]

@@ -43,7 +43,7 @@ class Signature:
 
 @dataclass(frozen=True)
 class Partition:
-    """A partition: *start* and *size* in bytes, *links* as udev claims them, *holders* by kernel name."""
+    """A partition: *start* and *size* in bytes, *links* as udev claims them, *holders* by kernel name, GPT *uuid*."""
 
     number: int
     name: str
@@ -54,6 +54,7 @@ class Partition:
     signature: Signature = Signature()
     links: Tuple[str, ...] = ()
     holders: Tuple[str, ...] = ()
+    uuid: str = ""
 
 
 @dataclass(frozen=True)
@@ -299,6 +300,7 @@ def _partition(device: Any) -> Partition:
         signature=_without_table(_signature(device)),
         links=_links(device.properties.get("DEVLINKS")),
         holders=names_in(path + "/holders"),
+        uuid=clean_text(device.properties.get("ID_PART_ENTRY_UUID") or ""),
     )
 
 

@@ -9,6 +9,8 @@ import re
 from dataclasses import replace
 from typing import AbstractSet, Dict, Iterable, List, Mapping, Optional, Sequence, Tuple, Union
 
+from ..errors import InputError
+from ..extents import partition_extents
 from ..model import Bay, Drive, Unit, UnitPath
 from .contents import Contents, Uses, is_map_partition, is_multipath, range_of
 from .disks import Blocks, Disk, Map, Partition
@@ -95,30 +97,25 @@ class Builder:
 
     def _range(self, unit: LogicalUnit, number: int, ranges: Sequence[Tuple[int, int]], bay: str) -> Unit:
         disk = unit.first
-        start, size = ranges[number]
-        device = self._range_device(disk, number, ranges)
+        part = _range_partition(disk, number, ranges)
+        device = self._device_of(disk, part) if part else None
         return Unit(
             index=number,
             kind="range",
             wwn=unit.name,
-            size=size,
-            start=start,
+            size=part.size if part else _planned_size(disk, number, ranges),
+            start=ranges[number][0],
             logical_block=disk.logical_block,
             physical_block=disk.physical_block,
             node=device.node if device else "",
             links=self._links(unit, device, bay, number) if device else (),
             paths=_paths(unit),
             contents=self._contents.of_range(disk, number, ranges),
+            part_uuid=part.uuid if part else "",
         )
 
-    def _range_device(
-        self, disk: Disk, number: int, ranges: Sequence[Tuple[int, int]]
-    ) -> Optional[Union[Partition, Map]]:
-        """The largest partition that lies in a range; None before the drive is split."""
-        inside = [part for part in disk.partitions if range_of(part, ranges) == number]
-        if not inside:
-            return None
-        part = max(inside, key=lambda one: (one.size, -one.start))
+    def _device_of(self, disk: Disk, part: Partition) -> Optional[Union[Partition, Map]]:
+        """The device a partition is used through: itself, or what device-mapper made of it on a multipath map."""
         through = self._maps.get(disk.name)
         if through is None:
             return part
@@ -134,6 +131,20 @@ class Builder:
             return ()
         found = stable_links(device.node, device.links, "" if unit.shared_name else unit.name, self._contested)
         return tuple(link for link in found if _right_name(link, bay, index))
+
+
+def _range_partition(disk: Disk, number: int, ranges: Sequence[Tuple[int, int]]) -> Optional[Partition]:
+    """The largest partition that lies in a range; None before the drive is split."""
+    inside = [part for part in disk.partitions if range_of(part, ranges) == number]
+    return max(inside, key=lambda one: (one.size, -one.start), default=None)
+
+
+def _planned_size(disk: Disk, number: int, ranges: Sequence[Tuple[int, int]]) -> int:
+    """The size of the partition that a range will become; the range's own when there is no room for one."""
+    try:
+        return partition_extents(ranges, disk.size, disk.logical_block)[number][1]
+    except InputError:
+        return ranges[number][1]
 
 
 def _right_name(link: str, bay: str, index: int) -> bool:
