@@ -130,13 +130,19 @@ drives:
           type: str
           sample: naa.5000c500aa000071
         size:
-          description: Size in bytes, V(0) when the kernel cannot use the unit.
+          description:
+            - Size in bytes, V(0) when the kernel cannot use the unit. For a range the size of its partition, also before
+              that is made.
           type: int
           sample: 9000000000000
         start:
           description: Where a range begins on its disk, in bytes.
           type: int
           sample: 0
+        part_uuid:
+          description: The UUID of the partition that a range became. Empty before, and for a logical unit.
+          type: str
+          sample: ""
         logical_block:
           description: Logical block size in bytes.
           type: int
