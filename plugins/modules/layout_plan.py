@@ -14,9 +14,9 @@ author:
 description:
   - Lays a pool out on drives with two units each, so that the loss of a whole drive, or of a whole enclosure,
     costs every vdev no more members than it stands.
-  - Of the layouts that keep the promises it takes the one with the most usable capacity; of those the one with the fewest
-    sets of drives whose loss together loses the pool; of those the most even over the enclosures; of those the most
-    readable. RV(layout.proven) says which of these are proven to be the best possible.
+  - Of the layouts that keep the promises it takes the one with the most usable capacity; of those the one with the
+    fewest sets of drives whose loss together loses the pool; of those the most even over the enclosures; of those the
+    most readable. RV(layout.proven) says which of these are proven to be the best possible.
   - Touches no host. Run it on the controller.
 extends_documentation_fragment:
   - evenkeel.split_actuator.attributes.pure
@@ -25,8 +25,8 @@ options:
     description:
       - The drives to lay out, as M(evenkeel.split_actuator.drive_info) or the filter
         P(evenkeel.split_actuator.declared_drives#filter) returns them.
-      - Or in short form, a dictionary of C(serial), C(bay) (V(bay07), V(west-bay07); may be left out), C(units) (a list of
-        sizes in bytes, or how many) and C(unit_bytes) (the size of each when C(units) is a number), and C(adapter).
+      - Or in short form, a dictionary of C(serial), C(bay) (V(bay07), V(west-bay07); may be left out), C(units) (a list
+        of sizes in bytes, or how many) and C(unit_bytes) (the size of each when C(units) is a number), and C(adapter).
     type: list
     elements: dict
     required: true
@@ -65,7 +65,7 @@ options:
         description:
           - What the width is chosen for when O(policy.width) is V(0).
           - V(capacity) (when left out) takes the width with the most usable bytes, up to 14 members.
-          - V(safety) takes the one with the fewest fatal sets of drives among those with at least three quarters of that.
+          - V(safety) takes the one with the fewest fatal sets of drives among those with at least 3/4 of that.
           - V(throughput) takes the one with the most vdevs among those with at least half of that.
         type: str
         choices: [capacity, safety, throughput]

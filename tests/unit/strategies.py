@@ -8,8 +8,8 @@ library takes. Sizes are in terabytes of 10^12 bytes.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Sequence
 
 from hypothesis import strategies as st
 
@@ -32,7 +32,9 @@ def drive(number: int, spec: Spec, slot: int | None = None, adapter: str = "") -
     return Drive(
         key=f"naa.{number:016x}",
         serial=f"ACS{number:05d}",
-        units=tuple(Unit(index, wwn=f"naa.{number:012x}{index:04x}", size=size * TB) for index, size in enumerate(spec.sizes)),
+        units=tuple(
+            Unit(index, wwn=f"naa.{number:012x}{index:04x}", size=size * TB) for index, size in enumerate(spec.sizes)
+        ),
         vendor="ACTWO",
         model="SPLIT2X",
         bay=Bay(spec.enclosure, number if slot is None else slot),

@@ -9,9 +9,9 @@ A unit is (drive number, index); a layout is a list of lists of units. Values ar
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import combinations, product
-from typing import Iterator, Sequence
 
 from tests.unit.strategies import Spec
 
@@ -100,7 +100,10 @@ def _exhaustive_units(task: Task) -> Value:
     sets = []
     for vdev in combinations(range(len(task.specs)), task.width):
         if allowed(task, vdev):
-            sets += [tuple(zip(vdev, picked)) for picked in product(*(range(len(task.specs[d].sizes)) for d in vdev))]
+            sets += [
+                tuple(zip(vdev, picked, strict=True))
+                for picked in product(*(range(len(task.specs[d].sizes)) for d in vdev))
+            ]
 
     def grow(first: int, free: frozenset[Unit]) -> Iterator[list[tuple[Unit, ...]]]:
         yield []

@@ -5,8 +5,8 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Iterator
 from itertools import combinations_with_replacement
-from typing import Iterator
 
 import pytest
 
@@ -58,13 +58,22 @@ def partitions(total: int, most: int | None = None) -> Iterator[tuple[int, ...]]
             yield (part, *rest)
 
 
-@pytest.mark.parametrize("drives", range(2, 8))
+@pytest.mark.parametrize("drives", [2, 3, 4, 5, 6, pytest.param(7, marks=pytest.mark.long)])
 def test_alike_drives_in_every_division_over_enclosures(drives: int) -> None:
     for parts in partitions(drives):
-        specs = tuple(Spec(NAMES[home]) for home, many in enumerate(parts) for _ in range(many))
-        for width, parity in shapes(drives):
-            for enclosures in range(min(parity, len(parts) - 1) + 1):
-                check(Task(specs, width, parity, enclosures))
+        check_alike(parts)
+
+
+@pytest.mark.parametrize("parts", [(7,), (4, 3), (3, 2, 2)])
+def test_seven_alike_drives(parts: tuple[int, ...]) -> None:
+    check_alike(parts)
+
+
+def check_alike(parts: tuple[int, ...]) -> None:
+    specs = tuple(Spec(NAMES[home]) for home, many in enumerate(parts) for _ in range(many))
+    for width, parity in shapes(sum(parts)):
+        for enclosures in range(min(parity, len(parts) - 1) + 1):
+            check(Task(specs, width, parity, enclosures))
 
 
 KINDS = ((9, 9), (12, 12), (9,), (18,))

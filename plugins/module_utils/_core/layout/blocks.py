@@ -38,8 +38,7 @@ def arrange(items: Sequence[Item], rule: Rule, counts: Counts, widest_overlap: i
     for block in range(together, 1, -1):
         for size in sorted(shelf.vdevs, reverse=True):
             seats += _aligned(shelf, size, block)
-        overlaps = [rule.width] + list(range(min(widest_overlap, rule.width - 1), rule.tolerance, -1))
-        for shared in overlaps:
+        for shared in (rule.width, *range(min(widest_overlap, rule.width - 1), rule.tolerance, -1)):
             while True:
                 take = _block(shelf, block, shared)
                 if take is None:
@@ -64,9 +63,7 @@ def _aligned(shelf: Shelf, size: int, block: int) -> List[Seat]:
         if not all(_keeps(shelf.rule, cohort) for cohort in dealt):
             continue
         serials = [tuple(item.serial for item in cohort) for cohort in dealt]
-        left = {
-            serial: consume(shelf.left[serial], (size,) * block) or () for cohort in serials for serial in cohort
-        }
+        left = {serial: consume(shelf.left[serial], (size,) * block) or () for cohort in serials for serial in cohort}
         take = Take(tuple(Seat(size, cohort) for cohort in serials for _ in range(block)), left)
         if shelf.leaves_enough(take, (size,) * (block * cohorts)):
             shelf.commit(take)
@@ -115,7 +112,7 @@ def _wishes(shelf: Shelf, block: int) -> Iterator[Wanted]:
 
 def _takes(shelf: Shelf, wanted: Wanted, shared: int) -> Iterator[Take]:
     weights = shelf.weights()
-    for shares in (weights, {name: 1 for name in weights}):
+    for shares in (weights, dict.fromkeys(weights, 1)):
         for lonely_first in (True, False):
             take = take_block(shelf, wanted, shared, shares, lonely_first)
             if take is not None:
@@ -126,24 +123,16 @@ def _takes(shelf: Shelf, wanted: Wanted, shared: int) -> Iterator[Take]:
 
 def _by_flow(shelf: Shelf) -> List[Seat]:
     """The rest as an integer flow from every vdev to the drives; exact, with no wish for alignment."""
-    rule = shelf.rule
     leasts = [size for size, many in sorted(shelf.vdevs.items(), reverse=True) for _ in range(many)]
     network = Network()
     edges: Dict[Tuple[int, str], int] = {}
-    homes = sorted({item.enclosure for item in shelf.items.values()})
     for number, least in enumerate(leasts):
-        network.edge("source", number, rule.width)
-        if rule.extra:
-            network.edge(number, (number, "extra"), rule.extra)
-        for home in homes:
-            network.edge(number, (number, "in", home), rule.base)
-            if rule.extra:
-                network.edge((number, "extra"), (number, "in", home), rule.extra)
+        _add_vdev(network, shelf, number)
         for serial, sizes in shelf.left.items():
             fitting = {size for size in sizes if size >= least}
             if fitting:
-                home = shelf.items[serial].enclosure
-                edges[number, serial] = network.edge((number, "in", home), (number, "of", serial), rule.per_drive)
+                inside, of = (number, "in", shelf.items[serial].enclosure), (number, "of", serial)
+                edges[number, serial] = network.edge(inside, of, shelf.rule.per_drive)
             for size in fitting:
                 network.edge((number, "of", serial), (serial, size), len(sizes))
     for serial, sizes in shelf.left.items():
@@ -155,3 +144,14 @@ def _by_flow(shelf: Shelf) -> List[Seat]:
         found[number] += [serial] * network.used(edge)
     shelf.vdevs.clear()
     return [Seat(least, tuple(serials)) for least, serials in zip(leasts, found)]
+
+
+def _add_vdev(network: Network, shelf: Shelf, number: int) -> None:
+    rule = shelf.rule
+    network.edge("source", number, rule.width)
+    if rule.extra:
+        network.edge(number, (number, "extra"), rule.extra)
+    for home in sorted({item.enclosure for item in shelf.items.values()}):
+        network.edge(number, (number, "in", home), rule.base)
+        if rule.extra:
+            network.edge((number, "extra"), (number, "in", home), rule.extra)

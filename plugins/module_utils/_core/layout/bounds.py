@@ -15,7 +15,7 @@ from .cohorts import water_fill
 from .counting import survivor_polynomial
 from .promise import Rule
 from .stock import Item
-from .supply import Counts
+from .supply import Counts, best_counts, kinds_of
 
 
 @dataclass(frozen=True)
@@ -47,9 +47,7 @@ def fatal_sets(vdevs: Sequence[Sequence[str]], size: int) -> int:
 
 def spread(vdevs: Sequence[Sequence[str]], homes: Dict[str, str]) -> int:
     """Sum over vdevs and enclosures of the square of the members there; smaller is more even."""
-    return sum(
-        many * many for serials in vdevs for many in Counter(homes[serial] for serial in serials).values()
-    )
+    return sum(many * many for serials in vdevs for many in Counter(homes[serial] for serial in serials).values())
 
 
 def room_for(items: Sequence[Item], rule: Rule, counts: Counts) -> Room:
@@ -91,6 +89,12 @@ def least_fatal_sets(vdevs: int, rule: Rule, room: Room) -> int:
     if room.most_units != 2:
         return -(-vdevs * whole // room.most_units)
     return vdevs * whole - min(_by_doubles(vdevs, rule, room, size), _by_parity(vdevs, rule, room, size))
+
+
+def least_fatal(items: Sequence[Item], rule: Rule, most_size: int) -> int:
+    """`least_fatal_sets` over all vdev counts of most capacity."""
+    ties = best_counts(kinds_of(items), rule, most_size)
+    return min((least_fatal_sets(counts.total, rule, room_for(items, rule, counts)) for counts in ties), default=0)
 
 
 def _by_doubles(vdevs: int, rule: Rule, room: Room, size: int) -> int:

@@ -34,7 +34,7 @@ def water_fill(room: Mapping[str, int], total: int) -> Dict[str, int]:
 
     What does not divide goes to the names first in order.
     """
-    taken = {name: 0 for name in room}
+    taken = dict.fromkeys(room, 0)
     open_names = sorted(room, key=lambda name: (room[name], name))
     left = total
     for position, name in enumerate(open_names):

@@ -11,7 +11,8 @@ values reached are held against lower bounds (`bounds`) and the result says what
 from __future__ import annotations
 
 from collections import defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from math import comb
 from typing import Dict, Iterator, List, Optional, Sequence, Tuple
 
 from ..model import Member
@@ -35,13 +36,21 @@ Group = Tuple[Member, ...]
 class Filled:
     """*groups*: the members of each vdev. *least*: the sum of the vdevs' smallest members, bytes.
 
-    *proven* and *proof* are as in `Layout`.
+    *proven* and *proof* are as in `Layout`; *fatal* (None where siblings share a vdev) and
+    *spread* are the values reached, see `bounds`.
     """
 
     groups: Tuple[Group, ...]
     least: int
     proven: Tuple[str, ...]
     proof: str
+    fatal: Optional[int] = 0
+    spread: int = 0
+
+    @property
+    def rank(self) -> Tuple[int, int, int]:
+        """Smaller is better."""
+        return (-self.least, self.fatal or 0, self.spread)
 
 
 @dataclass(frozen=True)
@@ -62,28 +71,67 @@ class _Found:
 def fill(items: Sequence[Item], rule: Rule, most_size: int = 0) -> Filled:
     """The best vdevs that *items* (in bay order) can fill; none when they cannot fill one.
 
-    No vdev's smallest member is larger than *most_size* (0: no limit).
+    No vdev is counted on for more than *most_size* bytes of a member (0: no limit). Where siblings
+    may share a vdev they do so only as far as that gains capacity: every one that does makes
+    smaller fatal sets.
     """
-    return _as_cohorts(items, rule, most_size) or _searched(items, rule, most_size)
+    if rule.per_drive == 1:
+        return _as_cohorts(items, rule, most_size) or _searched(items, rule, most_size)
+    tries = [_value(items, replace(rule, per_drive=most), most_size) for most in range(1, rule.per_drive + 1)]
+    least = next((most for most, value in enumerate(tries, 1) if value == max(tries)), 1)
+    fitting = replace(rule, per_drive=least)
+    if least == 1:
+        return fill(items, fitting, most_size)
+    return _whole_drives(items, fitting, most_size) or _searched(items, fitting, most_size)
+
+
+def _value(items: Sequence[Item], rule: Rule, most_size: int) -> int:
+    ties = best_counts(kinds_of(items), rule, most_size)
+    return ties[0].value if ties else 0
+
+
+def _alike(items: Sequence[Item], most_size: int) -> bool:
+    """Whether all drives have the same number of units, and all units one size that is counted on."""
+    if not items:
+        return False
+    sizes = items[0].sizes
+    return len(set(sizes)) == 1 and not 0 < most_size < sizes[0] and all(item.sizes == sizes for item in items)
 
 
 def _as_cohorts(items: Sequence[Item], rule: Rule, most_size: int) -> Optional[Filled]:
-    if not items:
+    if not _alike(items, most_size):
         return None
     sizes = items[0].sizes
-    units = len(sizes)
-    if rule.per_drive > 1 or len(set(sizes)) > 1 or 0 < most_size < sizes[0]:
-        return None
-    if any(item.sizes != sizes for item in items):
-        return None
     vdevs = most_vdevs(kinds_of(items), rule)
-    if vdevs % units:
+    if vdevs % len(sizes):
         return None
-    cohorts, _left = deal(items, vdevs // units, rule.width)
+    cohorts, _left = deal(items, vdevs // len(sizes), rule.width)
     groups: List[Group] = []
     for cohort in cohorts:
         groups += zip(*(item.members for item in cohort))
-    return Filled(tuple(groups), vdevs * sizes[0], (CAPACITY, FATAL_SETS, SPREAD), CLOSED_FORM)
+    fatal = len(cohorts) * comb(rule.width, rule.tolerance + 1)
+    homes = {item.serial: item.enclosure for item in items}
+    even = len(sizes) * spread([[item.serial for item in cohort] for cohort in cohorts], homes)
+    return Filled(tuple(groups), vdevs * sizes[0], (CAPACITY, FATAL_SETS, SPREAD), CLOSED_FORM, fatal, even)
+
+
+def _whole_drives(items: Sequence[Item], rule: Rule, most_size: int) -> Optional[Filled]:
+    """Vdevs of all units of their drives: the most readable where siblings share a vdev anyway."""
+    if not _alike(items, most_size):
+        return None
+    units = len(items[0].members)
+    vdevs = most_vdevs(kinds_of(items), rule)
+    if (
+        units > rule.per_drive
+        or rule.width % units
+        or rule.base < rule.width
+        or vdevs * rule.width > units * len(items)
+    ):
+        return None
+    cohorts, _left = deal(items, vdevs, rule.width // units)
+    groups = tuple(tuple(member for item in cohort for member in item.members) for cohort in cohorts)
+    told = "capacity: closed form; fatal sets: not optimised where siblings share a vdev"
+    return Filled(groups, vdevs * items[0].sizes[0], (CAPACITY,), told, None)
 
 
 def _searched(items: Sequence[Item], rule: Rule, most_size: int) -> Filled:
@@ -103,12 +151,10 @@ def _searched(items: Sequence[Item], rule: Rule, most_size: int) -> Filled:
     if best is None:
         return Filled((), 0, (), "")
     proven, proof = _proof(items, rule, best, bound)
-    return Filled(_seated(items, best.seats), best.counts.value, proven, proof)
+    return Filled(_seated(items, best.seats), best.counts.value, proven, proof, best.fatal, best.spread)
 
 
-def _arrangements(
-    items: Sequence[Item], rule: Rule, ties: Sequence[Counts], homes: Dict[str, str]
-) -> Iterator[_Found]:
+def _arrangements(items: Sequence[Item], rule: Rule, ties: Sequence[Counts], homes: Dict[str, str]) -> Iterator[_Found]:
     for counts in ties:
         for widest in (rule.width - 1, (rule.width + 1) // 2):
             yield _valued(arrange(items, rule, counts, widest), rule, counts, homes)

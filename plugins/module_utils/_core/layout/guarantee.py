@@ -38,7 +38,11 @@ def _drives(layout: Layout) -> str:
         return "The loss of one drive can lose the pool: a vdev holds up to {0} units of a drive, and {1}.".format(
             shared, stands
         )
-    why = "no vdev holds two units of a drive" if shared == 1 else "no vdev holds more than {0} units of a drive".format(shared)
+    why = (
+        "no vdev holds two units of a drive"
+        if shared == 1
+        else "no vdev holds more than {0} units of a drive".format(shared)
+    )
     return "Any {0} may fail at once: {1}, and {2}.".format(_count(layout.survives_drives, "drive"), why, stands)
 
 

@@ -14,6 +14,7 @@ from typing import Callable, Dict, Iterator, List, Optional, Sequence, Tuple
 from ..errors import InputError, PromiseError
 from .policy import MIRROR_WIDTHS, Policy, Survive
 from .promise import Rule, rule_of
+from .spares import quick_choice
 from .stock import Item
 from .supply import Kind, kinds_of, most_vdevs
 
@@ -57,14 +58,28 @@ def check_promises(policy: Policy) -> None:
 
 
 def cannot_fill(items: Sequence[Item], policy: Policy) -> PromiseError:
-    """The error for drives that cannot fill a single vdev of the policy's width (spares are out already)."""
+    """The error for drives that, less the spares, cannot fill a single vdev of the policy's width."""
     rule = rule_of(policy)
-    stock = kinds_of(items)
+    stock = kinds_of(quick_choice(items, policy.spares).kept)
     remedies = [text for text in (remedy(stock, policy) for remedy in REMEDIES) if text]
+    for spares in range(policy.spares - 1, -1, -1):
+        if _fits(kinds_of(quick_choice(items, spares).kept), policy):
+            remedies.append("spares {0}".format(spares))
+            break
     return PromiseError(
         _binding(stock, rule, policy),
         subject="policy",
         remedy="It needs {0}.".format(", or ".join(remedies)) if remedies else "",
+    )
+
+
+def spares_too_small(policy: Policy) -> PromiseError:
+    """The error for drives of which no choice of spares can stand in for every other."""
+    return PromiseError(
+        "no {0} of the drives can stand in for every other: a spare needs as many units as any drive, none smaller"
+        " than the smallest member of any vdev".format(policy.spares),
+        subject="policy.spares",
+        remedy="It needs larger drives as spares, or spares 0.",
     )
 
 
@@ -76,6 +91,9 @@ def _binding(stock: Dict[Kind, int], rule: Rule, policy: Policy) -> str:
     drives = sum(stock.values())
     have = "{0} drive{1}".format(drives, "" if drives == 1 else "s")
     spare = " beside {0} spare{1}".format(policy.spares, "" if policy.spares == 1 else "s") if policy.spares else ""
+    if rule.per_drive > 1 and drives * rule.per_drive < rule.width:
+        words = "a vdev of width {0} takes no more than {1} units of a drive (survive.drives {2}), and there are {3}{4}"
+        return words.format(rule.width, rule.per_drive, policy.survive.drives, have, spare)
     if not policy.survive.enclosures or drives < rule.width:
         return "a vdev of width {0} takes {0} different drives, and there are {1}{2}".format(rule.width, have, spare)
     homes = _homes(stock)

@@ -1,4 +1,4 @@
-# Copyright: (c) 2026, The evenkeel maintainers
+# Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
 """What a layout has to be: the policy that people write, and its validation."""
@@ -101,7 +101,7 @@ class Policy:
 
     def check(self, where: str = "policy") -> Policy:
         """Itself, when its fields fit together; InputError otherwise."""
-        if self.kind == "mirror" and self.width not in (0,) + MIRROR_WIDTHS:
+        if self.kind == "mirror" and self.width not in (0, *MIRROR_WIDTHS):
             raise InputError(
                 "{0} is not a width of a mirror".format(self.width),
                 subject=where + ".width",

@@ -4,9 +4,10 @@
 """Improves an arrangement by exchanges, where its values are not at their lower bounds yet.
 
 Tried in a fixed order until none helps: two drives change places in all vdevs; a drive of a
-vdev gives way to another that has a unit free; two vdevs exchange a drive; among few drives also
-two of these at once. An exchange is kept when it lowers the fatal sets, or keeps them and lowers the spread. Capacity is never
-touched. At most MOST_TRIES are tried; what is optimal is decided by the bounds, not here.
+vdev gives way to another that has a unit free; two vdevs exchange a drive; among few drives
+also two of these at once. An exchange is kept when it lowers the fatal sets, or keeps them and
+lowers the spread. Capacity is never touched. At most MOST_TRIES are tried; what is optimal is
+decided by the bounds, not here.
 """
 
 from __future__ import annotations

@@ -107,7 +107,7 @@ def pick(
     homes: Dict[str, List[str]] = defaultdict(list)
     for serial in pool:
         homes[shelf.items[serial].enclosure].append(serial)
-    taken: Dict[str, int] = {name: 0 for name in homes}
+    taken: Dict[str, int] = dict.fromkeys(homes, 0)
     for _turn in range(many):
         open_homes = [name for name in homes if taken[name] < min(len(homes[name]), room[name])]
         if not open_homes and extra:
@@ -152,7 +152,7 @@ def take_block(shelf: Shelf, wanted: Wanted, shared: int, weights: Weights, lone
 def _common(shelf: Shelf, wanted: Wanted, shared: int, weights: Weights) -> Optional[List[str]]:
     if not shared:
         return []
-    room = {name: shelf.rule.base for name in _enclosures(shelf)}
+    room = dict.fromkeys(_enclosures(shelf), shelf.rule.base)
     return pick(shelf, shelf.candidates(wanted), shared, room, shelf.rule.extra, weights)
 
 

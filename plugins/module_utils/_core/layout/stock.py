@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Dict, List, Sequence, Tuple
+from typing import Dict, List, Mapping, Sequence, Tuple
 
 from ..errors import InputError
 from ..model import Drive, Member
@@ -47,7 +47,7 @@ def read_stock(drives: Sequence[Drive]) -> Tuple[Item, ...]:
     return tuple(sorted(items, key=lambda item: item.place))
 
 
-def without(items: Sequence[Item], taken: Dict[str, Sequence[int]]) -> Tuple[Item, ...]:
+def without(items: Sequence[Item], taken: Mapping[str, Sequence[int]]) -> Tuple[Item, ...]:
     """The items less the units taken (serial to unit indices); drives with nothing left are dropped."""
     left = []
     for item in items:

@@ -142,7 +142,7 @@ def best_counts(stock: Stock, rule: Rule, most_size: int = 0) -> Tuple[Counts, .
 
 
 def _walk(stock: Stock, rule: Rule, sizes: Tuple[int, ...], top: Tuple[int, ...]) -> Tuple[Counts, ...]:
-    steps = [size - after for size, after in zip(sizes, sizes[1:] + (0,))]
+    steps = [size - after for size, after in zip(sizes, (*sizes[1:], 0))]
     queue = [(-sum(p * step for p, step in zip(top, steps)), top)]
     seen: Set[Tuple[int, ...]] = {top}
     found: List[Counts] = []
@@ -150,13 +150,13 @@ def _walk(stock: Stock, rule: Rule, sizes: Tuple[int, ...], top: Tuple[int, ...]
         if not queue or (found and -queue[0][0] < found[0].value):
             break
         value, point = heapq.heappop(queue)
-        vdevs = tuple(p - before for p, before in zip(point, (0,) + point[:-1]))
+        vdevs = tuple(p - before for p, before in zip(point, (0, *point[:-1])))
         # A point whose counts would fall is worth no more than one below it, which is visited too.
         if min(vdevs) >= 0 and can_fill(stock, rule, sizes, vdevs):
             found.append(Counts(sizes, vdevs, True))
             continue
         for k, step in enumerate(steps):
-            below = point[:k] + (point[k] - 1,) + point[k + 1 :]
+            below = (*point[:k], point[k] - 1, *point[k + 1 :])
             if below[k] >= 0 and below not in seen:
                 seen.add(below)
                 heapq.heappush(queue, (value + step, below))
