@@ -176,7 +176,7 @@ class _Search:
     """Finds every connected set of vdevs of order <= degree, each once.
 
     A set grows only by vdevs above its first one that its last step brought into reach
-    (Wernicke's ESU enumeration).
+    (the ESU enumeration of connected subgraphs).
     """
 
     def __init__(self, knot: Knot, degree: int, work: int) -> None:

@@ -1,0 +1,282 @@
+# Copyright: (c) 2026, The evenkeel maintainers
+# GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""How often a pool loses data: a continuous-time Markov chain, and what it assumes.
+
+A drive fails whole, with all its units, or one actuator fails and takes one unit. What
+failed is rebuilt after a delay, for the time that `rebuild` gives. Data is lost when a vdev
+loses more members than its parity, or when a vdev with no parity left meets an unreadable sector while it
+rebuilds (counted as a loss even where it costs one file only). All times are exponential and all
+failures independent: batches, heat, firmware and people are not in it. Use the numbers to compare
+layouts, not to promise.
+
+Vdevs that hold the same drives fail together and form one chain; other vdevs get one
+each, and the chances are joined as if independent.
+"""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from dataclasses import dataclass
+from functools import lru_cache
+from math import expm1, log1p
+from typing import Dict, Iterator, List, Sequence, Tuple
+
+from ..errors import InputError
+from ..model import Vdev
+from .chain import Chain
+from .figure import MODEL, Figure
+from .rebuild import ASSUMED_PACE, Pace, rebuild_drive, rebuild_in_turn, rebuild_unit
+
+YEAR_HOURS = 8760.0
+
+Homes = Tuple[int, ...]  # for each unit of a drive, the number of the vdev it is in
+State = Tuple[Tuple[Tuple[int, Homes], int], ...]  # ((class, failed units' homes), drives), sorted
+
+
+@dataclass(frozen=True)
+class Rates:
+    """What the model runs on. Every default is an assumption; put your own in its place.
+
+    *drive_afr*: whole-drive failures for each drive and year (assumption 0.014, the lifetime rate of a
+    public fleet report of 1Q23 on ordinary drives; published ranges reach from 0.01 to 0.13).
+    *unit_afr*: failures of a single actuator for each unit and year (assumption 0.002; no field figure
+    is known). *read_errors*: unreadable bits for each bit read (assumption 1e-15, a data-sheet upper bound).
+    *delay_hours*: from a failure to the start of its rebuild (assumption 24; 0 with a spare that steps in).
+    *parallel*: failed drives are rebuilt at the same time, else one after the other.
+    *in_one_pass*: a drive's units are resilvered together (see `rebuild`).
+    """
+
+    drive_afr: float = 0.014
+    unit_afr: float = 0.002
+    read_errors: float = 1e-15
+    delay_hours: float = 24.0
+    parallel: bool = True
+    in_one_pass: bool = True
+    pace: Pace = ASSUMED_PACE
+
+    def __post_init__(self) -> None:
+        for name in ("drive_afr", "unit_afr", "read_errors", "delay_hours"):
+            if getattr(self, name) < 0:
+                raise InputError("{0} is below 0".format(getattr(self, name)), name, "Give 0 or more.")
+
+
+ASSUMED_RATES = Rates()
+
+
+@dataclass(frozen=True)
+class DriveClass:
+    """*count* drives alike in a group: *homes* says which vdev of the group each unit is in.
+
+    *split*: its actuators can fail alone. An ordinary drive's only one is part of the drive.
+    """
+
+    count: int
+    homes: Homes
+    split: bool = True
+
+
+@dataclass(frozen=True)
+class Hazards:
+    """Rates of one group in 1/h, and chances.
+
+    *drive*, *unit*: failures. *repair_drive*, *repair_unit*: rebuilds. *unreadable*: for each vdev of
+    the group, the chance that a rebuild without parity to spare meets an unreadable sector.
+    """
+
+    drive: float
+    unit: float
+    repair_drive: float
+    repair_unit: float
+    unreadable: Tuple[float, ...]
+    parallel: bool = True
+
+
+@dataclass(frozen=True)
+class Loss:
+    """*yearly*: probability that a fresh, healthy pool loses data in its first year. *mean_hours*: MTTDL."""
+
+    yearly: Figure
+    mean_hours: Figure
+
+
+def pool_loss(vdevs: Sequence[Vdev], rates: Rates = ASSUMED_RATES) -> Loss:
+    """The loss rate of a pool under *rates*."""
+    if not vdevs:
+        raise InputError("a pool needs at least one vdev", subject="vdevs")
+    kept, per_hour = 0.0, 0.0
+    homes = _homes(vdevs)
+    for group in _groups(vdevs):
+        hazards = _hazards(group, homes, rates)
+        yearly, mean = _group_loss(_classes(group, homes), tuple(v.parity for v in group), hazards)
+        kept += log1p(-yearly) if yearly < 1 else float("-inf")
+        per_hour += 1 / mean
+    note = _note(rates)
+    return Loss(
+        yearly=Figure(-expm1(kept), "probability per year", MODEL, note),
+        mean_hours=Figure(1 / per_hour if per_hour else float("inf"), "h", MODEL, note),
+    )
+
+
+def unreadable_chance(bytes_read: float, read_errors: float) -> float:
+    """Chance of one unreadable bit or more in so many bytes: 1 - exp(-bits * rate)."""
+    return -expm1(-8 * bytes_read * read_errors)
+
+
+def group_chain(classes: Sequence[DriveClass], parities: Sequence[int], hazards: Hazards) -> Chain:
+    """The chain of one group of vdevs: a state is how many drives of each class have which units failed."""
+    states: Dict[State, int] = {(): 0}
+    rows: List[Dict[int, float]] = []
+    ends: List[float] = []
+    waiting: List[State] = [()]
+    for state in waiting:  # grows while new states are found
+        row: Dict[int, float] = defaultdict(float)
+        end = 0.0
+        before = _loads(state, len(parities))
+        for target, rate in _failures(state, classes, hazards):
+            after = _loads(target, len(parities))
+            if any(load > parity for load, parity in zip(after, parities)):
+                end += rate
+                continue
+            kept = 1.0
+            for load, was, parity, chance in zip(after, before, parities, hazards.unreadable):
+                kept *= 1 - chance if was < load == parity else 1
+            end += rate * (1 - kept)
+            row[_number(target, states, waiting)] += rate * kept
+        for target, rate in _repairs(state, classes, hazards):
+            row[_number(target, states, waiting)] += rate
+        rows.append(dict(row))
+        ends.append(end)
+    return Chain(tuple(rows), tuple(ends))
+
+
+def _number(state: State, states: Dict[State, int], waiting: List[State]) -> int:
+    if state not in states:
+        states[state] = len(states)
+        waiting.append(state)
+    return states[state]
+
+
+def _loads(state: State, vdevs: int) -> List[int]:
+    loads = [0] * vdevs
+    for (_kind, failed), many in state:
+        for vdev in failed:
+            loads[vdev] += many
+    return loads
+
+
+def _failures(state: State, classes: Sequence[DriveClass], hazards: Hazards) -> Iterator[Tuple[State, float]]:
+    counts = dict(state)
+    for number, kind in enumerate(classes):
+        modes = {failed: many for (owner, failed), many in counts.items() if owner == number}
+        modes[()] = kind.count - sum(modes.values())
+        for failed, many in modes.items():
+            working = Counter(kind.homes) - Counter(failed)
+            if many and working:
+                yield _moved(counts, number, failed, kind.homes), many * hazards.drive
+                for vdev, units in working.items():
+                    rate = many * units * hazards.unit * kind.split
+                    if rate:
+                        yield _moved(counts, number, failed, tuple(sorted((*failed, vdev)))), rate
+
+
+def _repairs(state: State, classes: Sequence[DriveClass], hazards: Hazards) -> Iterator[Tuple[State, float]]:
+    counts = dict(state)
+    broken = sum(counts.values())
+    for (number, failed), many in state:
+        whole = failed == classes[number].homes
+        rate = many * (hazards.repair_drive if whole else hazards.repair_unit)
+        yield _moved(counts, number, failed, ()), rate if hazards.parallel else rate / broken
+
+
+def _moved(counts: Dict[Tuple[int, Homes], int], number: int, failed: Homes, now: Homes) -> State:
+    after = dict(counts)
+    if failed:
+        after[number, failed] -= 1
+    if now:
+        after[number, now] = after.get((number, now), 0) + 1
+    return tuple(sorted((key, many) for key, many in after.items() if many))
+
+
+@lru_cache(maxsize=512)
+def _group_loss(classes: Tuple[DriveClass, ...], parities: Tuple[int, ...], hazards: Hazards) -> Tuple[float, float]:
+    chain = group_chain(classes, parities, hazards)
+    return chain.end_by(YEAR_HOURS), chain.mean_hours()
+
+
+def _groups(vdevs: Sequence[Vdev]) -> List[List[Vdev]]:
+    # A stripe's members are vdevs of their own; one chain can hold them as a vdev of parity 0.
+    groups: Dict[Tuple[str, ...], List[Vdev]] = defaultdict(list)
+    for vdev in vdevs:
+        groups[tuple(_serials(vdev))].append(vdev)
+    return list(groups.values())
+
+
+def _classes(group: Sequence[Vdev], homes: Dict[str, List[Vdev]]) -> Tuple[DriveClass, ...]:
+    found: Dict[str, List[int]] = defaultdict(list)
+    split: Dict[str, bool] = {serial: len(homes[serial]) > 1 for vdev in group for serial in _serials(vdev)}
+    for number, vdev in enumerate(group):
+        for member in vdev.members:
+            found[member.serial].append(number)
+            split[member.serial] |= member.index > 0
+    kinds = Counter((tuple(where), split[serial]) for serial, where in found.items())
+    return tuple(DriveClass(many, where, apart) for (where, apart), many in sorted(kinds.items()))
+
+
+def _serials(vdev: Vdev) -> List[str]:
+    return sorted({member.serial for member in vdev.members})
+
+
+def _homes(vdevs: Sequence[Vdev]) -> Dict[str, List[Vdev]]:
+    # The vdevs of each drive, one entry for each of its units.
+    homes: Dict[str, List[Vdev]] = defaultdict(list)
+    for vdev in vdevs:
+        for member in vdev.members:
+            homes[member.serial].append(vdev)
+    return homes
+
+
+def _hazards(group: Sequence[Vdev], homes: Dict[str, List[Vdev]], rates: Rates) -> Hazards:
+    # Drives of a group are alike in what they hold of it; the one with most units is the slowest to rebuild.
+    serial = max(_serials(group[0]), key=lambda name: len(homes[name]))
+    around = [vdev for at, vdev in enumerate(homes[serial]) if vdev not in homes[serial][:at]]
+    index = next(member.index for member in group[0].members if member.serial == serial)
+    one = rebuild_unit(around, serial, index, rates.pace).hours
+    if rates.in_one_pass:
+        both = rebuild_drive(around, serial, rates.pace).hours
+    else:
+        both = rebuild_in_turn(around, serial, rates.pace)
+    unreadable = []
+    for vdev in group:
+        held = rates.pace.fill * min(item.size for item in vdev.members)
+        unreadable.append(unreadable_chance(held * _read_members(vdev), rates.read_errors))
+    return Hazards(
+        drive=rates.drive_afr / YEAR_HOURS,
+        unit=rates.unit_afr / YEAR_HOURS,
+        repair_drive=1 / (rates.delay_hours + both),
+        repair_unit=1 / (rates.delay_hours + one),
+        unreadable=tuple(unreadable),
+        parallel=rates.parallel,
+    )
+
+
+def _read_members(vdev: Vdev) -> int:
+    # How many members' worth of data a rebuild reads when no parity is left.
+    if vdev.kind == "mirror":
+        return 1
+    return vdev.data if vdev.kind == "draid" else vdev.width - vdev.parity
+
+
+def _note(rates: Rates) -> str:
+    return (
+        "Markov chain; assumes {0:g} whole-drive failures and {1:g} actuator failures a year, {2:g} unreadable "
+        "bits for each bit read, rebuild {3:g} h after a failure at {4:g} MB/s a unit, {5:.0%} full, failures "
+        "independent"
+    ).format(
+        rates.drive_afr,
+        rates.unit_afr,
+        rates.read_errors,
+        rates.delay_hours,
+        rates.pace.rate / 1e6,
+        rates.pace.fill,
+    )

@@ -1,0 +1,168 @@
+# Copyright: (c) 2026, The evenkeel maintainers
+# GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""How long a rebuild takes and who carries it.
+
+A model: every unit moves bytes at one sustained rate, a drive's units share its link, and
+the busiest unit or link sets the time. Nothing else runs. A healing resilver of raidz reads
+the survivors of a vdev once, however many of its members are missing; a mirror's survivors
+share the reading; dRAID's sequential rebuild spreads reading and writing over all children;
+a stripe has nothing to rebuild from.
+
+A replaced drive of two units writes with both at once, each in its own vdev, if both
+replacements are part of one resilver pass. OpenZFS defers a second one that comes later, and then
+the two take their times one after the other.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass
+from typing import Dict, Iterator, List, Sequence, Set, Tuple
+
+from ..errors import InputError
+from ..model import Member, Vdev
+from .figure import ESTIMATE, Figure
+
+HOUR = 3600
+
+
+@dataclass(frozen=True)
+class Pace:
+    """What a rebuild runs at. The defaults are assumptions; give measured ones.
+
+    *rate*: bytes/s that one unit moves in a rebuild (assumption: 100 MB/s, a third to a half of
+    what a hard drive streams). *link*: bytes/s between host and drive, shared by its units; 0 for
+    no limit. *fill*: share of the pool that is written (assumption: 0.8).
+    """
+
+    rate: float = 100e6
+    link: float = 0.0
+    fill: float = 0.8
+
+    def __post_init__(self) -> None:
+        if self.rate <= 0:
+            raise InputError("{0} is not a rate".format(self.rate), "rate", "Give bytes/s above 0.")
+        if self.link < 0:
+            raise InputError("{0} is not a link speed".format(self.link), "link", "Give bytes/s, or 0 for no limit.")
+        if not 0 < self.fill <= 1:
+            raise InputError("{0} is not a fill".format(self.fill), "fill", "Give a share above 0, up to 1.")
+
+
+ASSUMED_PACE = Pace()
+
+
+@dataclass(frozen=True)
+class Rebuild:
+    """The rebuild of some members, in one pass.
+
+    *written*: bytes written to the replacement. *read*: bytes read of each surviving drive, by
+    serial. *busy_units*: how many units of each surviving drive read, by serial.
+    """
+
+    hours: float
+    written: float
+    read: Dict[str, float]
+    busy_units: Dict[str, int]
+
+    @property
+    def most_read(self) -> float:
+        """Bytes read of the drive that is read most."""
+        return max(self.read.values(), default=0.0)
+
+
+def rebuild_drive(vdevs: Sequence[Vdev], serial: str, pace: Pace = ASSUMED_PACE) -> Rebuild:
+    """Rebuild of all units of one drive in one pass."""
+    return _rebuild(vdevs, {m for v in vdevs for m in v.members if m.serial == serial}, pace, serial)
+
+
+def rebuild_unit(vdevs: Sequence[Vdev], serial: str, index: int, pace: Pace = ASSUMED_PACE) -> Rebuild:
+    """Rebuild of one unit of a drive, its siblings working."""
+    lost = {m for v in vdevs for m in v.members if (m.serial, m.index) == (serial, index)}
+    return _rebuild(vdevs, lost, pace, "{0}.{1}".format(serial, index))
+
+
+def rebuild_in_turn(vdevs: Sequence[Vdev], serial: str, pace: Pace = ASSUMED_PACE) -> float:
+    """Hours to rebuild a drive when its units are resilvered one after the other (a deferred resilver)."""
+    found = [m for v in vdevs for m in v.members if m.serial == serial]
+    return sum(rebuild_unit(vdevs, serial, member.index, pace).hours for member in found)
+
+
+def rebuild_figures(vdevs: Sequence[Vdev], pace: Pace = ASSUMED_PACE) -> Dict[str, Figure]:
+    """Rebuild hours in the worst case over all drives: C(unit), C(drive) (one pass) and C(in_turn) (two passes)."""
+    if not vdevs:
+        raise InputError("a pool needs at least one vdev", subject="vdevs")
+    drives = {member.serial: member for vdev in vdevs for member in vdev.members}
+    # Drives alike in every vdev take alike: one of each kind is enough.
+    kinds: Dict[Tuple[Tuple[int, int], ...], str] = {}
+    for serial in sorted(drives):
+        where = [(n, m.size) for n, v in enumerate(vdevs) for m in v.members if m.serial == serial]
+        kinds.setdefault(tuple(where), serial)
+    said = "{0:g} MB/s for each unit, {1:.0%} full, {2}, pool otherwise idle".format(
+        pace.rate / 1e6, pace.fill, "link of {0:g} MB/s".format(pace.link / 1e6) if pace.link else "link no limit"
+    )
+    worst = {"unit": 0.0, "drive": 0.0, "in_turn": 0.0}
+    for serial in kinds.values():
+        for vdev in vdevs:
+            for member in vdev.members:
+                if member.serial == serial:
+                    worst["unit"] = max(worst["unit"], rebuild_unit(vdevs, serial, member.index, pace).hours)
+        worst["drive"] = max(worst["drive"], rebuild_drive(vdevs, serial, pace).hours)
+        worst["in_turn"] = max(worst["in_turn"], rebuild_in_turn(vdevs, serial, pace))
+    return {name: Figure(hours, "h", ESTIMATE, said) for name, hours in worst.items()}
+
+
+def _rebuild(vdevs: Sequence[Vdev], lost: Set[Member], pace: Pace, name: str) -> Rebuild:
+    if not lost:
+        raise InputError("{0} is not in the pool".format(name), subject="serial")
+    read: Dict[Tuple[str, int], float] = defaultdict(float)
+    wrote: Dict[Tuple[str, int], float] = defaultdict(float)
+    for vdev in vdevs:
+        gone = [member for member in vdev.members if member in lost]
+        if gone:
+            for source, amount in _reads(vdev, gone, pace.fill):
+                read[source.serial, source.index] += amount
+            for target, amount in _writes(vdev, gone, pace.fill):
+                wrote[target.serial, target.index] += amount
+    busy: Dict[str, int] = defaultdict(int)
+    by_drive: Dict[str, float] = defaultdict(float)
+    for (serial, _index), amount in read.items():
+        busy[serial] += 1
+        by_drive[serial] += amount
+    return Rebuild(_hours(read, wrote, pace), sum(wrote.values()), dict(by_drive), dict(busy))
+
+
+def _hours(read: Dict[Tuple[str, int], float], wrote: Dict[Tuple[str, int], float], pace: Pace) -> float:
+    moved: Dict[Tuple[str, int], float] = defaultdict(float)
+    links: Dict[str, float] = defaultdict(float)
+    for load in (read, wrote):
+        for (serial, index), amount in load.items():
+            moved[serial, index] += amount
+            links[serial] += amount
+    seconds = max(moved.values()) / pace.rate
+    if pace.link:
+        seconds = max(seconds, max(links.values()) / pace.link)
+    return seconds / HOUR
+
+
+def _reads(vdev: Vdev, gone: List[Member], fill: float) -> Iterator[Tuple[Member, float]]:
+    left = [member for member in vdev.members if member not in gone]
+    data = fill * min(member.size for member in vdev.members)
+    for member in left:
+        if vdev.kind == "mirror":
+            yield member, data / len(left)
+        elif vdev.kind == "draid":
+            yield member, data * len(gone) * vdev.data / len(left)
+        elif vdev.kind == "raidz":
+            yield member, data
+
+
+def _writes(vdev: Vdev, gone: List[Member], fill: float) -> Iterator[Tuple[Member, float]]:
+    data = fill * min(member.size for member in vdev.members)
+    if vdev.kind == "draid" and vdev.spares:
+        left = [member for member in vdev.members if member not in gone]
+        for member in left:  # onto distributed spares
+            yield member, data * len(gone) / len(left)
+        return
+    for member in gone:
+        yield member, data
