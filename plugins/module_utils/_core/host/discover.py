@@ -11,6 +11,7 @@ from typing import Dict, List, Mapping, Optional, Sequence, Tuple
 
 from ..errors import InputError
 from ..model import Bay, Drive, Finding
+from ..split.extents import Spec
 from .bays import (
     SOURCES,
     BayPattern,
@@ -32,14 +33,14 @@ class Wanted:
     """What the caller knows beforehand.
 
     *units*: how many units a drive should show, by serial number or by model. *paths*: how many
-    paths each unit should have (0: not checked). *ranges*: byte ranges (start, size) of drives
-    whose ranges the kernel does not report, by serial number. *bay_map*, *serial_bays*,
+    paths each unit should have (0: not checked). *ranges*: declared ranges of drives whose ranges
+    the kernel does not report, by serial number. *bay_map*, *serial_bays*,
     *enclosures* and *sources*: see `bays`.
     """
 
     units: Mapping[str, int] = field(default_factory=dict)
     paths: int = 0
-    ranges: Mapping[str, Tuple[Tuple[int, int], ...]] = field(default_factory=dict)
+    ranges: Mapping[str, Spec] = field(default_factory=dict)
     bay_map: Tuple[BayPattern, ...] = ()
     serial_bays: Mapping[str, Bay] = field(default_factory=dict)
     enclosures: Mapping[str, str] = field(default_factory=dict)

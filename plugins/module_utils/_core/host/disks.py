@@ -43,7 +43,10 @@ class Signature:
 
 @dataclass(frozen=True)
 class Partition:
-    """A partition: *start* and *size* in bytes, *links* as udev claims them, *holders* by kernel name, GPT *uuid*."""
+    """A partition: *start* and *size* in bytes, *links* as udev claims them, *holders* by kernel name.
+
+    *uuid* and *label* are the partition's own, from its table.
+    """
 
     number: int
     name: str
@@ -55,6 +58,7 @@ class Partition:
     links: Tuple[str, ...] = ()
     holders: Tuple[str, ...] = ()
     uuid: str = ""
+    label: str = ""
 
 
 @dataclass(frozen=True)
@@ -300,7 +304,8 @@ def _partition(device: Any) -> Partition:
         signature=_without_table(_signature(device)),
         links=_links(device.properties.get("DEVLINKS")),
         holders=names_in(path + "/holders"),
-        uuid=clean_text(device.properties.get("ID_PART_ENTRY_UUID") or ""),
+        uuid=clean_text((device.properties.get("ID_PART_ENTRY_UUID") or "").lower()),
+        label=clean_text(device.properties.get("ID_PART_ENTRY_NAME") or ""),
     )
 
 

@@ -7,12 +7,13 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
-from typing import AbstractSet, Dict, Iterable, List, Mapping, Optional, Sequence, Tuple, Union
+from typing import AbstractSet, Dict, Iterable, List, Mapping, Optional, Tuple, Union
 
 from ..errors import InputError
-from ..extents import partition_extents
 from ..model import Bay, Drive, Unit, UnitPath
-from .contents import Contents, Uses, is_map_partition, is_multipath, range_of
+from ..split.extents import Spec, extents
+from ..split.table import Ranges, judge, ranges_of
+from .contents import Contents, Uses, is_map_partition, is_multipath
 from .disks import Blocks, Disk, Map, Partition
 from .pairing import Group, LogicalUnit, port_name
 from .stable import BAY_LINK, claimed_twice, stable_links
@@ -22,9 +23,9 @@ _MAP_PARTITION = re.compile(r"part([0-9]+)-")
 
 
 class Builder:
-    """Makes drives of groups. *ranges* has declared byte ranges (start, size) by serial number."""
+    """Makes drives of groups. *ranges* has declared ranges by serial number."""
 
-    def __init__(self, blocks: Blocks, uses: Uses, ranges: Mapping[str, Sequence[Tuple[int, int]]]) -> None:
+    def __init__(self, blocks: Blocks, uses: Uses, ranges: Mapping[str, Spec]) -> None:
         self._contents = Contents(blocks, uses)
         self._ranges = ranges
         self._maps: Dict[str, Map] = {}
@@ -59,7 +60,8 @@ class Builder:
         units: List[Unit] = []
         for number, unit in enumerate(group.units):
             # Where a target shows several drives, its LUNs do not count units.
-            units += self._units(unit, unit.first.lun if group.alone_on_target else number, name)
+            index = unit.first.lun if group.alone_on_target else number
+            units += self._units(unit, index, name, unit.name or group.key)
         if len({unit.index for unit in units}) < len(units):
             units = [replace(unit, index=number) for number, unit in enumerate(units)]
         return Drive(
@@ -74,11 +76,11 @@ class Builder:
             adapter=first.adapter,
         )
 
-    def _units(self, unit: LogicalUnit, index: int, bay: str) -> List[Unit]:
+    def _units(self, unit: LogicalUnit, index: int, bay: str, identity: str) -> List[Unit]:
         disk = unit.first
-        ranges = disk.ranges or tuple(self._ranges.get(disk.serial, ()))
-        if len(ranges) > 1:
-            return [self._range(unit, number, ranges, bay) for number in range(len(ranges))]
+        ranges = ranges_of(disk, identity, self._ranges.get(disk.serial))
+        if ranges.extents:
+            return self._range_units(unit, ranges, bay)
         through = self._maps.get(disk.name)
         device: _Device = disk if through is None else through
         return [
@@ -95,22 +97,33 @@ class Builder:
             )
         ]
 
-    def _range(self, unit: LogicalUnit, number: int, ranges: Sequence[Tuple[int, int]], bay: str) -> Unit:
+    def _range_units(self, unit: LogicalUnit, ranges: Ranges, bay: str) -> List[Unit]:
+        """A unit for each range; the partitions are its units only where they split the disk cleanly."""
         disk = unit.first
-        part = _range_partition(disk, number, ranges)
+        split = judge(disk.partitions, ranges.extents).by_range
+        planned = _planned_sizes(disk, ranges)
+        return [
+            self._range(unit, number, ranges, bay, split.get(number), planned[number])
+            for number in range(len(ranges.extents))
+        ]
+
+    def _range(
+        self, unit: LogicalUnit, number: int, ranges: Ranges, bay: str, part: Optional[Partition], planned: int
+    ) -> Unit:
+        disk = unit.first
         device = self._device_of(disk, part) if part else None
         return Unit(
             index=number,
             kind="range",
             wwn=unit.name,
-            size=part.size if part else _planned_size(disk, number, ranges),
-            start=ranges[number][0],
+            size=part.size if part else planned,
+            start=ranges.extents[number][0],
             logical_block=disk.logical_block,
             physical_block=disk.physical_block,
             node=device.node if device else "",
             links=self._links(unit, device, bay, number) if device else (),
             paths=_paths(unit),
-            contents=self._contents.of_range(disk, number, ranges),
+            contents=self._contents.of_range(disk, number, ranges.extents),
             part_uuid=part.uuid if part else "",
         )
 
@@ -133,18 +146,12 @@ class Builder:
         return tuple(link for link in found if _right_name(link, bay, index))
 
 
-def _range_partition(disk: Disk, number: int, ranges: Sequence[Tuple[int, int]]) -> Optional[Partition]:
-    """The largest partition that lies in a range; None before the drive is split."""
-    inside = [part for part in disk.partitions if range_of(part, ranges) == number]
-    return max(inside, key=lambda one: (one.size, -one.start), default=None)
-
-
-def _planned_size(disk: Disk, number: int, ranges: Sequence[Tuple[int, int]]) -> int:
-    """The size of the partition that a range will become; the range's own when there is no room for one."""
+def _planned_sizes(disk: Disk, ranges: Ranges) -> Tuple[int, ...]:
+    """The sizes of the partitions that the ranges will become; the ranges' own where that cannot be."""
     try:
-        return partition_extents(ranges, disk.size, disk.logical_block)[number][1]
+        return tuple(size for _start, size in extents(ranges.extents, disk.size, disk.logical_block))
     except InputError:
-        return ranges[number][1]
+        return tuple(size for _start, size in ranges.extents)
 
 
 def _right_name(link: str, bay: str, index: int) -> bool:
