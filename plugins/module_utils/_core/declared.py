@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from dataclasses import dataclass, replace
 from typing import Any, Dict, List, Mapping, Optional, Sequence, Tuple
 
@@ -14,7 +15,8 @@ from .model import Bay, Drive, Unit
 
 VARIABLE = "split_actuator_drives"
 
-_KEYS = ("serial", "model", "units", "unit_bytes", "wwns")
+_KEYS = ("serial", "model", "units", "unit_bytes", "wwns", "use")
+USES = ("data", "other")
 _SERIAL = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.:-]{0,63}")
 _WWN = re.compile(r"(?:naa|eui)\.[0-9a-f]{16,32}")
 MOST_UNITS = 16
@@ -27,7 +29,8 @@ class DeclaredDrive:
 
     *units* is how many units it should show; *unit_bytes* the size of each (0: as found);
     *wwns* are their designators in index order when known. The last two let a missing drive be
-    named, planned for and given its links before it returns.
+    named, planned for and given its links before it returns. *use* is C(data) for a drive whose
+    units the layout is made of, C(other) for one that is only named and watched.
     """
 
     bay: str
@@ -36,12 +39,13 @@ class DeclaredDrive:
     units: int = 2
     unit_bytes: int = 0
     wwns: Tuple[str, ...] = ()
+    use: str = "data"
 
 
 def read_drives(data: Any, host: str = "") -> Tuple[DeclaredDrive, ...]:
     """The declared drives in bay order, from C(split_actuator_drives).
 
-    *data* maps bay labels to C(serial), C(model), C(units) and C(wwns). InputError names host,
+    *data* maps bay labels to C(serial), C(model), C(units), C(unit_bytes), C(wwns) and C(use). InputError names host,
     key and value.
     """
     where = "{0}: {1}".format(host, VARIABLE) if host else VARIABLE
@@ -74,7 +78,14 @@ def _read_drive(label: Any, entry: Any, where: str) -> DeclaredDrive:
         units=_whole(entry.get("units", 2), place + ".units", 1, MOST_UNITS),
         unit_bytes=_whole(entry.get("unit_bytes", 0), place + ".unit_bytes", 0, MOST_BYTES),
         wwns=_wwns(entry.get("wwns", []), place + ".wwns"),
+        use=_use(entry.get("use", "data"), place + ".use"),
     )
+
+
+def _use(value: Any, place: str) -> str:
+    if value not in USES:
+        raise InputError("{0!r} is not one of {1}".format(value, ", ".join(USES)), subject=place)
+    return str(value)
 
 
 def _text(value: Any, form: re.Pattern[str], place: str, allowed: str) -> str:
@@ -117,34 +128,45 @@ def _refuse_twice(drives: Sequence[DeclaredDrive], where: str) -> None:
 def draft(drives: Sequence[Drive]) -> Dict[str, Dict[str, Any]]:
     """The declaration that describes found drives: bay label to entry, in bay order.
 
-    Drives without a bay or a serial cannot be declared and are left out; `drive_info`
-    reports them.
+    Drives without a bay, without a serial or with one that another drive reports too cannot be
+    declared and are left out; `drive_info` reports them. Ordinary drives are declared for other
+    use: a layout is made of the units of split drives.
     """
-    known: List[Drive] = [drive for drive in drives if drive.bay is not None and _SERIAL.fullmatch(drive.serial)]
+    serials = Counter(drive.serial for drive in drives)
+    placed = [(drive.bay, drive) for drive in drives if drive.bay is not None]
     return {
-        drive.bay.label: {
-            "serial": drive.serial,
-            "model": drive.model,
-            "units": max(len(drive.units), drive.expected_units),
-            "unit_bytes": min([unit.size for unit in drive.units] or [0]),
-            "wwns": [unit.wwn for unit in drive.units if _WWN.fullmatch(unit.wwn)],
-        }
-        for drive in sorted(known, key=lambda drive: (drive.bay, drive.serial))
-        if drive.bay is not None
+        bay.label: _draft_drive(drive)
+        for bay, drive in sorted(placed, key=lambda pair: (pair[0], pair[1].serial))
+        if _SERIAL.fullmatch(drive.serial) and serials[drive.serial] == 1
     }
 
 
+def _draft_drive(drive: Drive) -> Dict[str, Any]:
+    units = max(len(drive.units), drive.expected_units)
+    entry: Dict[str, Any] = {
+        "serial": drive.serial,
+        "model": drive.model,
+        "units": units,
+        "unit_bytes": min([unit.size for unit in drive.units] or [0]),
+        "wwns": [unit.wwn for unit in drive.units if _WWN.fullmatch(unit.wwn)],
+    }
+    if units == 1:
+        entry["use"] = "other"
+    return entry
+
+
 def merge(declared: Sequence[DeclaredDrive], found: Sequence[Drive]) -> Tuple[Drive, ...]:
-    """The declared drives as `Drive`s in bay order, completed by what was found.
+    """The drives declared for data as `Drive`s in bay order, completed by what was found.
 
     A declared drive that is absent is completed from its declaration alone; it is refused
     when that leaves its size unknown.
     """
-    by_serial = {drive.serial: drive for drive in found}
+    wanted = [drive for drive in declared if drive.use == "data"]
+    present = {drive.serial for drive in found}
     reasons = [
         "{0} (serial {1}): not found on the host, and no unit_bytes declared".format(drive.bay, drive.serial)
-        for drive in declared
-        if drive.serial not in by_serial and not drive.unit_bytes
+        for drive in wanted
+        if drive.serial not in present and not drive.unit_bytes
     ]
     if reasons:
         raise Refusal(
@@ -152,7 +174,24 @@ def merge(declared: Sequence[DeclaredDrive], found: Sequence[Drive]) -> Tuple[Dr
             reasons,
             "Declare unit_bytes (survey writes it), insert the drive, or correct the declaration.",
         )
-    return tuple(_merge_drive(drive, by_serial.get(drive.serial)) for drive in declared)
+    return complete(wanted, found)
+
+
+def complete(declared: Sequence[DeclaredDrive], found: Sequence[Drive]) -> Tuple[Drive, ...]:
+    """All declared drives in bay order, completed as far as found; sizes and WWNs may stay unknown.
+
+    Of drives that report one serial, only the one in the declared bay counts.
+    """
+    by_serial: Dict[str, List[Drive]] = {}
+    for drive in found:
+        by_serial.setdefault(drive.serial, []).append(drive)
+    return tuple(_merge_drive(drive, _meant(drive, by_serial.get(drive.serial, []))) for drive in declared)
+
+
+def _meant(declared: DeclaredDrive, found: Sequence[Drive]) -> Optional[Drive]:
+    if len(found) > 1:
+        found = [drive for drive in found if drive.bay is not None and drive.bay.label == declared.bay]
+    return found[0] if len(found) == 1 else None
 
 
 def _merge_drive(declared: DeclaredDrive, found: Optional[Drive]) -> Drive:

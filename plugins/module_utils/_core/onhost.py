@@ -15,7 +15,7 @@ import stat
 from dataclasses import dataclass, field
 from typing import Any, Dict, Mapping, Optional, Tuple
 
-from .declared import VARIABLE, DeclaredDrive, read_drives
+from .declared import DeclaredDrive, read_drives
 from .errors import DecodeError, HostError, InputError
 from .host.files import write_atomically
 from .plain import to_plain
@@ -89,6 +89,7 @@ def to_text(inventory: Inventory) -> str:
                 "units": drive.units,
                 "unit_bytes": drive.unit_bytes,
                 "wwns": list(drive.wwns),
+                "use": drive.use,
             }
             for drive in inventory.drives
         },
