@@ -98,14 +98,35 @@ def look(node: str) -> Tuple[Tuple[int, ...], bool]:
         except OSError as second:
             raise _cannot_open(node, second) from second
     try:
-        size = os.lseek(handle, 0, os.SEEK_END) // _LABEL * _LABEL
-        starts = (0, _LABEL, size - 2 * _LABEL, size - _LABEL) if size >= 4 * _LABEL else ()
-        present = [os.pread(handle, 12, start + _CONFIG) in _LIST_HEADS for start in starts]
+        labels = _labels(handle, 0, os.lseek(handle, 0, os.SEEK_END))
     except OSError as error:
         raise _cannot_open(node, error) from error
     finally:
         os.close(handle)
-    return tuple(number for number, there in enumerate(present) if there), is_open
+    return labels, is_open
+
+
+def labelled(node: str, extents: Sequence[Tuple[int, int]]) -> Tuple[bool, ...]:
+    """Whether each extent (start, size) of a device has pool labels where a partition there would have them."""
+    try:
+        handle = os.open(node, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK)
+    except OSError as error:
+        raise _cannot_open(node, error) from error
+    try:
+        return tuple(bool(_labels(handle, start, size)) for start, size in extents)
+    except OSError as error:
+        raise _cannot_open(node, error) from error
+    finally:
+        os.close(handle)
+
+
+def _labels(handle: int, begin: int, length: int) -> Tuple[int, ...]:
+    """Which of the four pool labels are present on a part of an open device."""
+    size = length // _LABEL * _LABEL
+    starts = (0, _LABEL, size - 2 * _LABEL, size - _LABEL) if size >= 4 * _LABEL else ()
+    return tuple(
+        number for number, start in enumerate(starts) if os.pread(handle, 12, begin + start + _CONFIG) in _LIST_HEADS
+    )
 
 
 def _cannot_open(node: str, error: OSError) -> HostError:

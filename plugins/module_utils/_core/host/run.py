@@ -15,6 +15,8 @@ from typing import Protocol, Sequence, Tuple
 
 from ..errors import CommandError
 
+SETTLE = ("udevadm", "settle", "--timeout=60")
+
 
 @dataclass(frozen=True)
 class Result:
@@ -45,3 +47,15 @@ def checked(runner: Runner, argv: Sequence[str], remedy: str = "") -> str:
     if result.rc != 0:
         raise CommandError(argv, result.rc, result.stderr or result.stdout, remedy)
     return result.stdout
+
+
+def carry_out(runner: Runner, commands: Sequence[Command]) -> None:
+    """Run *commands* in order, udev settled before each and after the last.
+
+    The first that fails raises CommandError, which tells what was done before it.
+    """
+    for number, command in enumerate(commands):
+        checked(runner, SETTLE)
+        done = "; ".join(" ".join(earlier.argv) for earlier in commands[:number])
+        checked(runner, command.argv, "Done before it: {0}.".format(done) if done else "Nothing was changed before it.")
+    checked(runner, SETTLE)

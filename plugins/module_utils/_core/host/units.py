@@ -100,7 +100,7 @@ class Builder:
     def _range_units(self, unit: LogicalUnit, ranges: Ranges, bay: str) -> List[Unit]:
         """A unit for each range; the partitions are its units only where they split the disk cleanly."""
         disk = unit.first
-        split = judge(disk.partitions, ranges.extents).by_range
+        split = judge(disk, ranges.extents).by_range
         planned = _planned_sizes(disk, ranges)
         return [
             self._range(unit, number, ranges, bay, split.get(number), planned[number])

@@ -16,6 +16,7 @@ from typing import Dict, List, Mapping, Optional, Sequence, Tuple
 from ..errors import DecodeError
 from ..host.contents import range_of
 from ..host.disks import Disk, Partition
+from ..identity.text import clean_text
 from ..names import range_uuid, unit_name
 from .extents import Extent, Spec, extents
 
@@ -82,17 +83,19 @@ def wanted(disk: Disk, ranges: Ranges, bay: str, identity: str) -> Tuple[Entry, 
     )
 
 
-def judge(partitions: Sequence[Partition], ranges: Sequence[Extent]) -> Verdict:
-    """Compare partitions with ranges."""
+def judge(disk: Disk, ranges: Sequence[Extent]) -> Verdict:
+    """Compare a disk's partitions with its ranges."""
+    if not disk.partitions:
+        return Verdict({})
     by_range: Dict[int, List[Partition]] = {}
     faults: List[str] = []
-    for part in partitions:
+    if disk.signature.table not in ("", "gpt"):
+        faults.append("its partition table is of type {0}, not GPT".format(clean_text(disk.signature.table)))
+    for part in disk.partitions:
         number = range_of(part, ranges)
         if number < 0:
             faults.append("{0} crosses the boundary {1}".format(_words(part), _boundaries(part, ranges)))
         by_range.setdefault(number, []).append(part)
-    if not partitions:
-        return Verdict({})
     for number in range(len(ranges)):
         inside = by_range.get(number, [])
         if not inside:

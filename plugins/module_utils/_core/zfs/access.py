@@ -35,6 +35,10 @@ class Access:
         """What is on the units now, read from the devices themselves."""
         return probe.examine(self._found(), keys, self.run)
 
+    def labelled(self, node: str, extents: Sequence[Tuple[int, int]]) -> Sequence[bool]:
+        """Which extents (start, size) of a disk have the labels of a pool, as if each was a partition."""
+        return probe.labelled(node, extents)
+
     def partitions(self, unit: Unit) -> Tuple[Tuple[str, int], ...]:
         """A unit's partitions as (device node, bytes)."""
         disk = self._found().disk(unit.node)

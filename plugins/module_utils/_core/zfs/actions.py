@@ -10,7 +10,7 @@ from typing import Dict, List, Mapping, Optional, Sequence, Tuple
 
 from ..declared import DeclaredDrive
 from ..errors import CoreError, Refusal
-from ..host.run import Command, Runner, checked
+from ..host.run import SETTLE, Command, Runner, carry_out, checked
 from ..model import Drive, Layout
 from . import argv, build, erase
 from . import support as beside
@@ -18,8 +18,6 @@ from .access import Access
 from .pools import ZfsVersion, read_pools, version
 from .resolve import Index, Pool, paths_in, resolve
 from .support import Support
-
-SETTLE = ("udevadm", "settle", "--timeout=60")
 
 
 @dataclass(frozen=True)
@@ -95,16 +93,8 @@ def _create(access: Access, wish: Wish, zfs: ZfsVersion, drives: Sequence[Drive]
         checked(access.run, trial.argv, "Nothing was changed.")
     if check_mode:
         return Outcome(True, commands, before, after)
-    _carry_out(access.run, commands)
+    carry_out(access.run, commands)
     return Outcome(True, commands, before, after, _verified(access, wish, zfs))
-
-
-def _carry_out(run: Runner, commands: Sequence[Command]) -> None:
-    for number, command in enumerate(commands):
-        checked(run, SETTLE)
-        done = "; ".join(" ".join(earlier.argv) for earlier in commands[:number])
-        checked(run, command.argv, "Done before it: {0}.".format(done) if done else "Nothing was changed before it.")
-    checked(run, SETTLE)
 
 
 def _verified(access: Access, wish: Wish, zfs: ZfsVersion) -> Pool:
@@ -136,7 +126,7 @@ def _converge(access: Access, wish: Wish, pool: Pool, check_mode: bool) -> Outco
     changes = _setting_changes(access.run, wish)
     commands = tuple(changes[0])
     if commands and not check_mode:
-        _carry_out(access.run, commands)
+        carry_out(access.run, commands)
         left = _setting_changes(access.run, wish)[0]
         if left:
             raise CoreError(

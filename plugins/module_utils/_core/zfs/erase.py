@@ -26,15 +26,28 @@ def commands(node: str, partitions: Sequence[Tuple[str, int]], size: int, subjec
     """
     out: List[Command] = []
     for device, length in [*list(partitions), (node, size)]:
-        for offset in _offsets(length):
-            out.append(
-                Command(
-                    ("blkdiscard", "--zeroout", "--offset", str(offset), "--length", str(min(_SPAN, length)), device),
-                    "clear pool labels of {0}".format(subject),
-                )
-            )
+        out += clear_labels(device, 0, length, subject)
     out.append(Command(("wipefs", "--all", node), "clear signatures and partition table of {0}".format(subject)))
     return out
+
+
+def clear_labels(device: str, start: int, length: int, subject: str) -> List[Command]:
+    """Clear what pool labels there may be on the part of a device that begins at byte *start*."""
+    return [
+        Command(
+            (
+                "blkdiscard",
+                "--zeroout",
+                "--offset",
+                str(start + offset),
+                "--length",
+                str(min(_SPAN, length)),
+                device,
+            ),
+            "clear pool labels of {0}".format(subject),
+        )
+        for offset in _offsets(length)
+    ]
 
 
 def _offsets(length: int) -> List[int]:

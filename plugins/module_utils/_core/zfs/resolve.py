@@ -19,7 +19,7 @@ from ..model import Drive
 from ..names import parse_unit_name
 from .tree import STAND_INS, Node, PoolTree
 
-_WWN_LINK = re.compile(r"(?:wwn-0x|nvme-eui\.)([0-9a-f]{16,32})(?:-part[0-9]+)?")
+_WWN_LINK = re.compile(r"(?:wwn-0x|nvme-eui\.)([0-9a-f]{16,32})(?:-part([0-9]+))?")
 _PARTITION = re.compile(r"(.*?[0-9])p[0-9]+|(/dev/[a-z]+)[0-9]+")
 
 
@@ -102,7 +102,8 @@ class Index:
     def __init__(self, drives: Sequence[Drive], declared: Sequence[DeclaredDrive], node_of: Mapping[str, str]) -> None:
         self._node_of = node_of
         self._by_node: Dict[str, Tuple[str, int]] = {}
-        self._by_wwn: Dict[str, Tuple[str, int]] = {}
+        # By WWN and partition number: 0 for a unit that is a whole logical unit, else a range's, from 1.
+        self._by_wwn: Dict[Tuple[str, int], Tuple[str, int]] = {}
         self._by_name: Dict[Tuple[str, int], Tuple[str, int]] = {}
         self._bays: Dict[str, str] = {}
         self._wwns: Dict[Tuple[str, int], str] = {}
@@ -116,7 +117,8 @@ class Index:
         for index in range(drive.units):
             self._by_name[(drive.bay, index)] = (drive.serial, index)
         for index, wwn in enumerate(drive.wwns):
-            self._by_wwn[_digits(wwn)] = (drive.serial, index)
+            part = index + 1 if drive.wwns.count(wwn) > 1 else 0
+            self._by_wwn[(_digits(wwn), part)] = (drive.serial, index)
             self._wwns[(drive.serial, index)] = wwn
 
     def _add_found(self, drive: Drive) -> None:
@@ -125,9 +127,11 @@ class Index:
             self._bays[drive.serial] = label
         for unit in drive.units:
             key = (drive.serial, unit.index)
-            self._by_node.update({node: key for node in [unit.node] + [path.node for path in unit.paths] if node})
+            # The disk under a range is no unit: others are on it too.
+            nodes = [unit.node] + [path.node for path in unit.paths if unit.kind != "range"]
+            self._by_node.update({node: key for node in nodes if node})
             if unit.wwn:
-                self._by_wwn[_digits(unit.wwn)] = key
+                self._by_wwn[(_digits(unit.wwn), unit.index + 1 if unit.kind == "range" else 0)] = key
                 self._wwns[key] = unit.wwn
             if label:
                 self._by_name.setdefault((label, unit.index), key)
@@ -139,8 +143,11 @@ class Index:
             if candidate and candidate in self._by_node:
                 return self._by_node[candidate]
         match = _WWN_LINK.fullmatch(path.rsplit("/", 1)[-1])
-        if match and match.group(1) in self._by_wwn:
-            return self._by_wwn[match.group(1)]
+        if match:
+            digits, part = match.group(1), int(match.group(2) or 0)
+            for number in (0, part):
+                if (digits, number) in self._by_wwn:
+                    return self._by_wwn[(digits, number)]
         return self._by_name.get(parse_unit_name(path))
 
     def wwn(self, path: str, key: Optional[Tuple[str, int]]) -> str:
