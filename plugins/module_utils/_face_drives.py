@@ -10,6 +10,7 @@ from typing import Any, Dict, Mapping
 from ._core.errors import InputError
 from ._core.host.bays import SOURCES, read_bay_map, read_enclosure_names, read_serial_bays
 from ._core.host.discover import Wanted
+from ._core.split.extents import read_spec
 
 DRIVE_ARGUMENTS: Dict[str, Any] = {
     "bay_map": {
@@ -25,6 +26,7 @@ DRIVE_ARGUMENTS: Dict[str, Any] = {
     "enclosures": {"type": "dict", "default": {}},
     "bay_sources": {"type": "list", "elements": "str", "choices": list(SOURCES), "default": list(SOURCES)},
     "expect_units": {"type": "dict", "default": {}},
+    "ranges": {"type": "dict", "default": {}},
 }
 
 
@@ -33,6 +35,7 @@ def wanted_from(params: Mapping[str, Any]) -> Wanted:
     return Wanted(
         units=_counts(params["expect_units"]),
         paths=params.get("expect_paths", 0),
+        ranges={str(serial): read_spec(spec, "ranges.{0}".format(serial)) for serial, spec in params["ranges"].items()},
         bay_map=read_bay_map(params["bay_map"]),
         serial_bays=read_serial_bays(params["bays"]),
         enclosures=read_enclosure_names(params["enclosures"]),

@@ -7,13 +7,14 @@ from __future__ import annotations
 
 import os
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any, Dict, Iterator, List, Mapping, Tuple
+from typing import TYPE_CHECKING, Any, Dict, Iterator, List, Mapping, Tuple, Union
 
 from ._core.declared import DeclaredDrive, read_drives
 from ._core.errors import HostError, InputError
 from ._core.host.lock import one_at_a_time
 from ._core.model import Layout
 from ._core.plain import from_plain, to_plain
+from ._core.split import actions as split
 from ._core.zfs import actions, build, report
 from ._core.zfs.access import Access, expecting
 from ._core.zfs.pools import version
@@ -78,13 +79,13 @@ def acting(module: AnsibleModule, action: str) -> Iterator[None]:
         yield
 
 
-def diff_of(outcome: actions.Outcome) -> List[Dict[str, str]]:
-    """The diff of an outcome: the pool before and after, and the exact commands between."""
+def diff_of(outcome: Union[actions.Outcome, split.Outcome], header: str = "pool") -> List[Dict[str, str]]:
+    """The diff of an outcome: what *header* names before and after, and the exact commands between."""
     if not outcome.changed:
         return []
     commands = "".join(" ".join(command.argv) + "\n" for command in outcome.commands)
     return [
-        {"before_header": "pool", "after_header": "pool", "before": outcome.before, "after": outcome.after},
+        {"before_header": header, "after_header": header, "before": outcome.before, "after": outcome.after},
         {"prepared": "commands:\n" + commands},
     ]
 

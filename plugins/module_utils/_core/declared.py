@@ -12,10 +12,11 @@ from typing import Any, Dict, List, Mapping, Optional, Sequence, Tuple
 
 from .errors import InputError, Refusal
 from .model import Bay, Drive, Unit
+from .split.extents import Spec, read_spec
 
 VARIABLE = "split_actuator_drives"
 
-_KEYS = ("serial", "model", "units", "unit_bytes", "wwns", "use")
+_KEYS = ("serial", "model", "units", "unit_bytes", "wwns", "use", "ranges")
 USES = ("data", "other")
 _SERIAL = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.:-]{0,63}")
 _WWN = re.compile(r"(?:naa|eui)\.[0-9a-f]{16,32}")
@@ -30,7 +31,8 @@ class DeclaredDrive:
     *units* is how many units it should show; *unit_bytes* the size of each (0: as found);
     *wwns* are their designators in index order when known. The last two let a missing drive be
     named, planned for and given its links before it returns. *use* is C(data) for a drive whose
-    units the layout is made of, C(other) for one that is only named and watched.
+    units the layout is made of, C(other) for one that is only named and watched. *ranges* are the
+    access ranges of a drive for which the kernel reports none.
     """
 
     bay: str
@@ -40,13 +42,19 @@ class DeclaredDrive:
     unit_bytes: int = 0
     wwns: Tuple[str, ...] = ()
     use: str = "data"
+    ranges: Optional[Spec] = None
+
+    @property
+    def by_range(self) -> bool:
+        """Whether its units are ranges of one logical unit: they are declared, or share its WWN."""
+        return self.ranges is not None or len(set(self.wwns)) < len(self.wwns)
 
 
 def read_drives(data: Any, host: str = "") -> Tuple[DeclaredDrive, ...]:
     """The declared drives in bay order, from C(split_actuator_drives).
 
-    *data* maps bay labels to C(serial), C(model), C(units), C(unit_bytes), C(wwns) and C(use). InputError names host,
-    key and value.
+    *data* maps bay labels to C(serial), C(model), C(units), C(unit_bytes), C(wwns), C(use) and C(ranges).
+    InputError names host, key and value.
     """
     where = "{0}: {1}".format(host, VARIABLE) if host else VARIABLE
     if not isinstance(data, Mapping):
@@ -79,6 +87,7 @@ def _read_drive(label: Any, entry: Any, where: str) -> DeclaredDrive:
         unit_bytes=_whole(entry.get("unit_bytes", 0), place + ".unit_bytes", 0, MOST_BYTES),
         wwns=_wwns(entry.get("wwns", []), place + ".wwns"),
         use=_use(entry.get("use", "data"), place + ".use"),
+        ranges=read_spec(entry["ranges"], place + ".ranges") if entry.get("ranges") else None,
     )
 
 
@@ -198,7 +207,7 @@ def _merge_drive(declared: DeclaredDrive, found: Optional[Drive]) -> Drive:
     units_found = {unit.index: unit for unit in found.units} if found else {}
     units = []
     for index in range(declared.units):
-        unit = units_found.get(index, Unit(index))
+        unit = units_found.get(index, Unit(index, kind="range" if declared.by_range else "lun"))
         wwn = declared.wwns[index] if index < len(declared.wwns) else unit.wwn
         units.append(replace(unit, wwn=wwn, size=declared.unit_bytes or unit.size))
     return Drive(

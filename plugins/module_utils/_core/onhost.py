@@ -90,6 +90,7 @@ def to_text(inventory: Inventory) -> str:
                 "unit_bytes": drive.unit_bytes,
                 "wwns": list(drive.wwns),
                 "use": drive.use,
+                **({"ranges": drive.ranges.to_plain()} if drive.ranges else {}),
             }
             for drive in inventory.drives
         },

@@ -23,7 +23,7 @@ from .bays import (
 )
 from .contents import Uses, read_uses
 from .disks import Blocks, Disk, read_blocks
-from .notes import bay_note, drive_notes, host_notes
+from .notes import bay_note, drive_notes, host_notes, range_notes
 from .pairing import Group, groups, logical_units
 from .units import Builder
 
@@ -96,6 +96,7 @@ def assemble(blocks: Blocks, uses: Uses, wanted: Wanted) -> Found:
     findings = host_notes(drives, blocks)
     for number, drive in enumerate(drives):
         findings += drive_notes(drive, parts[number], wanted.units, wanted.paths, builder.mapped)
+        findings += range_notes(drive, parts[number])
         if number in placed.shared:
             findings.append(bay_note(drive, placed.shared[number]))
     return Found(tuple(sorted(drives, key=_bay_order)), tuple(sorted(findings, key=_note_order)), blocks)

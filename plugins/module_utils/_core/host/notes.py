@@ -7,7 +7,8 @@ from __future__ import annotations
 
 from typing import AbstractSet, Any, Dict, List, Mapping, Optional, Sequence
 
-from ..model import Drive, Finding
+from ..model import Drive, Finding, Unit
+from ..split.table import judge
 from .disks import Blocks, Disk
 from .pairing import Group, LogicalUnit
 
@@ -80,7 +81,7 @@ def drive_notes(
             finding(
                 drive,
                 "serial_missing",
-                "warning",
+                _weight(drive),
                 found="{0} reports no serial number".format(drive.key),
                 remedy="It cannot be declared; use another drive.",
             )
@@ -93,11 +94,56 @@ def drive_notes(
     return found
 
 
+def range_notes(drive: Drive, group: Group) -> List[Finding]:
+    """Findings about how a drive is, or could be, split by range."""
+    ranged = [unit for unit in drive.units if unit.kind == "range"]
+    if not ranged:
+        return []
+    disk = group.first
+    found: List[Finding] = []
+    if not disk.ranges:
+        found.append(
+            finding(
+                drive,
+                "ranges_unconfirmed",
+                "info",
+                found="the kernel reports no access ranges; {0} are taken from the inventory or from the"
+                " partitions".format(len(ranged)),
+                remedy="Nothing needs to be done where the declared ranges are those of the drive's data sheet. A"
+                " kernel from 5.16 and an adapter that passes VPD page B9h on would confirm them.",
+            )
+        )
+    faults = judge(disk, tuple((unit.start, _end(drive, unit, disk) - unit.start) for unit in ranged)).faults
+    if faults:
+        found.append(
+            finding(
+                drive,
+                "table_foreign",
+                "warning",
+                declared="one partition in each of {0} ranges".format(len(ranged)),
+                found="; ".join(faults),
+                remedy="Its ranges are no units. If its data is of no more use, split it with unit_partition and its"
+                " serial in erase_serials.",
+            )
+        )
+    return found
+
+
+def _end(drive: Drive, unit: Unit, disk: Disk) -> int:
+    """Where a range ends: where the next one begins."""
+    return min([other.start for other in drive.units if other.start > unit.start] or [disk.size])
+
+
 def _index(drive: Drive, unit: LogicalUnit) -> Optional[int]:
     """The unit's index; None for a drive that splits by range, whose one logical unit is the whole drive."""
     nodes = {disk.node for disk in unit.paths}
     same = [one.index for one in drive.units if {path.node for path in one.paths} == nodes]
     return same[0] if len(same) == 1 else None
+
+
+def _weight(drive: Drive) -> str:
+    """A missing name matters for drives with several units; of ordinary drives it is told for completeness."""
+    return "warning" if drive.expected_units > 1 else "info"
 
 
 def _count_notes(drive: Drive, declared: Mapping[str, int]) -> List[Finding]:
@@ -161,7 +207,7 @@ def _unit_notes(drive: Drive, unit: LogicalUnit, index: Optional[int]) -> List[F
             finding(
                 drive,
                 "wwn_missing",
-                "warning",
+                _weight(drive),
                 index=index,
                 found="the unit has no world-wide name",
                 remedy="It can be named by its place on the bus only.",

@@ -55,7 +55,8 @@ class Access:
 
 
 def expecting(wanted: Wanted, declared: Sequence[DeclaredDrive]) -> Wanted:
-    """*wanted*, with what the declaration adds: units by serial, and bays where no other source tells."""
+    """*wanted*, with what the declaration adds: units and ranges by serial, and bays where no other source tells."""
     units = dict({drive.serial: drive.units for drive in declared}, **wanted.units)
     bays = dict({drive.serial: Bay.parse(drive.bay) for drive in declared}, **wanted.serial_bays)
-    return replace(wanted, units=units, serial_bays=bays)
+    ranges = dict({drive.serial: drive.ranges for drive in declared if drive.ranges}, **wanted.ranges)
+    return replace(wanted, units=units, serial_bays=bays, ranges=ranges)
