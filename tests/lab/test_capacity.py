@@ -1,0 +1,148 @@
+# Copyright: (c) 2026, The evenkeel maintainers
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Capacity to the byte against OpenZFS itself: pools of whole disks up to 12 TB, made and read in the guest.
+
+One guest makes and destroys all pools in turn. SIZE is what `zpool list -Hp` prints, usable is
+available + used of the root dataset in `zfs list -Hp`.
+"""
+
+from __future__ import annotations
+
+import shlex
+from dataclasses import dataclass
+
+import pytest
+
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.layout.capacity import (
+    Capacity,
+    pool_capacity,
+)
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.model import Member, Vdev
+from tests.lab.conftest import Labs
+from tests.lab.lab import Lab
+from tests.lab.parts import Chassis, parse
+
+pytestmark = pytest.mark.lab_long
+
+TB = 10**12
+ODD = 3_500_000_120_832  # no multiple of anything larger than 4096
+# Seven drives of each size: fourteen units.
+BAYS = {1 * TB: "0-6", 4 * TB: "7-13", 9 * TB: "14-20", 12 * TB: "21-27"}
+
+
+@dataclass(frozen=True)
+class Pool:
+    """A pool to make: for each vdev its kind, parity, the sizes of its members and, for dRAID, data and spares."""
+
+    name: str
+    vdevs: tuple[tuple[str, int, tuple[int, ...], int, int], ...]
+    ashift: int = 12
+    whole_disk: bool = True
+    logical_block: int = 512
+
+
+def shape(kind: str, parity: int, width: int, size: int, data: int = 0, spares: int = 0):
+    return (kind, parity, (size,) * width, data, spares)
+
+
+POOLS = (
+    Pool("raidz1 of 3, 1 TB", (shape("raidz", 1, 3, 1 * TB),)),
+    Pool("raidz1 of 5, 12 TB", (shape("raidz", 1, 5, 12 * TB),)),
+    Pool("raidz2 of 4, 4 TB", (shape("raidz", 2, 4, 4 * TB),)),
+    Pool("raidz2 of 6, 9 TB", (shape("raidz", 2, 6, 9 * TB),)),
+    Pool("2 x raidz2 of 6, 9 TB", (shape("raidz", 2, 6, 9 * TB),) * 2),
+    Pool("raidz2 of 12, 12 TB", (shape("raidz", 2, 12, 12 * TB),)),
+    Pool("raidz2 of 14, 1 TB", (shape("raidz", 2, 14, 1 * TB),)),
+    Pool("raidz3 of 7, 4 TB", (shape("raidz", 3, 7, 4 * TB),)),
+    Pool("raidz3 of 11, 9 TB", (shape("raidz", 3, 11, 9 * TB),)),
+    Pool("raidz3 of 14, 12 TB", (shape("raidz", 3, 14, 12 * TB),)),
+    Pool("7 x mirror of 2, 9 TB", (shape("mirror", 1, 2, 9 * TB),) * 7),
+    Pool("2 x mirror of 3, 1 TB", (shape("mirror", 2, 3, 1 * TB),) * 2),
+    Pool("stripe of 3, 4 TB", (shape("stripe", 0, 3, 4 * TB),)),
+    Pool("draid2:4d:8c:1s, 9 TB", (shape("draid", 2, 8, 9 * TB, 4, 1),)),
+    Pool("draid1:8d:14c:2s, 4 TB", (shape("draid", 1, 14, 4 * TB, 8, 2),)),
+    Pool("draid3:8d:14c:0s, 12 TB", (shape("draid", 3, 14, 12 * TB, 8, 0),)),
+    Pool("raidz2 of 6, 9 TB, with raidz2 of 6, 12 TB", (shape("raidz", 2, 6, 9 * TB), shape("raidz", 2, 6, 12 * TB))),
+    Pool("raidz1 of 2 x 3.5 TB and 2 x 4 TB", (("raidz", 1, (ODD, ODD, 4 * TB, 4 * TB), 0, 0),)),
+    Pool("raidz2 of 6, 9 TB, sectors of 4096", (shape("raidz", 2, 6, 9 * TB),), logical_block=4096),
+    Pool("mirror of 2, 9 TB, sectors of 4096", (shape("mirror", 1, 2, 9 * TB),), logical_block=4096),
+    Pool("raidz1 of 5, 1 TB, ashift 9", (shape("raidz", 1, 5, 1 * TB),), ashift=9),
+    Pool("raidz2 of 9, 4 TB, ashift 13", (shape("raidz", 2, 9, 4 * TB),), ashift=13),
+    Pool("draid2:6d:11c:1s, 1 TB, ashift 13", (shape("draid", 2, 11, 1 * TB, 6, 1),), ashift=13),
+    Pool("raidz2 of 6, 4 TB, partitions", (shape("raidz", 2, 6, 4 * TB),), whole_disk=False),
+)
+
+
+def chassis(release: str) -> Chassis:
+    drives = [{"bays": bays, "serial": "ACT{bay}", "unit_size": size} for size, bays in BAYS.items()]
+    drives.append({"bays": "28-28", "serial": "ACT{bay}", "unit_size": ODD})
+    drives.append({"bays": "29-31", "serial": "ACT{bay}", "unit_size": 9 * TB, "logical_block": 4096})
+    hba = [{"name": "hba0", "kind": "virtio-scsi"}]
+    return parse({"name": "capacity", "release": release, "memory": 3072, "adapters": hba, "drives": drives})
+
+
+class Maker:
+    """Makes pools in a guest, reads what OpenZFS says of them, and destroys them again."""
+
+    def __init__(self, lab: Lab) -> None:
+        self.lab = lab
+        self.links: dict[tuple[int, int], list[str]] = {}
+        for unit in lab.guest_units():
+            link = next(name for name in unit["links"] if name.startswith("/dev/disk/by-id/wwn-"))
+            sector = int(lab.run(f"cat /sys/block/{unit['block']}/queue/logical_block_size").out)
+            self.links.setdefault((unit["bytes"], sector), []).append(link)
+
+    def measure(self, pool: Pool) -> tuple[int, int]:
+        """SIZE and available + used of the pool."""
+        free = {key: list(names) for key, names in self.links.items()}
+        words = ["zpool", "create", "-f", "-o", f"ashift={pool.ashift}", "-O", "mountpoint=none", "tank"]
+        used: list[str] = []
+        for kind, parity, sizes, data, spares in pool.vdevs:
+            members = [free[size, pool.logical_block].pop() for size in sizes]
+            used += members
+            if kind != "stripe":
+                words.append(Vdev(kind, parity, tuple(Member(name, 0) for name in members), data, spares).keyword)
+            words += [name if pool.whole_disk else f"{name}-part1" for name in members]
+        if not pool.whole_disk:
+            self._partition(used)
+        self.lab.run(shlex.join(words), timeout=300)
+        size = self.lab.run("zpool list -Hpo size tank").out
+        space = self.lab.run("zfs list -Hpo available,used tank").out
+        self.lab.run("zpool destroy tank && udevadm settle", timeout=300)
+        return int(size), sum(int(word) for word in space.split())
+
+    def _partition(self, links: list[str]) -> None:
+        for link in links:
+            self.lab.run(f"wipefs -aq {link}; echo ,, | sfdisk -q --wipe always --label gpt {link} && udevadm settle")
+
+    def partition_bytes(self, pool: Pool) -> int:
+        """Size of the first partition of the last unit of the pool's first size."""
+        link = self.links[pool.vdevs[0][2][0], pool.logical_block][-1]
+        return int(self.lab.run(f"blockdev --getsize64 {link}-part1").out)
+
+
+def predicted(pool: Pool, member_bytes: int = 0) -> Capacity:
+    vdevs = [
+        Vdev(
+            kind,
+            parity,
+            tuple(Member(f"S{n}", 0, "", member_bytes or size) for n, size in enumerate(sizes)),
+            data,
+            spares,
+        )
+        for kind, parity, sizes, data, spares in pool.vdevs
+    ]
+    return pool_capacity(vdevs, pool.ashift, pool.whole_disk, pool.logical_block)
+
+
+@pytest.fixture(scope="module", params=["trixie", "bookworm"])
+def maker(request: pytest.FixtureRequest, labs: Labs) -> Maker:
+    return Maker(labs.get(chassis(request.param)))
+
+
+@pytest.mark.parametrize("pool", POOLS, ids=lambda pool: pool.name)
+def test_size_and_usable_to_the_byte(maker: Maker, pool: Pool) -> None:
+    size, usable = maker.measure(pool)
+    member = 0 if pool.whole_disk else maker.partition_bytes(pool)
+    found = predicted(pool, member)
+    assert (found.size, found.usable) == (size, usable)
