@@ -80,17 +80,37 @@ def test_survey_notes_tell_moved_missing_and_undeclared_drives():
 
 def test_rules_name_each_unit_once_by_its_own_wwn():
     text = names.udev_rules([drive(7), drive(0)])
-    lines = [line for line in text.splitlines() if "SYMLINK" in line]
-    assert lines == [
-        'ENV{DEVTYPE}=="disk", ENV{ID_WWN_WITH_EXTENSION}=="0x5000acf000000000", SYMLINK+="disk/by-vdev/bay00.0"',
-        'ENV{DEVTYPE}=="partition", ENV{ID_WWN_WITH_EXTENSION}=="0x5000acf000000000", SYMLINK+="disk/by-vdev/bay00.0-part%n"',
-        'ENV{DEVTYPE}=="disk", ENV{ID_WWN_WITH_EXTENSION}=="0x5000acf000000001", SYMLINK+="disk/by-vdev/bay00.1"',
-        'ENV{DEVTYPE}=="partition", ENV{ID_WWN_WITH_EXTENSION}=="0x5000acf000000001", SYMLINK+="disk/by-vdev/bay00.1-part%n"',
-        'ENV{DEVTYPE}=="disk", ENV{ID_WWN_WITH_EXTENSION}=="0x5000acf000070000", SYMLINK+="disk/by-vdev/bay07.0"',
-        'ENV{DEVTYPE}=="partition", ENV{ID_WWN_WITH_EXTENSION}=="0x5000acf000070000", SYMLINK+="disk/by-vdev/bay07.0-part%n"',
-        'ENV{DEVTYPE}=="disk", ENV{ID_WWN_WITH_EXTENSION}=="0x5000acf000070001", SYMLINK+="disk/by-vdev/bay07.1"',
-        'ENV{DEVTYPE}=="partition", ENV{ID_WWN_WITH_EXTENSION}=="0x5000acf000070001", SYMLINK+="disk/by-vdev/bay07.1-part%n"',
+    lines = [line for line in text.splitlines() if "SYMLINK" in line and "DM_UUID" not in line]
+    wanted = []
+    for slot in (0, 7):
+        for index in (0, 1):
+            same = 'ENV{{ID_WWN_WITH_EXTENSION}}=="0x5000acf0{0:04x}{1:04x}", '.format(slot, index)
+            link = 'SYMLINK+="disk/by-vdev/bay{0:02d}.{1}'.format(slot, index)
+            wanted += [
+                'ENV{DEVTYPE}=="disk", ' + same + link + '"',
+                'ENV{DEVTYPE}=="partition", ' + same + link + '-part%n"',
+            ]
+    assert lines == wanted
+
+
+def test_a_multipath_map_has_the_name_and_its_paths_have_not():
+    lines = names.udev_rules([drive(7)]).splitlines()
+    skip = lines.index('ENV{DM_MULTIPATH_DEVICE_PATH}=="1", GOTO="evenkeel_units_end"')
+    assert all("SYMLINK" not in line for line in lines[:skip])
+    maps = lines[lines.index('LABEL="evenkeel_units_maps"') :]
+    assert [line for line in maps if "bay07.1" in line] == [
+        'ENV{DM_UUID}=="mpath-35000acf000070001", SYMLINK+="disk/by-vdev/bay07.1"',
+        'ENV{DM_UUID}=="part*-mpath-35000acf000070001", ENV{DM_PART}=="?*", '
+        'SYMLINK+="disk/by-vdev/bay07.1-part$env{DM_PART}"',
     ]
+
+
+def test_an_nvme_name_is_matched_in_the_form_udev_gives_it():
+    flash = Drive("k", "F1", (Unit(0, wwn="eui.0025385b71b00001"),), bay=Bay("", 1))
+    assert (
+        'ENV{DEVTYPE}=="disk", ENV{ID_WWN}=="eui.0025385b71b00001", SYMLINK+="disk/by-vdev/bay01.0"'
+        in names.udev_rules([flash])
+    )
 
 
 @pytest.mark.parametrize("wwn", ["", "naa.5000", 'naa.5000acf000000000" RUN+="/bin/sh', "t10.ACTWO SPLIT2X $(x)"])

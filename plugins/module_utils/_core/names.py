@@ -58,30 +58,65 @@ def is_range(drive: Drive, unit: Unit) -> bool:
 
 def udev_rules(drives: Sequence[Drive]) -> str:
     """The rules file for the declared drives, in bay order. Units whose WWN is not known get no rule."""
-    lines: List[str] = [
-        "# Made from the declared inventory by evenkeel.split_actuator; edits here are overwritten.",
-        "# A unit's name is its drive's bay and its index. Keyed on the unit's own designator (for the",
-        "# ranges of one logical unit: the partition's UUID), since all units of a drive report the same",
-        "# serial number.",
-        'SUBSYSTEM!="block", GOTO="evenkeel_units_end"',
-        'ACTION=="remove", GOTO="evenkeel_units_end"',
-    ]
+    ranges: List[str] = []
+    disks: List[str] = []
+    maps: List[str] = []
     placed = [(drive.bay, drive) for drive in drives if drive.bay is not None]
     for bay, drive in sorted(placed, key=lambda pair: pair[0]):
         for unit in drive.units:
+            name = unit_name(bay.label, unit.index)
             if is_range(drive, unit):
-                lines += _range_rules(drive, unit, unit_name(bay.label, unit.index))
+                ranges += _range_rules(drive, unit, name)
             elif _WWN.fullmatch(unit.wwn):
-                lines += _rules_of(unit.wwn, unit_name(bay.label, unit.index))
-    lines.append('LABEL="evenkeel_units_end"')
+                disks += _rules_of(unit.wwn, name)
+                maps += _map_rules(unit.wwn, name)
+    lines = [*_HEAD, *ranges, *_DISKS, *disks, *_MAPS, *maps, 'LABEL="evenkeel_units_end"']
     return "\n".join(lines) + "\n"
 
 
+_HEAD = (
+    "# Made from the declared inventory by evenkeel.split_actuator; edits here are overwritten.",
+    "# A unit's name is its drive's bay and its index. Keyed on the unit's own designator (for the",
+    "# ranges of one logical unit: the partition's UUID), since all units of a drive report the same",
+    "# serial number.",
+    'SUBSYSTEM!="block", GOTO="evenkeel_units_end"',
+    'ACTION=="remove", GOTO="evenkeel_units_end"',
+)
+_DISKS = (
+    "# Where a unit has several paths, the multipath map has its name, not one of the paths.",
+    'KERNEL=="dm-*", GOTO="evenkeel_units_maps"',
+    'ENV{DM_MULTIPATH_DEVICE_PATH}=="1", GOTO="evenkeel_units_end"',
+)
+_MAPS = (
+    'GOTO="evenkeel_units_end"',
+    'LABEL="evenkeel_units_maps"',
+    'ENV{DM_UUID}!="*mpath-*", GOTO="evenkeel_units_end"',
+)
+
+
 def _rules_of(wwn: str, name: str) -> List[str]:
-    match = 'ENV{{ID_WWN_WITH_EXTENSION}}=="0x{0}"'.format(wwn.split(".", 1)[1])
+    kind, digits = wwn.split(".", 1)
+    rules = _disk_rules('ENV{{ID_WWN_WITH_EXTENSION}}=="0x{0}"'.format(digits), name)
+    # Of an NVMe namespace, udev gives the name in this form and no extension.
+    return rules + (_disk_rules('ENV{{ID_WWN}}=="{0}"'.format(wwn), name) if kind == "eui" else [])
+
+
+def _disk_rules(match: str, name: str) -> List[str]:
     return [
         'ENV{{DEVTYPE}}=="disk", {0}, SYMLINK+="disk/by-vdev/{1}"'.format(match, name),
         'ENV{{DEVTYPE}}=="partition", {0}, SYMLINK+="disk/by-vdev/{1}-part%n"'.format(match, name),
+    ]
+
+
+def _map_rules(wwn: str, name: str) -> List[str]:
+    kind, digits = wwn.split(".", 1)
+    # scsi_id puts a digit for the kind of designator before it: 3 for NAA, 2 for EUI-64.
+    uuid_of_map = "mpath-{0}{1}".format("3" if kind == "naa" else "2", digits)
+    return [
+        'ENV{{DM_UUID}}=="{0}", SYMLINK+="disk/by-vdev/{1}"'.format(uuid_of_map, name),
+        'ENV{{DM_UUID}}=="part*-{0}", ENV{{DM_PART}}=="?*", SYMLINK+="disk/by-vdev/{1}-part$env{{DM_PART}}"'.format(
+            uuid_of_map, name
+        ),
     ]
 
 

@@ -1,0 +1,295 @@
+# Copyright (c) 2026, The evenkeel maintainers
+# GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Where a host differs from what is declared, as findings with stable codes. Pure.
+
+Codes here: C(drive_missing), C(drive_moved), C(drive_undeclared), C(bay_unknown), C(bays_unconfirmed),
+C(model_differs), C(wwn_differs), C(unit_size), C(block_size_differs), C(firmware_differs), C(name_missing),
+C(support_missing). Discovery adds its own (see `host.notes`).
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from typing import Any, Dict, Iterable, List, Mapping, Optional, Sequence, Tuple
+
+from .declared import DeclaredDrive
+from .host.discover import Found
+from .model import Drive, Finding, Unit
+from .names import DIRECTORY, unit_name
+from .server_class import ModelFacts, ServerClass
+
+# OpenZFS takes devices of one vdev for alike within this (ZPOOL_FUZZ in its zpool_vdev.c).
+ALIKE = 16 * 1024 * 1024
+
+_CONFIRMING = ("enclosure", "sas", "map")
+
+
+def inventory_findings(
+    declared: Sequence[DeclaredDrive], found: Found, about: ServerClass, support: Iterable[str] = ()
+) -> Tuple[Finding, ...]:
+    """How the drives found on a host differ from those declared for it, in bay order.
+
+    *support* has the WWNs of declared supporting vdevs. Ordinary drives that nobody declared, such as
+    the system's, are left alone.
+    """
+    same: Dict[str, List[Drive]] = {}
+    for drive in found.drives:
+        same.setdefault(drive.serial, []).append(drive)
+    wanted = {drive.serial: drive for drive in declared}
+    findings: List[Finding] = []
+    for one in declared:
+        findings += _declared(one, same.get(one.serial, []))
+    by_bay = {one.bay: one for one in declared}
+    ours = [
+        drive for drive in found.drives if drive.serial in wanted or _is_split(drive) or _label(drive) in about.bays
+    ]
+    beside = set(support)
+    for drive in ours:
+        if drive.serial not in wanted and not any(unit.wwn in beside for unit in drive.units):
+            findings.append(_undeclared(drive, by_bay.get(_label(drive))))
+    findings += _differing(ours, wanted, about)
+    findings += _bays(ours, wanted)
+    findings += _support(beside, found.drives)
+    findings += _about(found.findings, ours)
+    return tuple(sorted(findings, key=_order))
+
+
+def _order(one: Finding) -> Tuple[str, str, str, int, str]:
+    return (one.bay, one.serial, one.code, -1 if one.index is None else one.index, one.found)
+
+
+def _is_split(drive: Drive) -> bool:
+    return max(len(drive.units), drive.expected_units) > 1
+
+
+def _label(drive: Drive) -> str:
+    return drive.bay.label if drive.bay is not None else ""
+
+
+def _about(findings: Iterable[Finding], ours: Sequence[Drive]) -> List[Finding]:
+    """Discovery's findings on our drives, and on no drive in particular."""
+    places = {(drive.serial, _label(drive)) for drive in ours}
+    return [one for one in findings if (one.serial, one.bay) in places or not (one.serial or one.bay)]
+
+
+def _note(drive: Drive, code: str, severity: str, **details: Any) -> Finding:
+    return Finding(code, severity, drive.serial, _label(drive), **details)
+
+
+def _declared(wanted: DeclaredDrive, found: Sequence[Drive]) -> List[Finding]:
+    """What is wrong with one declared drive, apart from what comparing with other drives shows."""
+    if not found:
+        return [
+            Finding(
+                "drive_missing",
+                "error",
+                wanted.serial,
+                wanted.bay,
+                declared="serial {0} in {1}".format(wanted.serial, wanted.bay),
+                found="no drive with this serial",
+                remedy="Look into {0}: seat the drive, or replace it; if another one is meant to be there, run"
+                " survey.".format(wanted.bay),
+            )
+        ]
+    if len(found) > 1:
+        return []  # serial_collision says it
+    drive = found[0]
+    findings: List[Finding] = []
+    if drive.bay_source in _CONFIRMING and _label(drive) != wanted.bay:
+        findings.append(
+            _note(
+                drive,
+                "drive_moved",
+                "error",
+                declared=wanted.bay,
+                found="{0} (by {1})".format(_label(drive), drive.bay_source),
+                remedy="Its units keep the names of {0} until it is put back there, or survey has written down where"
+                " it is and disk_inventory has run.".format(wanted.bay),
+            )
+        )
+    if wanted.model and wanted.model != drive.model:
+        findings.append(
+            _note(
+                drive,
+                "model_differs",
+                "warning",
+                declared=wanted.model,
+                found=drive.model,
+                remedy="Correct the declaration, or look whether the right drive is in the bay.",
+            )
+        )
+    for unit in drive.units:
+        findings += _unit(wanted, drive, unit)
+    return findings
+
+
+def _unit(wanted: DeclaredDrive, drive: Drive, unit: Unit) -> List[Finding]:
+    findings: List[Finding] = []
+    declared = wanted.wwns[unit.index] if unit.index < len(wanted.wwns) else ""
+    if declared and declared != unit.wwn:
+        findings.append(
+            _note(
+                drive,
+                "wwn_differs",
+                "error",
+                index=unit.index,
+                declared=declared,
+                found=unit.wwn or "none",
+                remedy="The unit has no name, or another one's. If the drive is the right one, run survey to write down"
+                " its WWNs.",
+            )
+        )
+    elif unit.index < wanted.units and unit.node:
+        name = "{0}/{1}".format(DIRECTORY, unit_name(wanted.bay, unit.index))
+        moved = drive.bay_source in _CONFIRMING and _label(drive) != wanted.bay
+        if not moved and not any(link == name or link.startswith(name + "-part") for link in unit.links):
+            findings.append(
+                _note(
+                    drive,
+                    "name_missing",
+                    "warning",
+                    index=unit.index,
+                    declared=name,
+                    found=", ".join(unit.links) or "no stable name",
+                    remedy="Run the role disk_inventory; where it has run, see what else claims the name.",
+                )
+            )
+    return findings
+
+
+def _undeclared(drive: Drive, other: Optional[DeclaredDrive]) -> Finding:
+    return _note(
+        drive,
+        "drive_undeclared",
+        "warning",
+        declared="serial {0}".format(other.serial) if other else "nothing",
+        found="serial {0}, model {1}, {2} unit{3}".format(
+            drive.serial or "none", drive.model or "none", len(drive.units), "" if len(drive.units) == 1 else "s"
+        ),
+        remedy="It is not named, watched or used. Run survey to declare it, or take it out.",
+    )
+
+
+def _differing(ours: Sequence[Drive], wanted: Mapping[str, DeclaredDrive], about: ServerClass) -> List[Finding]:
+    """Drives that differ from what their model is declared to be, or else from most drives of the model."""
+    models: Dict[Tuple[str, str], List[Drive]] = {}
+    for drive in ours:
+        models.setdefault((drive.vendor, drive.model), []).append(drive)
+    findings: List[Finding] = []
+    for (_vendor, model), drives in models.items():
+        facts = about.models.get(model, ModelFacts())
+        units = [unit for drive in drives for unit in drive.units if unit.size]
+        size = facts.unit_bytes or _usual(unit.size for unit in units)
+        block = facts.logical_block or _usual(unit.logical_block for unit in units)
+        revision = facts.revision or _usual(drive.revision for drive in drives)
+        for drive in drives:
+            if revision is not None and drive.revision != revision:
+                findings.append(_firmware(drive, str(revision), bool(facts.revision)))
+            declared = wanted[drive.serial].unit_bytes if drive.serial in wanted else 0
+            for unit in drive.units:
+                findings += _size(drive, unit, declared or size or 0, bool(declared or facts.unit_bytes))
+                findings += _block(drive, unit, block or 0, bool(facts.logical_block))
+    return findings
+
+
+def _usual(values: Iterable[Any]) -> Any:
+    """The value that most have, the greatest of those that tie; None of nothing."""
+    counts = Counter(values)
+    return max(counts, key=lambda value: (counts[value], value)) if counts else None
+
+
+def _source(told: bool) -> str:
+    return "as declared" if told else "as most drives of the model"
+
+
+def _firmware(drive: Drive, revision: str, told: bool) -> Finding:
+    return _note(
+        drive,
+        "firmware_differs",
+        "warning",
+        declared="firmware {0} ({1})".format(revision, _source(told)),
+        found="firmware {0}".format(drive.revision or "unknown"),
+        remedy="Ask the drive's maker which firmware is right. Updating it is not done here.",
+    )
+
+
+def _size(drive: Drive, unit: Unit, size: int, told: bool) -> List[Finding]:
+    # A size of 0 is the finding sector_format.
+    if not size or not unit.size or abs(unit.size - size) <= ALIKE:
+        return []
+    small = unit.size < size
+    return [
+        _note(
+            drive,
+            "unit_size",
+            "error" if small else "warning",
+            index=unit.index,
+            declared="{0} bytes ({1})".format(size, _source(told)),
+            found="{0} bytes".format(unit.size),
+            remedy="It cannot take the place of another unit; use a drive of the declared size."
+            if small
+            else "The space beyond the declared size is not used.",
+        )
+    ]
+
+
+def _block(drive: Drive, unit: Unit, block: int, told: bool) -> List[Finding]:
+    if not block or not unit.size or unit.logical_block == block:
+        return []
+    return [
+        _note(
+            drive,
+            "block_size_differs",
+            "warning",
+            index=unit.index,
+            declared="blocks of {0} bytes ({1})".format(block, _source(told)),
+            found="blocks of {0} bytes".format(unit.logical_block),
+            remedy="Reformatting destroys all data and takes hours: follow the maker's instructions and your site's"
+            " rules; it is not done here.",
+        )
+    ]
+
+
+def _bays(ours: Sequence[Drive], wanted: Mapping[str, DeclaredDrive]) -> List[Finding]:
+    """Declared drives of which nothing on the host says where they sit."""
+    declared = [drive for drive in ours if drive.serial in wanted]
+    silent = [drive for drive in declared if drive.bay_source not in _CONFIRMING]
+    if not silent:
+        return []
+    if len(silent) == len(declared):
+        return [
+            Finding(
+                "bays_unconfirmed",
+                "info",
+                declared="{0} drives in bays".format(len(declared)),
+                found="no source on the host tells a bay, so a moved drive would not be noticed",
+                remedy="Declare split_actuator_bay_map for this class of server.",
+            )
+        ]
+    return [
+        Finding(
+            "bay_unknown",
+            "warning",
+            drive.serial,
+            wanted[drive.serial].bay,
+            declared=wanted[drive.serial].bay,
+            found="no source on the host tells its bay",
+            remedy="See which source should: enclosure services, the adapter, or split_actuator_bay_map.",
+        )
+        for drive in silent
+    ]
+
+
+def _support(wanted: Iterable[str], drives: Sequence[Drive]) -> List[Finding]:
+    there = {unit.wwn for drive in drives for unit in drive.units}
+    return [
+        Finding(
+            "support_missing",
+            "error",
+            declared="{0} for a supporting vdev".format(wwn),
+            found="no drive with this WWN",
+            remedy="Seat or replace the device; after a replacement declare the new WWN.",
+        )
+        for wwn in sorted(set(wanted) - there)
+    ]
