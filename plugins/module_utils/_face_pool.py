@@ -55,6 +55,7 @@ def wish_from(params: Mapping[str, Any]) -> actions.Wish:
         root_settings=_settings(params["root_settings"]),
         erase_serials=tuple(params["erase_serials"]),
         allow_siblings=params["allow_siblings"],
+        by_name=params["by_name"],
         support=read_support(params["support"]),
     )
 

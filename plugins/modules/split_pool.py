@@ -87,6 +87,14 @@ options:
     type: list
     elements: str
     default: []
+  by_name:
+    description:
+      - Address members by their unit names, such as V(/dev/disk/by-vdev/bay07.1), so that C(zpool status) prints
+        V(bay07.1).
+      - The names are made by the role disk_inventory. Outside check mode, units that do not carry theirs are refused.
+      - Otherwise the best stable link of each unit is used as it is found.
+    type: bool
+    default: false
   allow_siblings:
     description:
       - Accept a layout that puts two units of one drive into one vdev, where the vdev's parity covers losing both.
@@ -129,7 +137,7 @@ commands:
   returned: success
   sample: [["zpool", "create", "-o", "ashift=12", "archive", "raidz2", "/dev/disk/by-vdev/bay00.0"]]
 pool:
-  description: The pool, every member resolved to its drive, bay and unit, as M(evenkeel.split_actuator.pool_info) has it.
+  description: The pool, every member resolved to a unit, as M(evenkeel.split_actuator.pool_info) has it.
   type: dict
   returned: when the pool exists
   sample: {"name": "archive", "state": "ONLINE"}
@@ -184,6 +192,7 @@ def main():
                 "root_settings": {"type": "dict", "default": {}},
                 "support": {"type": "list", "elements": "dict", "default": [], "options": SUPPORT_OPTIONS},
                 "erase_serials": {"type": "list", "elements": "str", "default": []},
+                "by_name": {"type": "bool", "default": False},
                 "allow_siblings": {"type": "bool", "default": False},
             },
             **DRIVE_ARGUMENTS,

@@ -55,7 +55,9 @@ def layout(spare=None):
 
 def test_the_create_command_is_exact():
     plan = layout(spare=True)
-    command = build.create_command("archive", plan, build.units_of(plan, drives()), {"ashift": "12"}, {"atime": "off"})
+    command = build.create_command(
+        "archive", plan, build.paths_as_found(build.units_of(plan, drives())), {"ashift": "12"}, {"atime": "off"}
+    )
     by = "/dev/disk/by-vdev/"
     assert command.argv == (
         "zpool", "create", "-o", "ashift=12", "-O", "atime=off", "archive",
@@ -183,3 +185,36 @@ def test_names_that_a_pool_may_not_have(name):
 def test_no_option_hides_in_a_setting():
     with pytest.raises(InputError):
         argv.settings("-o", {"ashift=12 -f": "1"})
+
+
+def test_units_are_addressed_by_name_only_where_the_name_leads_to_them():
+    found = drives()
+    units = build.units_of(layout(), found)
+    assert build.paths_by_name(layout(), units)[("ACS0001", 1)] == "/dev/disk/by-vdev/bay01.1"
+    units[("ACS0001", 1)] = dataclasses.replace(units[("ACS0001", 1)], links=("/dev/disk/by-id/wwn-0x1",))
+    with pytest.raises(Refusal) as caught:
+        build.paths_by_name(layout(), units)
+    assert caught.value.reasons == ("bay01 (serial ACS0001) unit 1: /dev/disk/by-vdev/bay01.1 does not lead to it",)
+    assert build.paths_by_name(layout(), units, expected=True)[("ACS0001", 1)] == "/dev/disk/by-vdev/bay01.1"
+
+
+TABLE = Content("partition_table", "gpt", "/dev/sd11")
+
+
+@pytest.mark.parametrize(
+    ("contents", "begun", "halves", "forgiven"),
+    [
+        ([TABLE], ["naa.1"], ["/dev/sd11"], True),
+        ([TABLE], [], ["/dev/sd11"], False),
+        ([TABLE], ["naa.2"], ["/dev/sd11"], False),
+        ([TABLE], ["naa.1"], [], False),
+        ([TABLE, EXT4], ["naa.1"], ["/dev/sd11"], False),
+        ([TABLE, Content("pool_label", "archive", "/dev/sd111")], ["naa.1"], ["/dev/sd11"], False),
+        ([TABLE, MOUNT], ["naa.1"], ["/dev/sd11"], False),
+    ],
+)
+def test_only_our_own_unfinished_tables_are_forgiven(contents, begun, halves, forgiven):
+    key = ("ACS0001", 1)
+    units = {key: Unit(1, wwn="naa.1", node="/dev/sd11")}
+    left = build.forgive({key: contents}, units, begun, halves)
+    assert (left[key] == ()) is forgiven

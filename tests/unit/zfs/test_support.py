@@ -94,7 +94,7 @@ def test_a_log_may_be_less_redundant():
 def test_the_create_command_has_them_after_the_data():
     found = [flash(number) for number in range(6)]
     layout = dataclasses.replace(Layout(()), support=support.resolve(support.read_support(DECLARED), found))
-    command = build.create_command("archive", layout, build.units_of(layout, found), {}, {})
+    command = build.create_command("archive", layout, build.paths_as_found(build.units_of(layout, found)), {}, {})
     by = "/dev/disk/by-id/wwn-0x5000acf0bb0000"
     assert command.argv == (
         "zpool", "create", "archive", "special", "mirror", by + "01", by + "02", by + "03",

@@ -5,12 +5,14 @@
 
 from __future__ import annotations
 
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from typing import Dict, Iterable, Mapping, Optional, Sequence, Tuple
+from typing import Dict, FrozenSet, Iterable, Iterator, Mapping, Optional, Sequence, Tuple
 
 from ..declared import DeclaredDrive
-from ..host import links, probe
+from ..host import journal, links, probe
 from ..host.discover import Found, Wanted, discover
+from ..host.patience import patient_opens
 from ..host.run import Runner
 from ..model import Bay, Content, Drive, Unit
 
@@ -47,6 +49,25 @@ class Access:
     def nodes_of(self, paths: Iterable[str]) -> Dict[str, str]:
         """Where device links lead now."""
         return links.nodes_of(paths)
+
+    def half_made(self, units: Iterable[Unit]) -> Tuple[str, ...]:
+        """The nodes of units whose only partitions are the two that OpenZFS makes on a whole disk."""
+        disks = {unit.node: self._found().disk(unit.node) for unit in units}
+        return tuple(
+            node for node, disk in disks.items() if disk and [part.number for part in disk.partitions] == [1, 9]
+        )
+
+    def begun(self, pool: str) -> FrozenSet[str]:
+        """The WWNs of units on which a creation of this pool began and did not end."""
+        return journal.begun(pool)
+
+    @contextmanager
+    def creation(self, pool: str, wwns: Sequence[str]) -> Iterator[None]:
+        """Around the making of a pool: it is noted until it is done, and OpenZFS waits for slow devices."""
+        journal.begin(pool, wwns)
+        with patient_opens():
+            yield
+        journal.finish()
 
     def _found(self) -> Found:
         if self.found is None:

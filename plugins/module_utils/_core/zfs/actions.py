@@ -11,7 +11,7 @@ from typing import Dict, List, Mapping, Optional, Sequence, Tuple
 from ..declared import DeclaredDrive
 from ..errors import CoreError, Refusal
 from ..host.run import SETTLE, Command, Runner, carry_out, checked
-from ..model import Drive, Layout
+from ..model import Drive, Layout, Unit
 from . import argv, build, erase
 from . import support as beside
 from .access import Access
@@ -22,7 +22,11 @@ from .support import Support
 
 @dataclass(frozen=True)
 class Wish:
-    """What the pool should be. A setting of None takes back this collection's default."""
+    """What the pool should be.
+
+    A setting of None takes back this collection's default. *by_name*: members are addressed by
+    their unit names, which the role disk_inventory makes.
+    """
 
     pool: str
     layout: Layout
@@ -32,6 +36,7 @@ class Wish:
     erase_serials: Tuple[str, ...] = ()
     allow_siblings: bool = False
     support: Tuple[Support, ...] = ()
+    by_name: bool = False
 
 
 @dataclass(frozen=True)
@@ -75,26 +80,45 @@ def ensure_present(access: Access, wish: Wish, check_mode: bool) -> Outcome:
 def _create(access: Access, wish: Wish, zfs: ZfsVersion, drives: Sequence[Drive], check_mode: bool) -> Outcome:
     layout = replace(wish.layout, support=beside.resolve(wish.support, drives))
     units = build.units_of(layout, drives)
-    to_erase = build.refuse_contents(layout, access.contents(units), wish.erase_serials)
-    names = {argv.key_of(member): member for member in build.members_of(layout)}
-    erasing: List[Command] = []
-    for key in to_erase:
-        unit, member = units[key], names[key]
-        subject = "{0} (serial {1}) unit {2}".format(member.bay or "bay unknown", member.serial, member.index)
-        erasing += erase.commands(unit.node, access.partitions(unit), unit.size, subject)
+    contents = build.forgive(access.contents(units), units, access.begun(wish.pool), access.half_made(units.values()))
+    erasing = _erasing(access, layout, units, build.refuse_contents(layout, contents, wish.erase_serials))
     pool_settings = build.with_defaults(build.POOL_DEFAULTS, wish.pool_settings)
     root_settings = build.with_defaults(build.ROOT_DEFAULTS, wish.root_settings)
-    making = build.create_command(wish.pool, layout, units, pool_settings, root_settings)
-    commands = (*tuple(erasing), making)
-    before, after = _absent(wish.pool), picture(wish.pool, layout, pool_settings, root_settings)
+    found = build.paths_as_found(units)
+    paths = {**found, **build.paths_by_name(wish.layout, units, expected=check_mode)} if wish.by_name else found
+    making = build.create_command(wish.pool, layout, paths, pool_settings, root_settings)
     if not erasing:
         # OpenZFS's own opinion, before anything is touched.
-        trial = build.create_command(wish.pool, layout, units, pool_settings, root_settings, dry_run=True)
+        trial = build.create_command(wish.pool, layout, found, pool_settings, root_settings, dry_run=True)
         checked(access.run, trial.argv, "Nothing was changed.")
+    commands = (*erasing, making)
+    before, after = _absent(wish.pool), picture(wish.pool, layout, pool_settings, root_settings)
     if check_mode:
         return Outcome(True, commands, before, after)
-    carry_out(access.run, commands)
-    return Outcome(True, commands, before, after, _verified(access, wish, zfs))
+    with access.creation(wish.pool, [unit.wwn for unit in units.values()]):
+        _carry_out(access.run, commands)
+        pool = _verified(access, wish, zfs)
+    return Outcome(True, commands, before, after, pool)
+
+
+def _erasing(
+    access: Access, layout: Layout, units: Mapping[build.Key, Unit], keys: Sequence[build.Key]
+) -> List[Command]:
+    members = {argv.key_of(member): member for member in build.members_of(layout)}
+    commands: List[Command] = []
+    for key in keys:
+        unit, member = units[key], members[key]
+        subject = "{0} (serial {1}) unit {2}".format(member.bay or "bay unknown", member.serial, member.index)
+        commands += erase.commands(unit.node, access.partitions(unit), unit.size, subject)
+    return commands
+
+
+def _carry_out(run: Runner, commands: Sequence[Command]) -> None:
+    for number, command in enumerate(commands):
+        checked(run, SETTLE)
+        done = "; ".join(" ".join(earlier.argv) for earlier in commands[:number])
+        checked(run, command.argv, "Done before it: {0}.".format(done) if done else "It was the first command.")
+    checked(run, SETTLE)
 
 
 def _verified(access: Access, wish: Wish, zfs: ZfsVersion) -> Pool:

@@ -9,6 +9,7 @@ import re
 from collections import Counter
 from typing import Dict, FrozenSet, Iterable, List, Mapping, Optional, Sequence, Tuple
 
+from .. import names
 from ..errors import InputError, Refusal
 from ..host.run import Command
 from ..model import Content, Drive, Layout, Member, Unit
@@ -202,10 +203,60 @@ def describe(member: Member, content: Content) -> str:
     ).replace("  ", " ")
 
 
+def paths_by_name(layout: Layout, units: Mapping[Key, Unit], expected: bool = False) -> Dict[Key, str]:
+    """Each member's device by its unit name (C(/dev/disk/by-vdev/bay07.1)).
+
+    Refuses members without a bay, and units that do not carry their name yet, unless the
+    names are only *expected* (check mode: the rules that make them may not be there yet).
+    """
+    paths: Dict[Key, str] = {}
+    reasons: List[str] = []
+    for member in members_of(layout):
+        where = "{0} (serial {1}) unit {2}".format(member.bay or "bay unknown", member.serial, member.index)
+        path = "{0}/{1}".format(names.DIRECTORY, member.name)
+        if not member.bay:
+            reasons.append("{0}: its bay is not known, so it has no name".format(where))
+        elif not expected and path not in units[argv.key_of(member)].links:
+            reasons.append("{0}: {1} does not lead to it".format(where, path))
+        paths[argv.key_of(member)] = path
+    if reasons:
+        raise Refusal(
+            "Units do not have their names yet; nothing was changed.",
+            reasons,
+            "Run the role disk_inventory first.",
+        )
+    return paths
+
+
+def paths_as_found(units: Mapping[Key, Unit]) -> Dict[Key, str]:
+    """Each unit's device by its best stable link."""
+    return {key: unit.links[0] for key, unit in units.items()}
+
+
+def forgive(
+    contents: Mapping[Key, Sequence[Content]], units: Mapping[Key, Unit], begun: Iterable[str], halves: Iterable[str]
+) -> Dict[Key, Sequence[Content]]:
+    """*contents* without the tables that a creation of this pool, cut off earlier, left behind.
+
+    *begun* are the WWNs noted when that creation began, *halves* the device nodes whose only
+    partitions are the two that OpenZFS makes. Anything else on such a unit keeps counting.
+    """
+    ours = set(begun)
+    shaped = set(halves)
+    return {
+        key: ()
+        if units[key].wwn in ours
+        and units[key].node in shaped
+        and all(content.kind == "partition_table" for content in found)
+        else found
+        for key, found in contents.items()
+    }
+
+
 def create_command(
     name: str,
     layout: Layout,
-    units: Mapping[Key, Unit],
+    paths: Mapping[Key, str],
     pool_settings: Mapping[str, str],
     root_settings: Mapping[str, str],
     dry_run: bool = False,
@@ -213,14 +264,7 @@ def create_command(
     """The one command that makes the pool."""
     spares = [member for spare in layout.spares for member in spare.members]
     words = argv.create(
-        name,
-        layout.vdevs,
-        spares,
-        {key: unit.links[0] for key, unit in units.items()},
-        pool_settings,
-        root_settings,
-        dry_run,
-        layout.support,
+        name, layout.vdevs, spares, paths, pool_settings, root_settings, dry_run, support=layout.support
     )
     return Command(words, "try the creation of pool {0}".format(name) if dry_run else "create pool {0}".format(name))
 
@@ -263,5 +307,5 @@ def _keys(vdev: PoolVdev) -> FrozenSet[Key]:
 
 
 def _names(keys: Iterable[Key], layout: Layout) -> str:
-    names = {argv.key_of(member): member.name for member in members_of(layout)}
-    return ", ".join(sorted(names.get(key, "{0} unit {1}".format(key[0] or "unknown serial", key[1])) for key in keys))
+    known = {argv.key_of(member): member.name for member in members_of(layout)}
+    return ", ".join(sorted(known.get(key, "{0} unit {1}".format(key[0] or "unknown serial", key[1])) for key in keys))

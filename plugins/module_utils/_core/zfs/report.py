@@ -33,8 +33,7 @@ class Visit:
 def margins(pool: Pool) -> Margins:
     """What the pool, its vdevs, drives and enclosures stand now."""
     states = [
-        VdevState(vdev.redundancy, tuple(_state(slot) for slot in vdev.slots), vdev.name)
-        for vdev in holding(pool)
+        VdevState(vdev.redundancy, tuple(_state(slot) for slot in vdev.slots), vdev.name) for vdev in holding(pool)
     ]
     return margins_of(states)
 

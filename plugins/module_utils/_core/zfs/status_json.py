@@ -89,7 +89,8 @@ def _scan(data: Dict[str, Any]) -> Scan:
         ended=_number(data.get("end_time", 0)),
         examined=_number(data.get("examined", 0)),
         issued=_number(data.get("issued", 0)),
-        total=_number(data.get("to_examine", 0)),
+        # What a scrub skips is never issued, so the share done is issued to the rest.
+        total=_number(data.get("to_examine", 0)) - _number(data.get("skipped", 0)),
         errors=_number(data.get("errors", 0)),
     )
 
