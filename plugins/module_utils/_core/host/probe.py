@@ -144,16 +144,20 @@ def read_signatures(nodes: Sequence[str], runner: Runner) -> Dict[str, List[Cont
     output = checked(
         runner, ["wipefs", "--no-act", "--json", "--output", "DEVICE,TYPE,USAGE,LABEL", *nodes], "Nothing was changed."
     )
-    return parse_signatures(output)
+    return parse_signatures(output, nodes)
 
 
-def parse_signatures(output: str) -> Dict[str, List[Content]]:
-    """The output of C(wipefs --json) as contents by device node. Raises DecodeError."""
+def parse_signatures(output: str, nodes: Sequence[str]) -> Dict[str, List[Content]]:
+    """The output of C(wipefs --json) about *nodes* as contents by device node. Raises DecodeError."""
+    # wipefs tells only the last part of each device's path.
+    named = {os.path.basename(node): node for node in nodes}
     try:
         entries = json.loads(output)["signatures"] if output.strip() else []
-        rows = [(str(one["device"]), str(one["type"]), str(one["usage"]), str(one["label"] or "")) for one in entries]
+        rows = [(named[one["device"]], str(one["type"]), str(one["usage"]), str(one["label"] or "")) for one in entries]
     except (ValueError, TypeError, KeyError) as error:
-        raise DecodeError("not the form that util-linux documents: {0}".format(error), subject="wipefs") from error
+        raise DecodeError("its output cannot be read ({0!r})".format(error), subject="wipefs") from error
+    if len(named) < len(nodes):
+        raise DecodeError("two devices have one name: {0}".format(", ".join(sorted(nodes))), subject="wipefs")
     found: Dict[str, List[Content]] = {}
     for device, kind, usage, label in rows:
         # A protective MBR belongs to its GPT; its own entry is for GPTs that are otherwise gone.
