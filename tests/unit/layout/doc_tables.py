@@ -48,6 +48,7 @@ from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.layo
 )
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.model import Member, Vdev
 from tests.lab.test_capacity import POOLS, predicted
+from tests.unit.layout.pools import share_of
 
 DOC = Path(__file__).resolve().parents[3] / "docs" / "reliability.md"
 TB = 10**12
@@ -118,7 +119,7 @@ def _survival() -> str:
     rows = []
     for name, vdevs in LAYOUTS.items():
         found = survival(vdev_states(vdevs), (2, 3, 4, 5, 6))
-        rows.append([name, found.drives, found.units, *(f"{float(item.share):.2%}" for item in found.drive_sets)])
+        rows.append([name, found.drives, found.units, *(f"{float(share_of(item)):.2%}" for item in found.drive_sets)])
     return table("layout | any drives | any actuators | 2 | 3 | 4 | 5 | 6", rows)
 
 
@@ -167,7 +168,7 @@ def _mirrors() -> str:
     for count in (4, 6, 12, 24):
         drives = [[Member(f"S{bay}", index, "", 9 * TB) for index in (0, 1)] for bay in range(count)]
         pairs = [fatal_sets(vdev_states(make(drives)), 2) for make in (paired_mirrors, chained_mirrors)]
-        rows.append([count, pairs[0].total, *(f"{item.fatal} ({float(item.share):.2%})" for item in pairs)])
+        rows.append([count, pairs[0].total, *(f"{item.fatal} ({float(share_of(item)):.2%})" for item in pairs)])
     return table("drives | pairs of drives | fatal when paired | fatal when chained", rows)
 
 

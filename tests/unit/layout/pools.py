@@ -55,7 +55,7 @@ def small_pools(draw, most_drives=7):
     """Any small pool: one to three units a drive, anywhere, some of them dead, mixed parity and enclosures."""
     drives = ["D{0}".format(number) for number in range(draw(st.integers(1, most_drives)))]
     vdevs = draw(st.integers(1, 4))
-    places = [[] for _vdev in range(vdevs)]
+    places: list[list[MemberState]] = [[] for _vdev in range(vdevs)]
     for drive in drives:
         enclosure = draw(st.sampled_from(["", "east", "west"]))
         for _index in range(draw(st.integers(1, 3))):
@@ -87,6 +87,18 @@ def is_lost(states, gone, by):
         if dead > state.parity:
             return True
     return False
+
+
+def fatal_of(found):
+    """The count of fatal sets, which must have been made."""
+    assert found.fatal is not None
+    return found.fatal
+
+
+def share_of(found):
+    """The share of fatal sets, which must have been counted."""
+    assert found.share is not None
+    return found.share
 
 
 def brute_fatal(states, size, by):

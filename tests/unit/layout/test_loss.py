@@ -209,7 +209,7 @@ def simulate(rng, drives, parity, drive_rate, unit_rate, repair, runs):
     """Mean time to loss of a cohort, drive by drive and event by event: no chain, no counting."""
     total = 0.0
     for _run in range(runs):
-        down = {}
+        down: dict[int, set[int]] = {}
         while True:
             events = []
             for drive in range(drives):
