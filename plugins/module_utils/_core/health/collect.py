@@ -269,6 +269,7 @@ class Collector:
         self._drives = from_plain(_Drives, {"drives": told["drives"]}).drives
         self._findings = from_plain(_Findings, {"findings": told["findings"]}).findings
         self._aim()
+        self._io_due = 0.0
 
     def _take_pools(self, told: Mapping[str, Any]) -> None:
         self._pools = from_plain(_Pools, {"pools": told["pools"]}).pools

@@ -164,7 +164,7 @@ def _unit(
     reading: UnitReading,
     current: bool,
 ) -> None:
-    found.add("unit", labels + (unit.kind, unit.wwn, clean_text(unit.node)), 1)
+    found.add("unit", labels + (unit.kind, unit.wwn, clean_text(unit.node.rsplit("/", 1)[-1])), 1)
     found.add("unit_health", labels, health(snapshot, reading, moment.at, current))
     found.add("unit_smart_up", labels, int(smart_current(snapshot, reading, moment.at, current)))
     found.add("unit_paths", labels, len(unit.paths))

@@ -15,12 +15,11 @@ import importlib.util
 import io
 import marshal
 import os
-import pkgutil
 import sys
 import zipfile
 from dataclasses import dataclass
 from types import ModuleType
-from typing import Dict, List, Tuple
+from typing import Dict
 
 from ..errors import HostError
 
@@ -61,22 +60,19 @@ def _sources(face: ModuleType) -> Dict[str, bytes]:
     root = face.__name__.rpartition(".")[0]
     found: Dict[str, bytes] = {PACKAGE + "/__init__.py": b""}
     for name, module in list(sys.modules.items()):
-        if module is face or name.startswith(root + "._core"):
-            path, source = _source(name, module)
-            found["/".join([PACKAGE] + path[len(root) + 1 :].split("/"))] = source
+        if module is face or name == root + "._core" or name.startswith(root + "._core."):
+            path = PACKAGE + "/" + name[len(root) + 1 :].replace(".", "/")
+            found[path + ("/__init__.py" if hasattr(module, "__path__") else ".py")] = _source(name, module)
     return found
 
 
-def _source(name: str, module: ModuleType) -> Tuple[str, bytes]:
-    is_package = hasattr(module, "__path__")
-    parts: List[str] = name.split(".")
-    base = name if is_package else name.rpartition(".")[0]
-    file = "__init__.py" if is_package else parts[-1] + ".py"
-    source = pkgutil.get_data(base, file)
-    if source is None:
+def _source(name: str, module: ModuleType) -> bytes:
+    # The loader knows, be it of a directory or of the archive that Ansible sends to the host.
+    loader = module.__spec__.loader if module.__spec__ else None
+    text = loader.get_source(name) if hasattr(loader, "get_source") else None
+    if text is None:
         raise HostError("the source of {0} cannot be read".format(name), subject="health service")
-    parent = len(base)
-    return (name[:parent].replace(".", "/") + "/" + file, source)
+    return text.encode("utf-8")
 
 
 def _compiled(name: str, source: bytes) -> bytes:

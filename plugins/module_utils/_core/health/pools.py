@@ -27,7 +27,10 @@ from ..zfs.tree import PoolTree, Scan
 from .snapshot import PoolReading, ScanReading, Space
 
 KSTAT = "/proc/spl/kstat/zfs"
-SPACE_ARGV = ("zpool", "list", "-v", "-H", "-p", "-o", "name,size,alloc,free,frag")
+SPACE_ARGV = ("zpool", "list", "-v", "-H", "-p")
+# Columns: name, size, alloc, free, ckpoint, expandsz, frag, cap, dedup, health, altroot. With -o the
+# columns of a pool change and those of its vdevs do not (OpenZFS 2.3.9), so the default is taken.
+_COLUMNS, _FRAGMENTATION = 8, 6
 
 _PERCENT = re.compile(r"([0-9]+(?:\.[0-9]+)?)% done")
 _ENDED = re.compile(r" on [A-Z][a-z]{2} ([A-Z][a-z]{2} +[0-9]+ [0-9:]{8} [0-9]{4})")
@@ -123,9 +126,9 @@ def parse_space(text: str) -> Dict[str, Dict[str, Space]]:
     current: Dict[str, Space] = {}
     for line in text.splitlines():
         words: List[str] = line.lstrip("\t").split("\t")
-        if len(words) < 5:
+        if len(words) < _COLUMNS:
             continue
-        space = Space(*(int(word) if word.isdigit() else 0 for word in words[1:4]), _share(words[4]))
+        space = Space(*(int(word) if word.isdigit() else 0 for word in words[1:4]), _share(words[_FRAGMENTATION]))
         if line.startswith("\t"):
             current.setdefault(words[0], space)
         else:

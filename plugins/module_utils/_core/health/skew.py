@@ -70,7 +70,7 @@ class History:
         if samples and (stat.reads < samples[-1][1].reads or stat.writes < samples[-1][1].writes):
             samples.clear()
         # Ten samples a window are enough, whatever the interval of the readings.
-        if len(samples) > 1 and now - samples[-2][0] < self._window / 10:
+        if len(samples) > 1 and samples[-1][0] - samples[-2][0] < self._window / 10:
             samples.pop()
         samples.append((now, stat))
         while len(samples) > 2 and samples[0][0] < now - self._window:

@@ -148,10 +148,12 @@ def _reading(data: Mapping[str, Any], status: int) -> SmartReading:
         verdict=UNSUPPORTED,
         protocol=clean_text(protocol),
         serial=clean_text(str(data.get("serial_number", ""))),
-        temperature=_number(temperature.get("current")),
+        # Drives without a sensor say 0.
+        temperature=_number(temperature.get("current")) or None,
         temperature_limit=_number(
             temperature.get("drive_trip", (data.get("scsi_temperature") or {}).get("drive_trip"))
-        ),
+        )
+        or None,
         power_on_hours=hours,
         **family,
     )
