@@ -20,13 +20,13 @@ from collections import Counter, defaultdict
 from dataclasses import dataclass
 from functools import lru_cache
 from math import expm1, log1p
-from typing import Dict, Iterator, List, Sequence, Tuple
+from typing import Dict, Iterator, List, Mapping, Sequence, Tuple
 
 from ..errors import InputError
 from ..model import Vdev
 from .chain import Chain
 from .figure import MODEL, Figure
-from .rebuild import ASSUMED_PACE, Pace, rebuild_drive, rebuild_in_turn, rebuild_unit
+from .rebuild import ASSUMED_PACE, Pace, rebuild_drive, rebuild_in_turn, rebuild_unit, vdevs_of_drives
 
 YEAR_HOURS = 8760.0
 
@@ -105,10 +105,11 @@ def pool_loss(vdevs: Sequence[Vdev], rates: Rates = ASSUMED_RATES) -> Loss:
     if not vdevs:
         raise InputError("a pool needs at least one vdev", subject="vdevs")
     kept, per_hour = 0.0, 0.0
-    homes = _homes(vdevs)
+    homes = vdevs_of_drives(vdevs)
+    units = Counter(member.serial for vdev in vdevs for member in vdev.members)
     for group in _groups(vdevs):
         hazards = _hazards(group, homes, rates)
-        yearly, mean = _group_loss(_classes(group, homes), tuple(v.parity for v in group), hazards)
+        yearly, mean = _group_loss(_classes(group, units), tuple(v.parity for v in group), hazards)
         kept += log1p(-yearly) if yearly < 1 else float("-inf")
         per_hour += 1 / mean
     note = _note(rates)
@@ -212,9 +213,9 @@ def _groups(vdevs: Sequence[Vdev]) -> List[List[Vdev]]:
     return list(groups.values())
 
 
-def _classes(group: Sequence[Vdev], homes: Dict[str, List[Vdev]]) -> Tuple[DriveClass, ...]:
+def _classes(group: Sequence[Vdev], units: Mapping[str, int]) -> Tuple[DriveClass, ...]:
     found: Dict[str, List[int]] = defaultdict(list)
-    split: Dict[str, bool] = {serial: len(homes[serial]) > 1 for vdev in group for serial in _serials(vdev)}
+    split: Dict[str, bool] = {serial: units[serial] > 1 for vdev in group for serial in _serials(vdev)}
     for number, vdev in enumerate(group):
         for member in vdev.members:
             found[member.serial].append(number)
@@ -227,19 +228,10 @@ def _serials(vdev: Vdev) -> List[str]:
     return sorted({member.serial for member in vdev.members})
 
 
-def _homes(vdevs: Sequence[Vdev]) -> Dict[str, List[Vdev]]:
-    # The vdevs of each drive, one entry for each of its units.
-    homes: Dict[str, List[Vdev]] = defaultdict(list)
-    for vdev in vdevs:
-        for member in vdev.members:
-            homes[member.serial].append(vdev)
-    return homes
-
-
-def _hazards(group: Sequence[Vdev], homes: Dict[str, List[Vdev]], rates: Rates) -> Hazards:
+def _hazards(group: Sequence[Vdev], homes: Mapping[str, List[Vdev]], rates: Rates) -> Hazards:
     # Drives of a group are alike in what they hold of it; the one with most units is the slowest to rebuild.
-    serial = max(_serials(group[0]), key=lambda name: len(homes[name]))
-    around = [vdev for at, vdev in enumerate(homes[serial]) if vdev not in homes[serial][:at]]
+    serial = max(_serials(group[0]), key=lambda name: (len(homes[name]), name))
+    around = homes[serial]
     index = next(member.index for member in group[0].members if member.serial == serial)
     one = rebuild_unit(around, serial, index, rates.pace).hours
     if rates.in_one_pass:

@@ -71,6 +71,15 @@ class Rebuild:
         return max(self.read.values(), default=0.0)
 
 
+def vdevs_of_drives(vdevs: Sequence[Vdev]) -> Dict[str, List[Vdev]]:
+    """For each drive, by serial, the vdevs that hold its units, each once."""
+    homes: Dict[str, List[Vdev]] = defaultdict(list)
+    for vdev in vdevs:
+        for serial in sorted({member.serial for member in vdev.members}):
+            homes[serial].append(vdev)
+    return dict(homes)
+
+
 def rebuild_drive(vdevs: Sequence[Vdev], serial: str, pace: Pace = ASSUMED_PACE) -> Rebuild:
     """Rebuild of all units of one drive in one pass."""
     return _rebuild(vdevs, {m for v in vdevs for m in v.members if m.serial == serial}, pace, serial)
@@ -92,23 +101,20 @@ def rebuild_figures(vdevs: Sequence[Vdev], pace: Pace = ASSUMED_PACE) -> Dict[st
     """Rebuild hours in the worst case over all drives: C(unit), C(drive) (one pass) and C(in_turn) (two passes)."""
     if not vdevs:
         raise InputError("a pool needs at least one vdev", subject="vdevs")
-    drives = {member.serial: member for vdev in vdevs for member in vdev.members}
-    # Drives alike in every vdev take alike: one of each kind is enough.
-    kinds: Dict[Tuple[Tuple[int, int], ...], str] = {}
-    for serial in sorted(drives):
-        where = [(n, m.size) for n, v in enumerate(vdevs) for m in v.members if m.serial == serial]
-        kinds.setdefault(tuple(where), serial)
+    # Drives with units in the same vdevs, of the same sizes, take alike: one of each kind is enough.
+    kinds: Dict[Tuple[Tuple[int, int, int], ...], Tuple[str, List[Vdev]]] = {}
+    for serial, homes in vdevs_of_drives(vdevs).items():
+        units = sorted((id(vdev), m.index, m.size) for vdev in homes for m in vdev.members if m.serial == serial)
+        kinds.setdefault(tuple(units), (serial, homes))
     said = "{0:g} MB/s for each unit, {1:.0%} full, {2}, pool otherwise idle".format(
         pace.rate / 1e6, pace.fill, "link of {0:g} MB/s".format(pace.link / 1e6) if pace.link else "link no limit"
     )
     worst = {"unit": 0.0, "drive": 0.0, "in_turn": 0.0}
-    for serial in kinds.values():
-        for vdev in vdevs:
-            for member in vdev.members:
-                if member.serial == serial:
-                    worst["unit"] = max(worst["unit"], rebuild_unit(vdevs, serial, member.index, pace).hours)
-        worst["drive"] = max(worst["drive"], rebuild_drive(vdevs, serial, pace).hours)
-        worst["in_turn"] = max(worst["in_turn"], rebuild_in_turn(vdevs, serial, pace))
+    for serial, homes in kinds.values():
+        indexes = {member.index for vdev in homes for member in vdev.members if member.serial == serial}
+        worst["unit"] = max(worst["unit"], *(rebuild_unit(homes, serial, index, pace).hours for index in indexes))
+        worst["drive"] = max(worst["drive"], rebuild_drive(homes, serial, pace).hours)
+        worst["in_turn"] = max(worst["in_turn"], rebuild_in_turn(homes, serial, pace))
     return {name: Figure(hours, "h", ESTIMATE, said) for name, hours in worst.items()}
 
 

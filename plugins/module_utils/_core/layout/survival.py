@@ -82,8 +82,10 @@ class Survival:
 def vdev_states(vdevs: Sequence[Vdev]) -> Tuple[VdevState, ...]:
     """A layout's vdevs with every member working. Enclosures are read from the bay labels."""
     found: List[VdevState] = []
+    bays = {member.bay for vdev in vdevs for member in vdev.members}
+    enclosures = {bay: Bay.parse(bay).enclosure if bay else "" for bay in bays}
     for number, vdev in enumerate(vdevs):
-        members = tuple(MemberState(m.serial, Bay.parse(m.bay).enclosure if m.bay else "") for m in vdev.members)
+        members = tuple(MemberState(m.serial, enclosures[m.bay]) for m in vdev.members)
         if vdev.kind == "stripe":
             found.extend(VdevState(0, (member,), "stripe-{0}".format(number)) for member in members)
         else:
