@@ -12,7 +12,7 @@ from __future__ import annotations
 import os
 import re
 from dataclasses import dataclass, field
-from typing import Any, Dict, Iterable, List, Optional, Tuple
+from typing import Any, Dict, List, Optional, Tuple
 
 from ..errors import DecodeError, HostError, MissingLibraryError
 from ..identity.designator import Designator
@@ -25,6 +25,7 @@ try:
 except ImportError:
     pyudev = None
 
+_CLASS_BLOCK = "/sys/class/block"
 _SECTOR = 512  # sysfs counts in 512-byte units whatever the device's block size (Documentation/ABI/stable/sysfs-block)
 _SCSI = re.compile(r"^(.*/host([0-9]+)/.*/([0-9]+:[0-9]+:[0-9]+):([0-9]+))/block/[^/]+$")
 _PCI = re.compile(r"/([0-9a-f]{4,8}:[0-9a-f]{2}:[0-9a-f]{2}\.[0-7])(?=/)")
@@ -142,7 +143,7 @@ def read_blocks() -> Blocks:
     if pyudev is None:
         raise MissingLibraryError("pyudev", "Install the package python3-pyudev; the role prerequisites does so.")
     try:
-        walk = _sort(pyudev.Context().list_devices(subsystem="block"))
+        walk = _walk(pyudev.Context())
     except (OSError, ImportError) as error:
         raise HostError("the block devices cannot be listed: {0}".format(error), subject="host") from error
     adapters: Dict[str, str] = {}
@@ -153,16 +154,23 @@ def read_blocks() -> Blocks:
     )
 
 
-def _sort(devices: Iterable[Any]) -> _Walk:
+def _walk(context: Any) -> _Walk:
+    """All disks, partitions and maps. Listed from sysfs: libudev's own listing takes longer than all the rest."""
     walk = _Walk()
-    for device in devices:
-        path = device.sys_path
-        if device.device_type == "partition":
-            walk.partitions.setdefault(os.path.dirname(path), []).append(device)
-        elif device.sys_name.startswith("dm-"):
-            walk.maps.append(device)
-        elif _transport(path):
-            walk.disks.append(device)
+    for name in os.listdir(_CLASS_BLOCK):
+        path = os.path.normpath(os.path.join(_CLASS_BLOCK, os.readlink(os.path.join(_CLASS_BLOCK, name))))
+        group: Optional[List[Any]] = None
+        if name.startswith("dm-"):
+            group = walk.maps
+        elif os.path.exists(path + "/partition"):
+            group = walk.partitions.setdefault(os.path.dirname(path), [])
+        elif not path.startswith("/sys/devices/virtual/") and _transport(path):
+            group = walk.disks
+        if group is not None:
+            try:
+                group.append(pyudev.Devices.from_sys_path(context, path))
+            except pyudev.DeviceNotFoundError:
+                continue  # pulled a moment ago
     return walk
 
 
