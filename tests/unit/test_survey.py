@@ -7,7 +7,7 @@ import difflib
 
 import pytest
 import yaml
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core import declared, survey, yaml_edit
@@ -208,6 +208,7 @@ def files(draw):
     return "\n".join(lines) + draw(st.sampled_from(["", "\n"]))
 
 
+@settings(deadline=None)
 @given(files(), homes(), st.booleans())
 def test_any_file_says_what_was_found_and_keeps_what_people_wrote(text, home, fewer):
     found = {}

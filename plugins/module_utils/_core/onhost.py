@@ -19,11 +19,12 @@ from .declared import DeclaredDrive, read_drives
 from .errors import DecodeError, HostError, InputError
 from .host.files import write_atomically
 from .plain import to_plain
+from .server_class import ServerClass, read_class
 
 PATH = "/etc/evenkeel/split_actuator/inventory.json"
 VERSION = 1
 
-_KEYS = {"version": int, "host": str, "drives": dict, "pool": dict, "discovery": dict}
+_KEYS = {"version": int, "host": str, "drives": dict, "pool": dict, "discovery": dict, "class": dict}
 _REQUIRED = ("version", "host", "drives")
 
 
@@ -32,13 +33,15 @@ class Inventory:
     """What is declared for this host.
 
     *pool* is C(split_actuator_pool) as declared; *discovery* holds what finding the drives needs to know
-    (C(bay_map), C(bays), C(enclosures), C(bay_sources), C(expect_units)), as M(drive_info) takes them.
+    (C(bay_map), C(bays), C(enclosures), C(bay_sources), C(expect_units)), as M(drive_info) takes them; *about*
+    is what the class of the server has in common.
     """
 
     host: str
     drives: Tuple[DeclaredDrive, ...] = ()
     pool: Mapping[str, Any] = field(default_factory=dict)
     discovery: Mapping[str, Any] = field(default_factory=dict)
+    about: ServerClass = field(default_factory=ServerClass)
 
     @property
     def pool_name(self) -> str:
@@ -74,7 +77,12 @@ def from_data(data: Any) -> Inventory:
         drives=read_drives(data["drives"], data["host"]),
         pool=data.get("pool", {}),
         discovery=data.get("discovery", {}),
+        about=_read_class(data.get("class", {}), data["host"]),
     )
+
+
+def _read_class(data: Mapping[str, Any], host: str) -> ServerClass:
+    return read_class(data.get("bays", []), data.get("paths", 0), data.get("models", {}), host)
 
 
 def to_text(inventory: Inventory) -> str:
@@ -96,6 +104,7 @@ def to_text(inventory: Inventory) -> str:
         },
         "pool": to_plain(inventory.pool),
         "discovery": to_plain(inventory.discovery),
+        "class": to_plain(inventory.about),
     }
     return json.dumps(data, indent=2, sort_keys=True) + "\n"
 

@@ -1,0 +1,104 @@
+# Copyright (c) 2026, The evenkeel maintainers
+# GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What modules that deal with the declared inventory share: from their parameters into the library, and back."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, Dict, Mapping, Tuple
+
+from ._core import declared, drift, survey, yaml_edit
+from ._core.declared import VARIABLE
+from ._core.errors import HostError, InputError
+from ._core.host.discover import Found, discover
+from ._core.model import Drive, Finding
+from ._core.plain import from_plain
+from ._core.server_class import read_class, refuse_strange_bays
+from ._core.zfs.access import expecting
+from ._face_drives import DRIVE_ARGUMENTS, wanted_from
+
+if TYPE_CHECKING:
+    from ansible.module_utils.basic import AnsibleModule
+
+CLASS_ARGUMENTS: Dict[str, Any] = {
+    "declared": {"type": "dict", "required": True},
+    "chassis_bays": {"type": "list", "elements": "str", "default": []},
+    "expect_paths": {"type": "int", "default": 0},
+    "models": {"type": "dict", "default": {}},
+    "support_devices": {"type": "list", "elements": "str", "default": []},
+    **DRIVE_ARGUMENTS,
+}
+
+
+def look(params: Mapping[str, Any]) -> Tuple[Found, Tuple[Finding, ...]]:
+    """The drives of this host, and how they differ from those declared."""
+    drives = declared.read_drives(params["declared"])
+    about = read_class(params["chassis_bays"], params["expect_paths"], params["models"])
+    refuse_strange_bays(drives, about)
+    units = {model: facts.units for model, facts in about.models.items() if facts.units}
+    wanted = wanted_from(params)
+    found = discover(expecting(replace(wanted, units={**units, **wanted.units}), drives))
+    return found, drift.inventory_findings(drives, found, about, params["support_devices"])
+
+
+@dataclass(frozen=True)
+class Survey:
+    """A variables file before and after a survey, a line for each change, and the value that it then has."""
+
+    before: str
+    after: str
+    notes: Tuple[str, ...]
+
+    @property
+    def drives(self) -> Dict[str, Any]:
+        """The declared drives after the survey."""
+        return dict(yaml_edit.read_variable(self.after, VARIABLE) or {})
+
+
+def surveyed(path: str, host: str, drives: Any, elsewhere: bool) -> Survey:
+    """What a survey makes of the variables file at *path*.
+
+    *elsewhere* says that the variable has a value for the host; InputError when that is not from this file.
+    """
+    found = [from_plain(Drive, drive, "drives[{0}]".format(number)) for number, drive in enumerate(drives)]
+    drafted = declared.draft(found)
+    before = _text(path)
+    there = yaml_edit.read_variable(before, VARIABLE) if before else None
+    if elsewhere and there is None:
+        raise InputError(
+            "{0} has a value for this host that is not in {1}".format(VARIABLE, path),
+            subject=host,
+            remedy="Set survey_file to the file that it is declared in.",
+        )
+    if not before.strip():
+        notes = tuple("{0}: holds serial {1}".format(bay, entry["serial"]) for bay, entry in drafted.items())
+        return Survey(before, yaml_edit.draft(VARIABLE, host, drafted), notes)
+    if there is not None and not isinstance(there, dict):
+        raise InputError("{0!r} is not a dictionary of bays".format(there), subject="{0}: {1}".format(host, VARIABLE))
+    todo = survey.changes(there or {}, drafted, host)
+    return Survey(before, yaml_edit.edit(before, VARIABLE, todo), tuple(change.why for change in todo))
+
+
+def _text(path: str) -> str:
+    try:
+        with open(path, encoding="utf-8", newline="") as file:
+            return file.read()
+    except FileNotFoundError:
+        return ""
+    except (OSError, UnicodeDecodeError) as error:
+        raise HostError("{0} cannot be read: {1}".format(path, error), subject="file") from error
+
+
+def put(module: AnsibleModule, path: str, text: str) -> None:
+    """Replace a file of a person, with the owner and mode it has; folders that are missing are made."""
+    try:
+        os.makedirs(os.path.dirname(path) or ".", exist_ok=True)
+        handle, temporary = tempfile.mkstemp(dir=module.tmpdir)
+        with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:
+            file.write(text)
+    except OSError as error:
+        raise HostError("{0} cannot be written: {1}".format(path, error.strerror), subject="file") from error
+    module.atomic_move(temporary, path)
