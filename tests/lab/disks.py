@@ -9,7 +9,7 @@ import json
 import os
 import subprocess
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from pathlib import Path
 
 from .errors import LabError
@@ -19,7 +19,8 @@ _BLOCK = 64 * 1024
 
 def create(path: Path, size: int) -> None:
     """An empty disk of C(size) bytes, which takes hardly any room."""
-    _qemu_img("create", "-q", "-f", "qcow2", str(path), str(size))
+    # Larger clusters than usual: fewer steps to walk over terabytes that hold nothing.
+    _qemu_img("create", "-q", "-f", "qcow2", "-o", "cluster_size=256k", str(path), str(size))
 
 
 def overlay(path: Path, base: Path) -> None:
@@ -47,15 +48,15 @@ def forget(path: Path, tag: str) -> None:
     _qemu_img("snapshot", "-d", tag, str(path))
 
 
-def digest(source: Sequence[str], scratch: Path) -> str:
-    """SHA-256 of a disk's content as qemu-img reads it; C(source) is its format and name.
+def digest(path: Path, scratch: Path) -> str:
+    """SHA-256 of a disk's content, which nobody may be writing to.
 
     Two disks of equal bytes give one digest, however their files are laid out: only blocks of
     64 KiB that hold a byte other than 0 count, each with its place.
     """
     with tempfile.TemporaryDirectory(dir=scratch) as folder:
         raw = Path(folder) / "raw"
-        _qemu_img("convert", "-U", "-f", source[0], "-O", "raw", source[1], str(raw))
+        _qemu_img("convert", "-U", "-f", "qcow2", "-O", "raw", str(path), str(raw))
         total = hashlib.sha256(f"{raw.stat().st_size}\n".encode())
         with raw.open("rb", buffering=0) as handle:
             for offset in _data_blocks(handle.fileno(), raw.stat().st_size):

@@ -17,6 +17,7 @@ import glob
 import json
 import os
 import re
+import subprocess
 import sys
 import time
 from typing import Any
@@ -106,13 +107,38 @@ def hosts(pci: str) -> list[str]:
     return found
 
 
+def known_phys(host: str) -> list[int]:
+    """The phys on which a SAS adapter's driver has ever seen a drive since it started."""
+    number = os.path.basename(host).removeprefix("host")
+    ends = glob.glob(f"/sys/class/sas_device/end_device-{number}:*/phy_identifier")
+    return [int(text(end) or -1) for end in ends]
+
+
+def rediscover(pci: str) -> None:
+    """Has the SAS adapter's driver look at all phys: a scan alone skips those that were empty."""
+    here = [unit["hctl"] for unit in units() if unit["pci"] == pci and unit["state"] == "running"]
+    if here:
+        generic = os.listdir(f"/sys/class/scsi_device/{here[-1]}/device/scsi_generic")[0]
+        subprocess.run(["sg_reset", "--host", f"/dev/{generic}"], check=False, capture_output=True)
+        return
+    driver = os.path.realpath(f"/sys/bus/pci/devices/{pci}/driver")
+    for step in ("unbind", "bind"):
+        with open(f"{driver}/{step}", "w") as handle:
+            handle.write(pci)
+
+
 def scan(pci: list[str], expect: list[Place], seconds: float) -> list[Place]:
     """Scans adapters until the expected devices have block nodes; returns those still missing."""
+    for address in pci:
+        for host in hosts(address):
+            wanted = {place[1] for place in expect if place[0] == address}
+            if os.path.exists(f"/sys/class/sas_host/{os.path.basename(host)}") and wanted - set(known_phys(host)):
+                rediscover(address)
     deadline = time.monotonic() + seconds
     while True:
         for address in pci:
             for host in hosts(address):
-                with open(host + "/scan", "w") as handle:
+                with contextlib.suppress(OSError), open(host + "/scan", "w") as handle:
                     handle.write("- - -")
         there = [place(unit) for unit in units() if unit["block"]]
         missing = [one for one in expect if one not in there]

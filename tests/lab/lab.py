@@ -16,7 +16,6 @@ from typing import Any
 from . import devices, disks
 from .bays import Bays, Which
 from .errors import LabError
-from .paths import socket_dir
 from .qmp import Qmp
 from .state import Slot, State, slot_from
 
@@ -111,7 +110,7 @@ class Lab(Bays):
                 state.slots[:] = kept
                 self._power_on(state)
             nodes = ["root", *self._attached(state)]
-            with self.qmp() as qmp:
+            with self._or_off(state), self.qmp() as qmp:
                 qmp.job("snapshot-load", f"load-{tag}", 600.0, tag=tag, vmstate="root", devices=nodes)
                 self._set_limits(qmp, state)
                 qmp.call("cont")
@@ -121,7 +120,7 @@ class Lab(Bays):
     # --- looking at bytes from outside
 
     def content_hash(self, which: Which, unit: int, sync: bool = True) -> str:
-        """SHA-256 of a unit's content, read through the emulator or from the file, not the guest.
+        """SHA-256 of a unit's content, read from its file while the guest stands still.
 
         Equal content gives an equal hash, whatever the file's layout. C(sync) first has the guest
         write out what it holds back; leave that out when a pool is suspended, for it would hang.
@@ -137,40 +136,23 @@ class Lab(Bays):
                 wanted = [(self.slot(one), unit) for one, unit in which]
             if sync and self.running:
                 self.run("sync", timeout=300)
-            with self._exports() as source:
-                return [disks.digest(source(slot, unit), self.folder) for slot, unit in wanted]
+            with self._paused():
+                return [disks.digest(self._file(slot, unit), self.folder) for slot, unit in wanted]
 
     # --- inside
 
     @contextmanager
-    def _exports(self) -> Iterator[Any]:
-        """Gives a function from a unit to what qemu-img can read it from."""
+    def _paused(self) -> Iterator[None]:
+        """The guest stands still, and the emulator has written out what it holds of the disks."""
         if not self.running:
-            yield lambda slot, unit: ("qcow2", str(self._file(slot, unit)))
+            yield
             return
-        path = socket_dir(self.folder) / "nbd"
-        path.unlink(missing_ok=True)
         with self.qmp() as qmp:
-            qmp.call("nbd-server-start", addr={"type": "unix", "data": {"path": str(path)}})
-            exported: set[str] = set()
-
-            def source(slot: Slot, unit: int) -> tuple[str, str]:
-                if unit not in [one.index for one in slot.units()]:
-                    return ("qcow2", str(self._file(slot, unit)))
-                node = devices.disk_node(slot.key, unit)
-                if node not in exported:
-                    qmp.exact(
-                        "block-export-add",
-                        {"type": "nbd", "id": f"x-{node}", "node-name": node, "name": node, "writable": False},
-                    )
-                    exported.add(node)
-                return ("raw", f"nbd+unix:///{node}?socket={path}")
-
+            qmp.call("stop")
             try:
-                yield source
+                yield
             finally:
-                qmp.call("nbd-server-stop")
-                path.unlink(missing_ok=True)
+                qmp.call("cont")
 
     def _attached(self, state: State) -> list[str]:
         """The nodes of all attached units."""

@@ -115,7 +115,7 @@ class Life:
         with self._held() as state:
             begun = time.monotonic()
             self._power_on(state)
-            with self.qmp() as qmp:
+            with self._or_off(state), self.qmp() as qmp:
                 self._set_limits(qmp, state)
                 qmp.call("cont")
             self.wait_ssh(deadline)
@@ -141,14 +141,19 @@ class Life:
             self._forget_process(state)
 
     def down(self, keep: bool = False) -> None:
-        """Ends the machine; without C(keep) its disks and its state go as well."""
+        """Ends the machine; without C(keep) its disks and its state go as well, at once.
+
+        It waits for nobody: another process that is booting this lab just now fails.
+        """
         if not self.folder.exists():
             return
-        if State.load(self.folder) is not None:
-            if keep:
-                self.stop()
-            else:
-                self.power_cut()
+        state = State.load(self.folder)
+        if state is not None and keep:
+            self.stop()
+        elif state is not None:
+            self.ssh().close()
+            if state.process is not None:
+                state.process.end(signal.SIGKILL)
         shutil.rmtree(socket_dir(self.folder), ignore_errors=True)
         if not keep:
             shutil.rmtree(self.folder)
@@ -249,6 +254,15 @@ class Life:
         """The backing file of a unit."""
         return self.folder / "drives" / f"{slot.key}u{unit}.qcow2"
 
+    @contextmanager
+    def _or_off(self, state: State) -> Iterator[None]:
+        """Whatever goes wrong inside, no emulator stays behind half started."""
+        try:
+            yield
+        except BaseException:
+            self._forget_process(state)
+            raise
+
     def _power_on(self, state: State) -> None:
         """Starts the emulator, paused."""
         if self.running:
@@ -274,15 +288,15 @@ class Life:
                 blockdevs += self._blockdevs(slot, unit.index)
                 plugged += self._devices(slot, unit.index)
         self.tell(f"booting {state.chassis.name} ({state.release}, {machine.accel.split(',')[0]})")
-        state.process = qemu.start(
-            qemu.machine_argv(machine, blockdevs, plugged), self.folder / "emulator.log", self._tied
-        )
-        state.save(self.folder)
-        try:
-            with self.qmp():
-                pass
-        except QmpError as error:
-            raise LabError(f"the emulator does not start: {error}\n{self._last_words()}") from None
+        argv = qemu.machine_argv(machine, blockdevs, plugged)
+        with self._or_off(state):
+            try:
+                state.process = qemu.start(argv, self.folder / "emulator.log", self._tied)
+                state.save(self.folder)
+                with self.qmp():
+                    pass
+            except LabError as error:
+                raise LabError(f"the emulator does not start: {error}\n{self._last_words()}") from None
 
     def _blockdevs(self, slot: Slot, unit: int) -> list[dict[str, Any]]:
         """The nodes behind a unit, lowest first."""

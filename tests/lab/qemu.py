@@ -137,7 +137,7 @@ def start(argv: Sequence[str], log: Path, tied: bool = False) -> Process:
     It outlives this process, unless it is C(tied) to the calling thread.
     """
     if tied:
-        argv = ["setpriv", "--pdeath-signal", "KILL", "--", *argv]
+        argv = ["setpriv", "--pdeathsig", "KILL", "--", *argv]
     with log.open("ab") as output:
         actions = [
             (os.POSIX_SPAWN_OPEN, 0, os.devnull, os.O_RDONLY, 0),
