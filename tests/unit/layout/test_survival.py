@@ -179,6 +179,24 @@ def test_enclosures_go_with_all_their_drives():
     assert fatal_sets(cohort(12, 2, enclosures=6), 2, "enclosure").fatal == comb(6, 2)
 
 
+def test_many_enclosures_that_hold_a_little_of_every_vdev():
+    # 50 enclosures, 100 cohorts of ten drives in ten of them: each enclosure is in some forty vdevs.
+    rng = random.Random(1)
+    states: list[VdevState] = []
+    for group in range(100):
+        places = rng.sample(range(50), 10)
+        members = tuple(MemberState("D{0}.{1}".format(group, place), "e{0}".format(place)) for place in places)
+        states += [VdevState(2, members)] * 2
+    assert losses_survived(states, "enclosure") == 2
+    hit: set[tuple[str, ...]] = set()
+    for state in states:
+        hit.update(combinations(sorted(member.enclosure for member in state.members), 3))
+    assert fatal_sets(states, 3, "enclosure").fatal == len(hit)
+    few = states[::20]
+    found = fatal_sets(few, 3, "enclosure")
+    assert (found.total, found.fatal) == brute_fatal(few, 3, "enclosure")
+
+
 def test_units_fail_one_by_one():
     # Both vdevs of the cohort stand two units each; only three in one vdev are fatal.
     states = cohort(6, 2)

@@ -35,7 +35,8 @@ Kinds = Tuple[Tuple[Signature, int], ...]  # parts alike, and how many
 Knot = Tuple[Tuple[int, ...], Kinds]  # limits, and the parts that share them
 Poly = Tuple[int, ...]
 
-ENUMERATE_BELOW = 3000
+ENUMERATE_BELOW = 3000  # ways to choose; above, the expansion is quicker
+SPREAD = 6  # vdevs that one part is in
 WORK = 5_000_000
 
 
@@ -122,17 +123,20 @@ def _restrict(limits: Tuple[int, ...], kinds: Kinds, vdevs: Sequence[int]) -> Kn
 def _knot_polynomial(knot: Knot, degree: int, work: int) -> Poly:
     _limits, kinds = knot
     ways = comb(len(kinds) + degree, degree)
-    if ways <= ENUMERATE_BELOW:
-        return _enumerated(knot, degree)
-    try:
-        return _expanded(knot, degree, work)
-    except _TooMuchError:
-        if ways > work:
-            raise InputError(
-                "the drives and vdevs of this pool are too entangled to count its sets of {0}".format(degree),
-                subject="size",
-                remedy="Ask for smaller sets.",
-            ) from None
+    # Enclosures hold members of most vdevs: then nearly every set of vdevs is connected, and only
+    # enumeration is of use; there are few of them.
+    spread = max(len(signature) for signature, _many in kinds) > SPREAD
+    if ways > ENUMERATE_BELOW and not spread:
+        try:
+            return _expanded(knot, degree, work)
+        except _TooMuchError:
+            pass
+    if ways > work:
+        raise InputError(
+            "the drives and vdevs of this pool are too entangled to count its sets of {0}".format(degree),
+            subject="size",
+            remedy="Ask for smaller sets.",
+        )
     return _enumerated(knot, degree)
 
 
