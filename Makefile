@@ -35,7 +35,7 @@ test: lab-packages ## Run every layer: lint, types, unit, sanity, package, lab
 .PHONY: lint types unit sanity sanity-all package
 lint: ## Read all files for faults (styles, documents, licences, changelog)
 types: ## Check static types
-unit: ## Run the tests that need no host
+unit: check-packages ## Run the tests that need no host
 sanity: ## Run ansible-test sanity under the pinned ansible-core
 sanity-all: ## Run ansible-test sanity under every supported ansible-core
 package: ## Build the artefact, import it, install it elsewhere and run from there
@@ -75,7 +75,10 @@ format: ## Bring the Python files into the one style
 pins: ## Write tests/config/constraints.txt anew after a change of a requirement
 	@tests/tools/pins
 
-.PHONY: lab-packages
+.PHONY: check-packages lab-packages
+check-packages:
+	@tests/tools/packages tests/config/packages.txt
+
 lab-packages:
 	@tests/tools/packages tests/config/packages.txt tests/lab/packages.txt
 
