@@ -134,7 +134,7 @@ systemctl mask -q \
     fstrim.timer man-db.timer logrotate.timer systemd-tmpfiles-clean.timer \
     getty@tty1.service serial-getty@ttyS0.service console-setup.service keyboard-setup.service \
     systemd-timesyncd.service systemd-pstore.service systemd-rfkill.socket \
-    lvm2-monitor.service mdmonitor.service mdmonitor-oneshot.timer mdcheck_start.timer mdcheck_continue.timer \
+    openipmi.service modprobe@drm.service modprobe@fuse.service lvm2-monitor.service mdmonitor.service mdmonitor-oneshot.timer mdcheck_start.timer mdcheck_continue.timer \
     systemd-journal-catalog-update.service systemd-update-done.service systemd-hwdb-update.service ldconfig.service
 # These are for the collection to switch on, where it wants them.
 systemctl disable -q smartmontools.service
@@ -146,6 +146,11 @@ printf '[Journal]\nStorage=persistent\nForwardToConsole=no\nSystemMaxUse=64M\n' 
 mkdir -p /etc/systemd/system.conf.d
 printf '[Manager]\nDefaultTimeoutStartSec=300s\nDefaultTimeoutStopSec=60s\n' >/etc/systemd/system.conf.d/lab.conf
 echo '/dev/disk/by-label/labroot / ext4 errors=remount-ro,noatime 0 0' >/etc/fstab
+
+# --- for tests of multipath: at hand, not installed, for installed it may take drives for itself
+mkdir -p /opt/lab/multipath
+(cd /opt/lab/multipath && apt-get -q download multipath-tools kpartx libaio1t64 liburcu8t64 libedit2 2>/dev/null) ||
+    (cd /opt/lab/multipath && apt-get -q download multipath-tools kpartx libaio1 liburcu8 libedit2)
 
 # --- tidy
 apt-get clean
