@@ -13,7 +13,9 @@ from typing import TYPE_CHECKING, Any, Dict, Mapping, Tuple
 from ._core import declared, drift, survey, yaml_edit
 from ._core.declared import VARIABLE
 from ._core.errors import HostError, InputError
+from ._core.host.bays import enclosure_slots
 from ._core.host.discover import Found, discover
+from ._core.host.locate import Light, find_lights
 from ._core.model import Drive, Finding
 from ._core.plain import from_plain
 from ._core.server_class import read_class, refuse_strange_bays
@@ -42,6 +44,13 @@ def look(params: Mapping[str, Any]) -> Tuple[Found, Tuple[Finding, ...]]:
     wanted = wanted_from(params)
     found = discover(expecting(replace(wanted, units={**units, **wanted.units}), drives))
     return found, drift.inventory_findings(drives, found, about, params["support_devices"])
+
+
+def lights_from(params: Mapping[str, Any]) -> Tuple[Light, ...]:
+    """The locate lights of the bays that a module was told."""
+    wanted = expecting(wanted_from(params), declared.read_drives(params["declared"]))
+    slots = enclosure_slots(wanted.enclosures)
+    return find_lights(params["locate"], slots, discover(wanted).drives, params["method"])
 
 
 @dataclass(frozen=True)

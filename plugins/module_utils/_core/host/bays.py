@@ -16,7 +16,7 @@ from __future__ import annotations
 import os
 import re
 from dataclasses import dataclass
-from typing import Any, Callable, Dict, List, Mapping, Optional, Sequence, Set, Tuple
+from typing import Any, Callable, Dict, Iterator, List, Mapping, Optional, Sequence, Set, Tuple
 
 from ..errors import InputError
 from ..model import Bay
@@ -183,14 +183,10 @@ def place(drives: Sequence[Group], answers: Mapping[str, Answers], order: Sequen
 def enclosure_answers(names: Mapping[str, str], root: str = CLASS_ENCLOSURE) -> Answers:
     """Bays by the enclosure services processes that the kernel knows."""
     slots: Dict[str, Set[Tuple[str, int]]] = {}
-    for enclosure in names_in(root):
-        base = "{0}/{1}".format(root, enclosure)
-        identifier = _enclosure_id(read_text(base + "/id"))
-        for component in names_in(base):
-            device = "{0}/{1}/device".format(base, component)
-            slot = read_text("{0}/{1}/slot".format(base, component))
-            if slot.isdigit() and os.path.islink(device):
-                slots.setdefault(os.path.basename(os.path.realpath(device)), set()).add((identifier, int(slot)))
+    for identifier, slot, path in _components(root):
+        device = path + "/device"
+        if os.path.islink(device):
+            slots.setdefault(os.path.basename(os.path.realpath(device)), set()).add((identifier, slot))
     naming = _Naming(names, {identifier for found in slots.values() for identifier, _slot in found})
 
     def answer(drive: Group) -> Set[Bay]:
@@ -200,6 +196,33 @@ def enclosure_answers(names: Mapping[str, str], root: str = CLASS_ENCLOSURE) -> 
         return found
 
     return answer
+
+
+def enclosure_slots(names: Mapping[str, str], root: str = CLASS_ENCLOSURE) -> Dict[Bay, str]:
+    """The directory in sysfs of every bay that an enclosure services process knows, also of an empty one.
+
+    Bays are named as `enclosure_answers` does; a name that two slots would have is left out.
+    """
+    parts = list(_components(root))
+    used = {identifier for identifier, _slot, path in parts if os.path.islink(path + "/device")}
+    used = used or {identifier for identifier, _slot, _path in parts}
+    naming = _Naming(names, used)
+    found: Dict[Bay, List[str]] = {}
+    for identifier, slot, path in parts:
+        if identifier in used or identifier in names:
+            found.setdefault(naming.bay(identifier, slot), []).append(path)
+    return {bay: paths[0] for bay, paths in found.items() if len(paths) == 1}
+
+
+def _components(root: str) -> Iterator[Tuple[str, int, str]]:
+    """Every numbered component of every enclosure: the enclosure's id, the slot's number, the directory."""
+    for enclosure in names_in(root):
+        base = "{0}/{1}".format(root, enclosure)
+        identifier = _enclosure_id(read_text(base + "/id"))
+        for component in names_in(base):
+            slot = read_text("{0}/{1}/slot".format(base, component))
+            if slot.isdigit():
+                yield identifier, int(slot), "{0}/{1}".format(base, component)
 
 
 def sas_answers(drives: Sequence[Group], names: Mapping[str, str], root: str = CLASS_SAS) -> Answers:

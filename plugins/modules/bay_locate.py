@@ -1,0 +1,126 @@
+#!/usr/bin/python
+# Copyright (c) 2026, The evenkeel maintainers
+# GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
+# SPDX-License-Identifier: GPL-3.0-or-later
+
+from __future__ import annotations
+
+DOCUMENTATION = r"""
+module: bay_locate
+short_description: Has the locate light of a bay shine for a limited time
+version_added: 0.1.0
+author:
+  - The evenkeel maintainers (@evenkeel)
+description:
+  - Has the locate light of bays shine, so that a person finds the right one.
+  - The light is held by a transient service of systemd, which switches it off when the time is over, and also when the
+    service is stopped or killed or the host shuts down.
+  - Works through the enclosure (C(/sys/class/enclosure)), also for an empty bay, or through C(ledctl) for a bay with a
+    drive in it.
+notes:
+  - All units of a drive share one light.
+  - With C(ledctl) the light belongs to the drive's device. Where the drive is pulled while it shines, C(ledctl) may not
+    be able to switch it off.
+requirements:
+  - python3-pyudev
+  - systemd
+extends_documentation_fragment:
+  - evenkeel.split_actuator.attributes
+  - evenkeel.split_actuator.bays
+attributes:
+  idempotent:
+    details:
+      - A light that shines already goes on for the time that it was told before.
+options:
+  locate:
+    description: The bays, such as V(bay07).
+    type: list
+    elements: str
+    required: true
+  state:
+    description: Whether the lights should shine. V(off) also darkens lights that something else switched on.
+    type: str
+    choices: ["on", "off"]
+    default: "on"
+  seconds:
+    description: How long, from 1 to 3600.
+    type: int
+    default: 60
+  method:
+    description: How to reach the light. V(auto) takes the enclosure where it knows the bay, else C(ledctl).
+    type: str
+    choices: [auto, sysfs, ledctl]
+    default: auto
+  declared:
+    description: The declared drives (C(split_actuator_drives)); they tell the bays of drives where nothing else does.
+    type: dict
+    default: {}
+"""
+
+EXAMPLES = r"""
+- name: Show a person the way to bay 7
+  evenkeel.split_actuator.bay_locate:
+    locate: [bay07]
+    seconds: 300
+"""
+
+RETURN = r"""
+commands:
+  description: The commands that were run, or in check mode would be run.
+  type: list
+  elements: list
+  returned: success
+  sample: [["systemctl", "stop", "evenkeel-locate-bay07.service"]]
+lights:
+  description: The light of each bay, with C(bay), C(how) (V(sysfs) or V(ledctl)) and C(target).
+  type: list
+  elements: dict
+  returned: success
+  sample: [{"bay": "bay07", "how": "sysfs", "target": "/sys/class/enclosure/0:0:12:0/Slot 07/locate"}]
+"""
+
+from ansible.module_utils.basic import AnsibleModule
+
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host import locate
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.plain import to_plain
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face import run_face
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_drives import DRIVE_ARGUMENTS
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_inventory import lights_from
+
+
+def work(module, runner):
+    """Switch lights."""
+    params = module.params
+    lights = lights_from(params)
+    if params["state"] == "on":
+        done = locate.shine(runner, lights, params["seconds"], module.check_mode)
+    else:
+        done = locate.darken(runner, lights, module.check_mode)
+    return {
+        "changed": bool(done.commands),
+        "commands": [list(command.argv) for command in done.commands],
+        "lights": to_plain(lights),
+        "diff": {"before_header": "lights", "after_header": "lights", "before": done.before, "after": done.after},
+    }
+
+
+def main():
+    """Entry point."""
+    module = AnsibleModule(
+        argument_spec=dict(
+            {
+                "locate": {"type": "list", "elements": "str", "required": True},
+                "state": {"type": "str", "choices": ["on", "off"], "default": "on"},
+                "seconds": {"type": "int", "default": 60},
+                "method": {"type": "str", "choices": list(locate.METHODS), "default": "auto"},
+                "declared": {"type": "dict", "default": {}},
+            },
+            **DRIVE_ARGUMENTS,
+        ),
+        supports_check_mode=True,
+    )
+    run_face(module, work)
+
+
+if __name__ == "__main__":
+    main()
