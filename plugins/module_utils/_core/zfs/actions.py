@@ -114,8 +114,11 @@ def _erasing(
 
 
 def _carry_out(run: Runner, commands: Sequence[Command]) -> None:
+    """Run the commands, each of which must succeed; an error says which had been run before it."""
     for number, command in enumerate(commands):
-        checked(run, SETTLE)
+        if number == len(commands) - 1:
+            # The last one opens what the earlier ones erased: their links must stand again.
+            checked(run, SETTLE)
         done = "; ".join(" ".join(earlier.argv) for earlier in commands[:number])
         checked(run, command.argv, "Done before it: {0}.".format(done) if done else "It was the first command.")
     checked(run, SETTLE)

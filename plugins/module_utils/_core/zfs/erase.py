@@ -17,6 +17,7 @@ from ..host.run import Command
 # A pool's labels: two of 256 KiB at each end (module/zfs/vdev_label.c); whole MiBs serve any sector size.
 _SPAN = 1 << 20
 _LABEL = 1 << 18
+_LEAST = 64 << 20
 
 
 def commands(node: str, partitions: Sequence[Tuple[str, int]], size: int, subject: str) -> List[Command]:
@@ -25,7 +26,9 @@ def commands(node: str, partitions: Sequence[Tuple[str, int]], size: int, subjec
     *subject* names bay, serial and unit for the person who reads the list.
     """
     out: List[Command] = []
-    for device, length in [*list(partitions), (node, size)]:
+    # OpenZFS takes nothing below 64 MiB (SPA_MINDEVSIZE), so smaller partitions hold no label.
+    labelled = [(device, length) for device, length in partitions if length >= _LEAST]
+    for device, length in [*labelled, (node, size)]:
         out += clear_labels(device, 0, length, subject)
     out.append(Command(("wipefs", "--all", node), "clear signatures and partition table of {0}".format(subject)))
     return out
