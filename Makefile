@@ -67,7 +67,8 @@ prove-net: ## Break each check on purpose, in a copy, and see it go red
 	@$(WITH) python -m tests.tools.prove_net
 
 .PHONY: format
-format: ## Bring the Python files into the one style
+format: ## Bring files into the one style, and give them the licence lines they lack
+	@$(WITH) python -m tests.tools.add_headers
 	@$(WITH) ruff check --config tests/config/ruff.toml --fix --quiet . || true
 	@$(WITH) ruff format --config tests/config/ruff.toml .
 

@@ -1,4 +1,4 @@
-# Copyright: (c) 2026, The evenkeel maintainers
+# Copyright (c) 2026, The evenkeel maintainers
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The tables of docs/reliability.md, computed: `python -m tests.unit.layout.doc_tables` writes them there.
 
