@@ -21,6 +21,7 @@ sys.path.insert(0, str(REPO))
 
 from tests.lab.errors import LabError  # noqa: E402
 from tests.lab.lab import Lab  # noqa: E402
+from tests.lab.modules import call  # noqa: E402
 from tests.lab.playbooks import Site  # noqa: E402
 
 CHASSIS = REPO / "tests" / "lab" / "chassis" / "ebb01.yml"
@@ -144,7 +145,7 @@ def await_loss(story: Story, site: Site) -> dict[str, Any]:
     end = time.monotonic() + WAIT
     while True:
         site.lab.run("echo now > /archive/camera/touch; sync /archive/camera/touch")
-        result = site.module("pool_info", arguments)
+        result = call(site.lab, "pool_info", **arguments)
         if "pools" not in result:
             raise LabError(f"pool_info failed: {result.get('msg', result)}")
         pool: dict[str, Any] = result["pools"][0]

@@ -1,6 +1,6 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Runs the collection's playbooks and modules against a lab machine, with the quickstart inventory."""
+"""Runs the collection's playbooks against a lab machine, with the quickstart inventory."""
 
 from __future__ import annotations
 
@@ -14,10 +14,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from tests.conftest import REPO
+
 from .errors import LabError
 from .lab import Lab
 
-REPO = Path(__file__).resolve().parent.parent.parent
 QUICKSTART = REPO / "docs" / "examples" / "quickstart"
 COLLECTION = "evenkeel.split_actuator"
 _RECAP = re.compile(r"^(\S+)\s*:\s*ok=(\d+)\s+changed=(\d+)\s+unreachable=(\d+)\s+failed=(\d+)", re.MULTILINE)
@@ -71,34 +72,16 @@ class Site:
             argv += ["--extra-vars", json.dumps(variables)]
         return self._run(argv, line)
 
-    def module(
-        self, name: str, arguments: Mapping[str, Any], check: bool = False, diff: bool = False
-    ) -> dict[str, Any]:
-        """Run one module on the machine and return its result, also when it failed."""
-        argv = ["ansible", *self._inventory(), self.host, "-m", f"{COLLECTION}.{name}", "-a", json.dumps(arguments)]
-        argv += ["--check"] if check else []
-        argv += ["--diff"] if diff else []
-        done = self._run(argv, None, {"ANSIBLE_CALLBACK_RESULT_FORMAT": "json"})
-        start = done.output.find("{")
-        if start < 0:
-            raise LabError(f"the module {name} gave no result:\n{done.output}")
-        result: dict[str, Any] = json.JSONDecoder().raw_decode(done.output[start:])[0]
-        return dict(result, failed=result.get("failed", done.rc != 0))
-
     def _inventory(self) -> Sequence[str]:
         return ("-i", str(self.folder / "hosts.yml"), "-i", str(self.folder / "lab.yml"))
 
-    def _run(
-        self, argv: Sequence[str], line: Callable[[str], None] | None, more: Mapping[str, str] | None = None
-    ) -> Run:
+    def _run(self, argv: Sequence[str], line: Callable[[str], None] | None) -> Run:
         environment = {
             **os.environ,
             "ANSIBLE_COLLECTIONS_PATH": str(REPO / ".work"),
             "ANSIBLE_LOCALHOST_WARNING": "false",
             "ANSIBLE_INVENTORY_UNPARSED_WARNING": "false",
             "ANSIBLE_NOCOLOR": "1",
-            "ANSIBLE_HOME": str(self.folder / ".ansible"),
-            **(more or {}),
         }
         output: list[str] = []
         with subprocess.Popen(
