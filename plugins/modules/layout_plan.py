@@ -97,6 +97,44 @@ options:
     description: Whether units are given to OpenZFS whole; V(false) for partitions.
     type: bool
     default: true
+  compare:
+    description: Whether to compare the layout with others worth considering, and with tempting wrong ones.
+    type: bool
+    default: true
+  rates:
+    description:
+      - What the rebuild times and the yearly probability of loss are computed from.
+      - The defaults are assumptions, not measurements of your drives; give your own.
+    type: dict
+    default: {}
+    suboptions:
+      drive_afr:
+        description: Whole-drive failures for each drive and year. V(0.014) when left out.
+        type: float
+      unit_afr:
+        description: Failures of a single actuator for each unit and year. V(0.002) when left out.
+        type: float
+      read_errors:
+        description: Unreadable bits for each bit read. V(1e-15) when left out.
+        type: float
+      delay_hours:
+        description: Hours from a failure to the start of its rebuild. V(24) when left out.
+        type: float
+      parallel:
+        description: Whether drives that failed are rebuilt at the same time. V(true) when left out.
+        type: bool
+      in_one_pass:
+        description: Whether the units of a replaced drive are resilvered together. V(true) when left out.
+        type: bool
+      rate:
+        description: Bytes a second that one unit moves in a rebuild. V(100000000) when left out.
+        type: float
+      link:
+        description: Bytes a second between host and drive, shared by its units. V(0), no limit, when left out.
+        type: float
+      fill:
+        description: Share of the pool that is written. V(0.8) when left out.
+        type: float
 """
 
 EXAMPLES = r"""
@@ -221,6 +259,51 @@ capacity:
       elements: dict
       returned: success
       sample: []
+alternatives:
+  description:
+    - The layout first, then other ones for the same drives, with what each is worth.
+    - Empty when O(compare=false).
+  type: list
+  elements: dict
+  returned: success
+  contains:
+    name:
+      description: What it is.
+      type: str
+      returned: success
+      sample: "tempting: one vdev of all units"
+    shape:
+      description: Number, kind and width of its vdevs.
+      type: str
+      returned: success
+      sample: 1 x raidz2 of 24
+    chosen:
+      description: Whether it is the layout that is returned.
+      type: bool
+      returned: success
+      sample: false
+    verdict:
+      description: How it compares with the layout that is returned.
+      type: str
+      returned: success
+      sample: One pulled drive takes 2 members of a vdev; stands 1 lost drive instead of 2; stores +17%.
+    figures:
+      description:
+        - The numbers by name, each with C(value), C(unit), C(how) it is made (V(exact), V(model), V(estimate)) and
+          C(note).
+        - C(drives), C(enclosures), C(units) are losses always survived; C(fatal_2) to C(fatal_6) the share of all sets
+          of so many drives whose loss is fatal; C(usable) bytes; C(stream_read), C(stream_write), C(seek_read) and
+          C(seek_write) speeds relative to one unit; C(rebuild) and C(rebuild_in_turn) hours; C(loss) the yearly
+          probability of loss.
+      type: dict
+      returned: success
+      sample:
+        drives: {value: 1, unit: drives, how: exact, note: whole drives of which any may fail at once}
+text:
+  description: All of this as text for a terminal, with a map of the bays.
+  type: str
+  returned: success
+  sample: "2 x raidz2 of 12, 164.4 TB (149.5 TiB) usable of 216.0 TB (196.5 TiB)"
 """
 
 from ansible.module_utils.basic import AnsibleModule
@@ -259,6 +342,22 @@ def main():
             "placed": {"type": "dict"},
             "ashift": {"type": "int", "default": 12},
             "whole_disk": {"type": "bool", "default": True},
+            "compare": {"type": "bool", "default": True},
+            "rates": {
+                "type": "dict",
+                "default": {},
+                "options": {
+                    "drive_afr": {"type": "float"},
+                    "unit_afr": {"type": "float"},
+                    "read_errors": {"type": "float"},
+                    "delay_hours": {"type": "float"},
+                    "parallel": {"type": "bool"},
+                    "in_one_pass": {"type": "bool"},
+                    "rate": {"type": "float"},
+                    "link": {"type": "float"},
+                    "fill": {"type": "float"},
+                },
+            },
         },
         supports_check_mode=True,
     )

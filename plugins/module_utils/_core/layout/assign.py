@@ -21,7 +21,7 @@ from typing import List, Optional, Sequence, Tuple
 from ..model import Drive, Layout, Member, SpareDrive, Unused, Vdev
 from .bounds import least_fatal
 from .fill import CAPACITY, FATAL_SETS, SPREAD, Filled, fill
-from .limits import cannot_fill, check_bays, check_promises, spares_too_small
+from .limits import cannot_fill, check_bays, check_promises
 from .placed import Kept, keep
 from .policy import Policy
 from .promise import Rule, rule_of, survives_drives, survives_enclosures
@@ -51,7 +51,7 @@ def _fresh(items: Sequence[Item], policy: Policy) -> Layout:
     chosen = _with_width(items, policy)
     filled, choice = _best(items, chosen)
     if not filled.groups:
-        raise spares_too_small(chosen) if choice.value else cannot_fill(items, chosen)
+        raise cannot_fill(items, chosen)
     return _layout(items, choice.spares, filled, chosen)
 
 
@@ -85,19 +85,23 @@ def _with_width(items: Sequence[Item], policy: Policy) -> Policy:
 
 
 def _best(items: Sequence[Item], policy: Policy) -> Tuple[Filled, Choice]:
-    """The best filling over the choices of spares that leave the most capacity."""
+    """The best filling over the choices of spares that leave the most capacity.
+
+    Spares that can stand in for every drive come first; where no choice can, `guarantee` tells.
+    """
     rule = rule_of(policy)
-    found: List[Tuple[Filled, Choice]] = []
     offered = choices(items, policy.spares, rule)
+    found: List[Tuple[Filled, Choice]] = []
+    lame: List[Tuple[Filled, Choice]] = []
     for choice in offered:
         if found and (choice.value < found[0][1].value or len(found) == MOST_SPARE_TIES):
             break
         filled = fill(choice.kept, rule, choice.most_size)
-        if filled.groups and _spares_do(filled, choice):
-            found.append((filled, choice))
-    if not found:
+        if filled.groups:
+            (found if _spares_do(filled, choice) else lame).append((filled, choice))
+    if not found and not lame:
         return Filled((), 0, (), ""), offered[0]
-    best, choice = min(found, key=lambda pair: pair[0].rank)
+    best, choice = min(found or lame[:1], key=lambda pair: pair[0].rank)
     return _owned_up(best, choice, offered, rule), choice
 
 

@@ -17,36 +17,63 @@ equal it is optimal, and otherwise the layout says so.
 from __future__ import annotations
 
 from collections import defaultdict
+from dataclasses import dataclass
 from itertools import combinations_with_replacement
 from typing import Dict, Iterator, List, Optional, Sequence, Tuple
 
 from .cohorts import deal
 from .flow import Network
 from .promise import Rule
-from .shelf import Seat, Shelf, Take, Wanted, consume, take_block
+from .shelf import Seat, Shelf, Take, Wanted, consume, prefixes, take_block
 from .stock import Item
 from .supply import Counts
 
 
-def arrange(items: Sequence[Item], rule: Rule, counts: Counts, widest_overlap: int) -> List[Seat]:
-    """All vdevs of *counts*, filled. Blocks that are not aligned share at most *widest_overlap* drives."""
+@dataclass(frozen=True)
+class Way:
+    """An order of trying. Blocks that are not aligned share no more than *widest* drives (0: no limit);
+    vdevs of different sizes make a block before those of one size (*mixed_first*), small sizes
+    before large ones (*small_first*); drives that can do more are left alone where possible (*thrifty*),
+    even at the cost of an even spread.
+    """
+
+    widest: int = 0
+    mixed_first: bool = False
+    small_first: bool = False
+    thrifty: bool = False
+
+
+def ways(width: int, sizes: int) -> Iterator[Way]:
+    """The orders worth trying for vdevs of so many sizes, most promising first."""
+    for widest in (0, (width + 1) // 2):
+        for thrifty in (False, True):
+            yield Way(widest, False, False, thrifty)
+            if sizes > 1:
+                yield Way(widest, True, False, thrifty)
+                yield Way(widest, False, True, thrifty)
+                yield Way(widest, True, True, thrifty)
+
+
+def arrange(items: Sequence[Item], rule: Rule, counts: Counts, way: Way) -> List[Seat]:
+    """All vdevs of *counts*, filled."""
     shelf = Shelf(items, rule, counts.sizes, counts.vdevs)
+    widest = min(way.widest or rule.width, rule.width - 1)
     seats: List[Seat] = []
     together = min(max(len(item.members) for item in items), shelf.total)
     if rule.per_drive > 1:
         return _by_flow(shelf)
     for block in range(together, 1, -1):
-        for size in sorted(shelf.vdevs, reverse=True):
-            seats += _aligned(shelf, size, block)
-        for shared in (rule.width, *range(min(widest_overlap, rule.width - 1), rule.tolerance, -1)):
+        for size in sorted(shelf.vdevs, reverse=not way.small_first):
+            seats += _aligned(shelf, size, block, way.thrifty)
+        for shared in (rule.width, *range(widest, rule.tolerance, -1)):
             while True:
-                take = _block(shelf, block, shared)
+                take = _block(shelf, block, shared, way)
                 if take is None:
                     break
                 shelf.commit(take)
                 seats += take.seats
     while shelf.vdevs:
-        take = _block(shelf, 1, 0)
+        take = _block(shelf, 1, 0, way)
         if take is None:
             return seats + _by_flow(shelf)
         shelf.commit(take)
@@ -54,21 +81,29 @@ def arrange(items: Sequence[Item], rule: Rule, counts: Counts, widest_overlap: i
     return seats
 
 
-def _aligned(shelf: Shelf, size: int, block: int) -> List[Seat]:
+def _aligned(shelf: Shelf, size: int, block: int, thrifty: bool) -> List[Seat]:
     # As many whole cohorts of one size at once as can be; thousands of alike drives stay cheap.
-    pool = [shelf.items[serial] for serial in shelf.candidates((size,) * block)]
-    most = min(shelf.vdevs[size] // block, len(pool) // shelf.rule.width)
+    candidates = shelf.candidates((size,) * block)
+    width = shelf.rule.width
+    most = min(shelf.vdevs.get(size, 0) // block, len(candidates) // width)
     for cohorts in _falling(most):
-        dealt, _rest = deal(pool, cohorts, shelf.rule.width)
-        if not all(_keeps(shelf.rule, cohort) for cohort in dealt):
-            continue
-        serials = [tuple(item.serial for item in cohort) for cohort in dealt]
-        left = {serial: consume(shelf.left[serial], (size,) * block) or () for cohort in serials for serial in cohort}
-        take = Take(tuple(Seat(size, cohort) for cohort in serials for _ in range(block)), left)
-        if shelf.leaves_enough(take, (size,) * (block * cohorts)):
-            shelf.commit(take)
-            return list(take.seats)
+        for pool in prefixes(shelf, candidates, thrifty):
+            take = _cohorts(shelf, size, block, pool, cohorts) if len(pool) >= cohorts * width else None
+            if take is not None:
+                shelf.commit(take)
+                return list(take.seats)
     return []
+
+
+def _cohorts(shelf: Shelf, size: int, block: int, pool: Sequence[str], cohorts: int) -> Optional[Take]:
+    in_order = sorted((shelf.items[serial] for serial in pool), key=lambda item: item.place)
+    dealt, _rest = deal(in_order, cohorts, shelf.rule.width)
+    if not all(_keeps(shelf.rule, cohort) for cohort in dealt):
+        return None
+    serials = [tuple(item.serial for item in cohort) for cohort in dealt]
+    left = {serial: consume(shelf.left[serial], (size,) * block) or () for cohort in serials for serial in cohort}
+    take = Take(tuple(Seat(size, cohort) for cohort in serials for _ in range(block)), left)
+    return take if shelf.leaves_enough(take, (size,) * (block * cohorts)) else None
 
 
 def _falling(most: int) -> Iterator[int]:
@@ -87,34 +122,33 @@ def _keeps(rule: Rule, cohort: Sequence[Item]) -> bool:
     return len(over) <= rule.extra and all(many == 1 for many in over)
 
 
-def _block(shelf: Shelf, block: int, shared: int) -> Optional[Take]:
+def _block(shelf: Shelf, block: int, shared: int, way: Way) -> Optional[Take]:
     if shelf.total < block:
         return None
-    for wanted in _wishes(shelf, block):
+    for wanted in _wishes(shelf, block, way):
         if len(shelf.candidates(wanted)) < shared:
             continue
-        for take in _takes(shelf, wanted, shared):
+        for take in _takes(shelf, wanted, shared, way.thrifty):
             if shelf.leaves_enough(take, wanted):
                 return take
     return None
 
 
-def _wishes(shelf: Shelf, block: int) -> Iterator[Wanted]:
-    # Same size first, then mixed, largest first.
-    sizes = sorted(shelf.vdevs, reverse=True)
+def _wishes(shelf: Shelf, block: int, way: Way) -> Iterator[Wanted]:
     wishes = [
         wanted
-        for wanted in combinations_with_replacement(sizes, block)
+        for wanted in combinations_with_replacement(sorted(shelf.vdevs, reverse=True), block)
         if all(wanted.count(size) <= shelf.vdevs[size] for size in wanted)
     ]
-    return iter(sorted(wishes, key=lambda wanted: (len(set(wanted)), [-size for size in wanted])))
+    mixed, small = (-1 if way.mixed_first else 1), (1 if way.small_first else -1)
+    return iter(sorted(wishes, key=lambda wanted: (mixed * len(set(wanted)), [small * size for size in wanted])))
 
 
-def _takes(shelf: Shelf, wanted: Wanted, shared: int) -> Iterator[Take]:
+def _takes(shelf: Shelf, wanted: Wanted, shared: int, thrifty: bool) -> Iterator[Take]:
     weights = shelf.weights()
     for shares in (weights, dict.fromkeys(weights, 1)):
         for lonely_first in (True, False):
-            take = take_block(shelf, wanted, shared, shares, lonely_first)
+            take = take_block(shelf, wanted, shared, shares, lonely_first, thrifty)
             if take is not None:
                 yield take
             if shared == shelf.rule.width:

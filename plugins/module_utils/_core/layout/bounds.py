@@ -7,12 +7,12 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from dataclasses import dataclass
-from itertools import combinations
 from math import comb
-from typing import Dict, List, Optional, Sequence, Tuple
+from typing import Dict, List, Optional, Sequence
 
 from .cohorts import water_fill
 from .counting import survivor_polynomial
+from .evenness import least_squares, squares
 from .promise import Rule
 from .stock import Item
 from .supply import Counts, best_counts, kinds_of
@@ -117,28 +117,22 @@ def least_spread(items: Sequence[Item], rule: Rule, counts: Counts, aligned: int
     The members that each enclosure gives are chosen freely (as evenly as its drives allow) and
     shared out with remainders of one: the cost is convex in them.
     """
-    least = min(size for size, many in zip(counts.sizes, counts.vdevs) if many)
-    groups = counts.total // aligned
-    room: Dict[str, int] = defaultdict(int)
+    wanted = [(size, many // aligned) for size, many in zip(counts.sizes, counts.vdevs) if many]
+    groups = sum(many for _size, many in wanted)
+    supply: Dict[str, List[int]] = defaultdict(lambda: [0] * len(wanted))
     for item in items:
-        fitting = sum(1 for size in item.sizes if size >= least)
-        room[item.enclosure] += fitting >= aligned if aligned > 1 else min(fitting, groups)
-    taken = water_fill(room, groups * rule.width)
-    return aligned * sum(_squares(many, groups) for many in taken.values())
-
-
-def _squares(many: int, groups: int) -> int:
-    level, over = divmod(many, groups)
-    return level * level * (groups - over) + (level + 1) * (level + 1) * over
-
-
-def overlaps(vdevs: Sequence[Sequence[str]]) -> Dict[Tuple[int, int], int]:
-    """Drives in common of each two vdevs that share any."""
-    places: Dict[str, List[int]] = defaultdict(list)
-    for number, serials in enumerate(vdevs):
-        for serial in serials:
-            places[serial].append(number)
-    return dict(Counter(pair for found in places.values() for pair in combinations(found, 2)))
+        before = 0
+        for k, (least, many) in enumerate(wanted):
+            before += many
+            fitting = sum(1 for size in item.sizes if size >= least)
+            supply[item.enclosure][k] += fitting >= aligned if aligned > 1 else min(fitting, before)
+    taken = water_fill({name: room[-1] for name, room in supply.items()}, groups * rule.width)
+    simple = sum(squares(many, groups) for many in taken.values())
+    if len(wanted) > 1 and len(supply) > 1:
+        most = rule.base + (1 if rule.extra else 0)
+        finer = least_squares(supply, [many for _size, many in wanted], rule.width, most)
+        simple = max(simple, finer or 0)
+    return aligned * simple
 
 
 def fatal_or_none(vdevs: Sequence[Sequence[str]], size: int) -> Optional[int]:

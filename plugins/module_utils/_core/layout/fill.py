@@ -13,10 +13,10 @@ from __future__ import annotations
 from collections import defaultdict
 from dataclasses import dataclass, replace
 from math import comb
-from typing import Dict, Iterator, List, Optional, Sequence, Tuple
+from typing import Dict, List, Optional, Sequence, Tuple
 
 from ..model import Member
-from .blocks import arrange
+from .blocks import arrange, ways
 from .bounds import fatal_or_none, least_fatal_sets, least_spread, room_for, spread
 from .cohorts import deal
 from .polish import polish
@@ -28,6 +28,7 @@ from .supply import Counts, best_counts, kinds_of, most_vdevs
 CAPACITY, FATAL_SETS, SPREAD = "capacity", "fatal_sets", "spread"
 CLOSED_FORM = "closed form: aligned cohorts of alike drives"
 MOST_TIES = 4
+MOST_POLISHED = 3
 
 Group = Tuple[Member, ...]
 
@@ -140,24 +141,26 @@ def _searched(items: Sequence[Item], rule: Rule, most_size: int) -> Filled:
         return Filled((), 0, (), "")
     homes = {item.serial: item.enclosure for item in items}
     bound = min(least_fatal_sets(counts.total, rule, room_for(items, rule, counts)) for counts in ties)
-    best: Optional[_Found] = None
-    for found in _arrangements(items, rule, ties[:MOST_TIES], homes):
-        found = _polished(items, rule, found, bound, homes)
-        if best is None or found.rank < best.rank:
-            best = found
-        least = least_spread(items, rule, best.counts, _alignment(best))
-        if best.fatal is not None and best.rank <= (bound, least):
-            break
-    if best is None:
-        return Filled((), 0, (), "")
-    proven, proof = _proof(items, rule, best, bound)
-    return Filled(_seated(items, best.seats), best.counts.value, proven, proof, best.fatal, best.spread)
+    found: List[_Found] = []
+    for counts in ties[:MOST_TIES]:
+        for way in ways(rule.width, sum(1 for many in counts.vdevs if many)):
+            found.append(_valued(arrange(items, rule, counts, way), rule, counts, homes))
+            if _at_bounds(items, rule, found[-1], bound) or found[-1].fatal is None:
+                return _told(items, rule, found[-1], bound)
+    found.sort(key=lambda one: one.rank)
+    polished = [_polished(items, rule, one, bound, homes) for one in found[:MOST_POLISHED]]
+    return _told(items, rule, min(polished, key=lambda one: one.rank), bound)
 
 
-def _arrangements(items: Sequence[Item], rule: Rule, ties: Sequence[Counts], homes: Dict[str, str]) -> Iterator[_Found]:
-    for counts in ties:
-        for widest in (rule.width - 1, (rule.width + 1) // 2):
-            yield _valued(arrange(items, rule, counts, widest), rule, counts, homes)
+def _at_bounds(items: Sequence[Item], rule: Rule, found: _Found, bound: int) -> bool:
+    if found.fatal is None or found.fatal > bound:
+        return False
+    return found.spread <= least_spread(items, rule, found.counts, _alignment(found))
+
+
+def _told(items: Sequence[Item], rule: Rule, found: _Found, bound: int) -> Filled:
+    proven, proof = _proof(items, rule, found, bound)
+    return Filled(_seated(items, found.seats), found.counts.value, proven, proof, found.fatal, found.spread)
 
 
 def _valued(seats: Sequence[Seat], rule: Rule, counts: Counts, homes: Dict[str, str]) -> _Found:
@@ -198,13 +201,13 @@ def _proof(items: Sequence[Item], rule: Rule, found: _Found, bound: int) -> Tupl
 
 
 def _alignment(found: _Found) -> int:
-    # How many vdevs each cohort has, when every vdev is in one and cohorts share no drive.
-    sharing: Dict[Tuple[str, ...], int] = defaultdict(int)
+    # How many vdevs each cohort has, when every vdev is in one, of one size, and cohorts share no drive.
+    sharing: Dict[Tuple[int, Tuple[str, ...]], int] = defaultdict(int)
     for seat in found.seats:
-        sharing[tuple(sorted(seat.serials))] += 1
-    drives = {serial for serials in sharing for serial in serials}
+        sharing[seat.least, tuple(sorted(seat.serials))] += 1
+    drives = {serial for _least, serials in sharing for serial in serials}
     counts = set(sharing.values())
-    return counts.pop() if len(counts) == 1 and len(drives) == sum(map(len, sharing)) else 1
+    return counts.pop() if len(counts) == 1 and len(drives) == sum(len(key[1]) for key in sharing) else 1
 
 
 def _seated(items: Sequence[Item], seats: Sequence[Seat]) -> Tuple[Group, ...]:

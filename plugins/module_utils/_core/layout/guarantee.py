@@ -9,7 +9,7 @@ from collections import Counter
 from typing import List, Tuple
 
 from ..model import Layout
-from .promise import by_drive, holders
+from .promise import most_held
 
 
 def sentences(layout: Layout) -> Tuple[str, ...]:
@@ -23,16 +23,21 @@ def sentences(layout: Layout) -> Tuple[str, ...]:
         )
     told += _units(layout)
     if layout.spares:
-        told.append(
-            "{0} kept as spare: each is a whole drive with all its units, and no data is on it.".format(
-                _count(len(layout.spares), "drive")
-            )
-        )
+        told.append(_spares(layout))
     return tuple(told)
 
 
+def _spares(layout: Layout) -> str:
+    smallest = min(member.size for spare in layout.spares for member in spare.members)
+    larger = [n for n, vdev in enumerate(layout.vdevs) if min(member.size for member in vdev.members) > smallest]
+    kept = "{0} kept as spare, each with all its units: ".format(_count(len(layout.spares), "whole drive"))
+    if not larger:
+        return kept + "any of them can take the place of any member."
+    return kept + "too small for the members of vdev {0}, which have no spare.".format(", ".join(map(str, larger)))
+
+
 def _drives(layout: Layout) -> str:
-    shared = max((holders(vdev.members, by_drive)[0] for vdev in layout.vdevs), default=0)
+    shared = max((most_held(vdev) for vdev in layout.vdevs), default=0)
     stands = ", ".join(sorted({_stands(vdev.keyword or "stripe", vdev.parity) for vdev in layout.vdevs}))
     if not layout.survives_drives:
         return "The loss of one drive can lose the pool: a vdev holds up to {0} units of a drive, and {1}.".format(

@@ -49,8 +49,8 @@ def check_promises(policy: Policy) -> None:
     for name, wanted in (("drives", promised.drives), ("enclosures", promised.enclosures)):
         if wanted > tolerance:
             raise PromiseError(
-                "{0} stands {1} lost members of a vdev, and each of {2} lost {3} takes at least one".format(
-                    _words(policy), tolerance, wanted, name
+                "{0} stands {1} lost member{2} of a vdev, and each of {3} lost {4} takes at least one".format(
+                    _words(policy), tolerance, "" if tolerance == 1 else "s", wanted, name
                 ),
                 subject="policy.survive.{0}".format(name),
                 remedy="It needs {0}, or survive.{1} {2}.".format(need, name, tolerance),
@@ -70,16 +70,6 @@ def cannot_fill(items: Sequence[Item], policy: Policy) -> PromiseError:
         _binding(stock, rule, policy),
         subject="policy",
         remedy="It needs {0}.".format(", or ".join(remedies)) if remedies else "",
-    )
-
-
-def spares_too_small(policy: Policy) -> PromiseError:
-    """The error for drives of which no choice of spares can stand in for every other."""
-    return PromiseError(
-        "no {0} of the drives can stand in for every other: a spare needs as many units as any drive, none smaller"
-        " than the smallest member of any vdev".format(policy.spares),
-        subject="policy.spares",
-        remedy="It needs larger drives as spares, or spares 0.",
     )
 
 

@@ -18,7 +18,7 @@ from typing import Dict, Iterator, List, Optional, Sequence, Set, Tuple
 from ..errors import InputError, PromiseError
 from ..model import Layout, Member, SpareDrive, Vdev
 from .policy import Policy
-from .promise import by_drive, by_enclosure, stood
+from .promise import by_enclosure, survives_drives, survives_enclosures
 from .shelf import consume
 from .stock import Item, without
 
@@ -85,11 +85,11 @@ def _check_placed(policy: Policy, placed: Layout) -> None:
 
 def _check_promises(policy: Policy, vdevs: Sequence[Vdev]) -> None:
     for number, vdev in enumerate(vdevs):
-        for name, wanted, key in (
-            ("drives", policy.survive.drives, by_drive),
-            ("enclosures", policy.survive.enclosures, by_enclosure),
+        for name, wanted, count in (
+            ("drives", policy.survive.drives, survives_drives),
+            ("enclosures", policy.survive.enclosures, survives_enclosures),
         ):
-            stands = stood(vdev, key)
+            stands = count([vdev])
             if wanted > stands:
                 raise PromiseError(
                     "vdev {0} of the placed layout ({1}) stands the loss of {2} {3}, not {4}".format(

@@ -21,7 +21,7 @@ from .promise import Rule
 from .shelf import Seat, consume
 from .stock import Item
 
-MOST_TRIES = 20000
+MOST_TRIES = 6000
 MOST_FOR_ALL = 60  # drives
 MOST_FOR_PAIRS = 10  # drives
 
@@ -40,6 +40,7 @@ class _Board:
         self.of: Dict[str, List[int]] = {item.serial: [] for item in items}
         self.homes: List[Counter[str]] = [Counter() for _ in seats]
         self.common: Dict[Tuple[int, int], int] = defaultdict(int)
+        self.sets = [comb(shared, rule.tolerance + 1) for shared in range(rule.width + 2)]
         self.saved = self.spread = 0
         for number, seat in enumerate(seats):
             for serial in seat.serials:
@@ -88,10 +89,10 @@ class _Board:
         self.spread -= 2 * self.homes[number][home] + 1
 
     def _share(self, one: int, other: int, change: int) -> None:
-        pair = (min(one, other), max(one, other))
-        size = self.rule.tolerance + 1
-        self.saved += comb(self.common[pair] + change, size) - comb(self.common[pair], size)
-        self.common[pair] += change
+        pair = (one, other) if one < other else (other, one)
+        before = self.common[pair]
+        self.saved += self.sets[before + change] - self.sets[before]
+        self.common[pair] = before + change
 
 
 def polish(items: Sequence[Item], rule: Rule, seats: Sequence[Seat], goal: Rank) -> List[Seat]:

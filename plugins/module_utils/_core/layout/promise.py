@@ -7,10 +7,11 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass
-from typing import Callable, Iterable, List, Mapping, Sequence
+from typing import Sequence
 
 from ..model import Bay, Member, Vdev
 from .policy import Policy
+from .survival import losses_survived, vdev_states
 
 
 @dataclass(frozen=True)
@@ -43,45 +44,21 @@ def rule_of(policy: Policy) -> Rule:
     return Rule(policy.width, tolerance, base, extra, per_drive)
 
 
-def holders(members: Iterable[Member], key: Callable[[Member], str]) -> List[int]:
-    """How many members each holder (drive or enclosure) has, most first."""
-    return sorted(Counter(key(member) for member in members).values(), reverse=True)
-
-
-def by_drive(member: Member) -> str:
-    """The drive that a member is part of."""
-    return member.serial
-
-
 def by_enclosure(member: Member) -> str:
     """The enclosure that a member sits in; empty when not named."""
     return Bay.parse(member.bay).enclosure if member.bay else ""
 
 
-def stood(vdev: Vdev, key: Callable[[Member], str]) -> int:
-    """The number of holders of which any may fail and the vdev still serves."""
-    lost = 0
-    for number, count in enumerate(holders(vdev.members, key)):
-        lost += count
-        if lost > vdev.parity:
-            return number
-    return len(holders(vdev.members, key))
+def most_held(vdev: Vdev) -> int:
+    """The most units of one drive that a vdev holds."""
+    return max(Counter(member.serial for member in vdev.members).values())
 
 
 def survives_drives(vdevs: Sequence[Vdev]) -> int:
     """Whole drives of which any may fail, computed from the members of every vdev."""
-    return min((stood(vdev, by_drive) for vdev in vdevs), default=0)
+    return losses_survived(vdev_states(vdevs), "drive")
 
 
 def survives_enclosures(vdevs: Sequence[Vdev]) -> int:
     """Whole enclosures of which any may fail; 0 when bays name none."""
-    enclosures = _enclosures(vdevs)
-    if not any(enclosures.values()):
-        return 0
-    return min((stood(vdev, lambda member: enclosures[member.bay]) for vdev in vdevs), default=0)
-
-
-def _enclosures(vdevs: Sequence[Vdev]) -> Mapping[str, str]:
-    # One parse for each bay, not one for each member.
-    found = {member.bay: member for vdev in vdevs for member in vdev.members}
-    return {bay: by_enclosure(member) for bay, member in found.items()}
+    return losses_survived(vdev_states(vdevs), "enclosure")

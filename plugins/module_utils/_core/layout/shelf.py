@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from dataclasses import dataclass
-from typing import Dict, Iterable, List, Mapping, Optional, Sequence, Set, Tuple
+from typing import Dict, Iterable, Iterator, List, Mapping, Optional, Sequence, Set, Tuple
 
 from .promise import Rule
 from .stock import Item
@@ -96,6 +96,15 @@ def consume(sizes: Tuple[int, ...], wanted: Iterable[int]) -> Optional[Tuple[int
     return tuple(left)
 
 
+def prefixes(shelf: Shelf, pool: Sequence[str], thrifty: bool) -> Iterator[List[str]]:
+    """The pool; when *thrifty*, first its beginnings, so that drives that can do more are left alone if possible."""
+    if thrifty:
+        for end in range(1, len(pool)):
+            if shelf.left[pool[end]] != shelf.left[pool[end - 1]]:
+                yield list(pool[:end])
+    yield list(pool)
+
+
 def pick(
     shelf: Shelf, pool: Iterable[str], many: int, room: Dict[str, int], extra: int, weights: Weights
 ) -> Optional[List[str]]:
@@ -115,18 +124,23 @@ def pick(
             extra -= 1
         if not open_homes:
             return None
-        best = min(open_homes, key=lambda name: (-weights.get(name, 0) / (2 * taken[name] + 1), name))
+        best = min(
+            open_homes, key=lambda name: (-weights.get(name, 0) / (2 * taken[name] + 1), -len(homes[name]), name)
+        )
         taken[best] += 1
     return [serial for name in sorted(homes) for serial in homes[name][: taken[name]]]
 
 
-def take_block(shelf: Shelf, wanted: Wanted, shared: int, weights: Weights, lonely_first: bool) -> Optional[Take]:
+def take_block(
+    shelf: Shelf, wanted: Wanted, shared: int, weights: Weights, lonely_first: bool, thrifty: bool = False
+) -> Optional[Take]:
     """A block of vdevs that have *shared* drives in common; the other members of each come from drives of their own.
 
-    *lonely_first* takes those from drives with the fewest units left. None when the drives do not do.
+    *lonely_first* takes those from drives with the fewest units left; *thrifty* takes the common ones
+    from as few kinds of drive as does. None when the drives do not do.
     """
     rule = shelf.rule
-    common = _common(shelf, wanted, shared, weights)
+    common = _common(shelf, wanted, shared, weights, thrifty)
     if common is None:
         return None
     left = {serial: consume(shelf.left[serial], wanted) or () for serial in common}
@@ -149,11 +163,32 @@ def take_block(shelf: Shelf, wanted: Wanted, shared: int, weights: Weights, lone
     return Take(tuple(seats), left)
 
 
-def _common(shelf: Shelf, wanted: Wanted, shared: int, weights: Weights) -> Optional[List[str]]:
+def _common(shelf: Shelf, wanted: Wanted, shared: int, weights: Weights, thrifty: bool) -> Optional[List[str]]:
     if not shared:
         return []
     room = dict.fromkeys(_enclosures(shelf), shelf.rule.base)
-    return pick(shelf, shelf.candidates(wanted), shared, room, shelf.rule.extra, weights)
+    pool = shelf.candidates(wanted)
+    if not thrifty:
+        return pick(shelf, pool, shared, room, shelf.rule.extra, weights)
+    taken: List[str] = []
+    for tier in _tiers(shelf, pool):
+        # All of what can do least, then of the next.
+        for many in range(min(len(tier), shared - len(taken)), 0, -1):
+            held = Counter(shelf.items[serial].enclosure for serial in taken)
+            over = sum(max(0, count - room[name]) for name, count in held.items())
+            left = {name: max(0, most - held[name]) for name, most in room.items()}
+            picked = pick(shelf, tier, many, left, shelf.rule.extra - over, weights)
+            if picked is not None:
+                taken += picked
+                break
+    return taken if len(taken) == shared else None
+
+
+def _tiers(shelf: Shelf, pool: Sequence[str]) -> List[List[str]]:
+    tiers: Dict[Tuple[int, ...], List[str]] = defaultdict(list)
+    for serial in pool:
+        tiers[shelf.left[serial]].append(serial)
+    return list(tiers.values())
 
 
 def _own(shelf: Shelf, least: int, used: Set[str], lonely_first: bool) -> List[str]:

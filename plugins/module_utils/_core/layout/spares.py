@@ -3,8 +3,9 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Which whole drives are kept as spares.
 
-A spare has to be able to stand in for any drive of the layout: it has as many units as any
-drive, and none smaller than the smallest member of any vdev. Of the choices that leave the most
+A spare should be able to stand in for any drive of the layout: it has as many units as any
+drive, and none smaller than the smallest member of any vdev (where no choice does that, the
+guarantees say so). Of the choices that leave the most
 capacity: the largest drives, then those from the fullest enclosures, then the last bays.
 
 All choices (by kind of drive) are compared when there are at most MOST_CHOICES. Alike drives

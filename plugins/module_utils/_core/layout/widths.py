@@ -4,7 +4,8 @@
 """The width of a vdev when the policy leaves it open, by what the policy prefers.
 
 Of every width from the narrowest to WIDEST_CHOSEN (dRAID: to all drives), the capacity that the
-drives would give is known exactly (`supply.best_counts`, `capacity.pool_capacity`). Then:
+drives would give is known exactly (`supply.best_counts`, `capacity.pool_capacity`; for dRAID
+before OpenZFS rounds its metaslabs). Then:
 
 - capacity: the most usable bytes, after raidz padding, metaslab rounding and slop space;
   of equals the narrowest.
@@ -73,7 +74,14 @@ def _try(items: Sequence[Item], policy: Policy) -> Optional[Choice]:
         return None
     best = counts[0]
     fatal = best.total * comb(policy.width, policy.tolerance + 1)
-    return Choice(policy.width, pool_capacity(_mock(best, policy)).usable, best.total, fatal)
+    return Choice(policy.width, _usable(best, policy), best.total, fatal)
+
+
+def _usable(counts: Counts, policy: Policy) -> int:
+    if policy.kind == "draid":
+        # Rounding every metaslab of every width would take seconds, and decides nothing.
+        return int(policy.net_members(policy.width) * counts.value)
+    return pool_capacity(_mock(counts, policy)).usable
 
 
 def _mock(counts: Counts, policy: Policy) -> List[Vdev]:

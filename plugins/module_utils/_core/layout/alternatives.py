@@ -1,0 +1,196 @@
+# Copyright: (c) 2026, The evenkeel maintainers
+# GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The layout and others that people may think of, side by side, with what each is worth.
+
+Also the tempting wrong ones: units taken in the order in which a kernel lists them, which puts
+both units of a drive into one vdev; and one very wide vdev of all units.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Dict, Iterator, List, Optional, Sequence, Tuple
+
+from ..errors import CoreError
+from ..model import Drive, Layout, Member, Vdev
+from .assign import plan
+from .capacity import pool_capacity
+from .estimates import speed
+from .figure import EXACT, Figure
+from .loss import ASSUMED_RATES, Rates, pool_loss
+from .mirrors import chained_mirrors
+from .policy import Policy, Survive
+from .promise import most_held
+from .rebuild import rebuild_figures
+from .survival import FatalSets, survival, vdev_states
+
+SET_SIZES = (2, 3, 4, 5, 6)
+ENTANGLED = 60_000  # steps that counting the fatal sets of a tangled pool may take
+
+
+@dataclass(frozen=True)
+class Alternative:
+    """One way to lay the pool out. *verdict* says in a sentence how it compares with the chosen one.
+
+    *figures* by name: drives, enclosures, units (losses always survived), fatal_2 to fatal_6 (share of all
+    sets of so many drives of the chassis), usable (bytes), stream_read, stream_write, seek_read, seek_write
+    (in units), rebuild, rebuild_in_turn (hours for a drive), loss (probability per year).
+    """
+
+    name: str
+    verdict: str
+    chosen: bool
+    shape: str
+    figures: Dict[str, Figure]
+
+
+@dataclass(frozen=True)
+class Terms:
+    """What the numbers depend on beside the layout."""
+
+    ashift: int = 12
+    whole_disk: bool = True
+    rates: Rates = ASSUMED_RATES
+
+
+def alternatives(
+    layout: Layout, drives: Sequence[Drive], policy: Policy, terms: Optional[Terms] = None
+) -> Tuple[Alternative, ...]:
+    """*layout* first, then the others. *policy* has its width chosen."""
+    terms = terms or Terms()
+    first = _weigh("as planned", layout.vdevs, len(drives), terms, True)
+    found = [first]
+    seen = {_key(layout.vdevs)}
+    for name, vdevs in _others(layout, drives, policy):
+        if vdevs and _key(vdevs) not in seen:
+            seen.add(_key(vdevs))
+            other = _weigh(name, vdevs, len(drives), terms, False)
+            found.append(replace(other, verdict=_verdict(first, other, vdevs)))
+    return tuple(found)
+
+
+def shape_of(vdevs: Sequence[Vdev]) -> str:
+    """Number, kind and width of the vdevs: C(2 x raidz2 of 12)."""
+    shapes: Dict[Tuple[str, int], int] = {}
+    for vdev in vdevs:
+        key = (vdev.keyword or "stripe", vdev.width)
+        shapes[key] = shapes.get(key, 0) + 1
+    return ", ".join("{0} x {1} of {2}".format(many, *key) for key, many in shapes.items())
+
+
+def _key(vdevs: Sequence[Vdev]) -> Tuple[object, ...]:
+    return tuple(sorted((v.keyword, tuple(sorted((m.serial, m.index) for m in v.members))) for v in vdevs))
+
+
+def _others(layout: Layout, drives: Sequence[Drive], policy: Policy) -> Iterator[Tuple[str, Sequence[Vdev]]]:
+    for prefer in ("capacity", "safety", "throughput"):
+        yield "width chosen for {0}".format(prefer), _planned(drives, replace(policy, width=0, prefer=prefer))
+    if policy.kind != "mirror":
+        for parity in (policy.parity - 1, policy.parity + 1):
+            if 1 <= parity <= 3:
+                named = "parity {0}".format(parity)
+                yield named, _planned(drives, replace(policy, parity=parity, survive=_eased(policy, parity)))
+    paired = Policy("mirror", width=2, spares=policy.spares, survive=_eased(policy, 1))
+    yield "mirrors, paired", _planned(drives, paired)
+    yield "mirrors, chained", _chained(drives, layout)
+    if policy.kind != "draid":
+        yield "dRAID", _planned(drives, Policy("draid", policy.parity, spares=policy.spares, survive=policy.survive))
+    yield from _tempting(layout)
+
+
+def _eased(policy: Policy, tolerance: int) -> Survive:
+    promised = policy.survive
+    return replace(promised, drives=min(promised.drives, tolerance), enclosures=min(promised.enclosures, tolerance))
+
+
+def _planned(drives: Sequence[Drive], policy: Policy) -> Sequence[Vdev]:
+    try:
+        return plan(drives, policy).vdevs
+    except CoreError:
+        return ()  # not possible with these drives: no alternative
+
+
+def _chained(drives: Sequence[Drive], layout: Layout) -> Sequence[Vdev]:
+    spares = {spare.serial for spare in layout.spares}
+    sizes = {unit.size for drive in drives for unit in drive.units}
+    kept = sorted((d for d in drives if d.serial not in spares), key=lambda d: (str(d.bay), d.serial))
+    if len(kept) < 3 or len(sizes) > 1 or any(len(drive.units) != 2 for drive in kept):
+        return ()
+    units = [[Member(d.serial, unit.index, d.bay.label if d.bay else "", unit.size) for unit in d.units] for d in kept]
+    return chained_mirrors(units)
+
+
+def _tempting(layout: Layout) -> Iterator[Tuple[str, Sequence[Vdev]]]:
+    members = sorted((m for vdev in layout.vdevs for m in vdev.members), key=lambda m: (m.bay, m.serial, m.index))
+    pattern = layout.vdevs[0]
+    in_order: List[Vdev] = []
+    taken = 0
+    for vdev in layout.vdevs:
+        in_order.append(replace(vdev, members=tuple(members[taken : taken + vdev.width])))
+        taken += vdev.width
+    yield "tempting: units in the order the kernel lists them", in_order
+    if pattern.kind == "raidz" and len(members) <= 255:
+        yield "tempting: one vdev of all units", [replace(pattern, members=tuple(members))]
+
+
+def _weigh(name: str, vdevs: Sequence[Vdev], drives: int, terms: Terms, chosen: bool) -> Alternative:
+    used = len({member.serial for vdev in vdevs for member in vdev.members})
+    found = survival(vdev_states(vdevs), SET_SIZES, bystanders=drives - used, work=ENTANGLED)
+    pace = terms.rates.pace
+    fast, rebuild, loss = speed(vdevs), rebuild_figures(vdevs, pace), pool_loss(vdevs, terms.rates)
+    usable = pool_capacity(vdevs, terms.ashift, terms.whole_disk).usable
+    figures = {
+        "drives": Figure(found.drives, "drives", EXACT, "whole drives of which any may fail at once"),
+        "enclosures": Figure(found.enclosures, "enclosures", EXACT, "whole enclosures of which any may fail at once"),
+        "units": Figure(found.units, "units", EXACT, "single actuators of which any may fail at once"),
+    }
+    figures.update({"fatal_{0}".format(sets.size): _share(sets) for sets in found.drive_sets})
+    figures.update(
+        usable=Figure(usable, "bytes", EXACT, "AVAIL and USED of the root dataset of the fresh pool"),
+        stream_read=fast.streaming_read,
+        stream_write=fast.streaming_write,
+        seek_read=fast.random_read,
+        seek_write=fast.random_write,
+        rebuild=rebuild["drive"],
+        rebuild_in_turn=rebuild["in_turn"],
+        loss=loss.yearly,
+    )
+    return Alternative(name, "", chosen, shape_of(vdevs), figures)
+
+
+def _share(sets: FatalSets) -> Figure:
+    share = sets.share
+    told = "no such set" if not sets.total else "{0} of {1} sets".format(sets.fatal, sets.total)
+    if sets.fatal is None:
+        told = "not counted: too entangled"
+    return Figure(None if share is None else float(share), "share", EXACT, told)
+
+
+def _verdict(first: Alternative, other: Alternative, vdevs: Sequence[Vdev]) -> str:
+    told = []
+    mine, theirs = first.figures["drives"].value, other.figures["drives"].value
+    together = max(most_held(vdev) for vdev in vdevs)
+    if together > 1:
+        told.append("one pulled drive takes {0} members of a vdev".format(together))
+    if theirs == 0:
+        told.append("the loss of one drive can lose the pool")
+    elif theirs != mine:
+        told.append("stands {0} lost drive{1} instead of {2}".format(theirs, "" if theirs == 1 else "s", mine))
+    else:
+        told += _compare_fatal(first, other)
+    gain = other.figures["usable"].value / first.figures["usable"].value - 1
+    told.append("stores as much" if abs(gain) < 0.005 else "stores {0:+.0%}".format(gain))
+    text = "; ".join(told)
+    return text[0].upper() + text[1:] + "."
+
+
+def _compare_fatal(first: Alternative, other: Alternative) -> List[str]:
+    for size in SET_SIZES:
+        mine, theirs = (one.figures["fatal_{0}".format(size)].value for one in (first, other))
+        if mine is None or theirs is None or mine == theirs:
+            continue
+        word = "more" if theirs > mine else "fewer"
+        form = "of the losses of {0} drives {1} are fatal ({2:.2g}% instead of {3:.2g}%)"
+        return [form.format(size, word, 100 * theirs, 100 * mine)]
+    return []

@@ -1,0 +1,164 @@
+# Copyright: (c) 2026, The evenkeel maintainers
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The plan as people and playbooks see it: input forms, guarantees, alternatives, text."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.errors import InputError, PromiseError
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.layout.capacity import pool_capacity
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.layout.policy import Policy
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.layout.report import report
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.model import Layout
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.plain import from_plain, to_plain
+from tests.unit.strategies import Spec, alike, chassis, drive, drives_of, policies
+
+
+def planned(**options: Any) -> dict[str, Any]:
+    return report({"drives": to_plain(alike(12)), "policy": {"kind": "raidz", "parity": 2}, **options})
+
+
+def test_the_short_form_gives_the_same_layout() -> None:
+    short = [{"bay": f"bay{n:02d}", "serial": f"ACS{n:05d}", "units": 2, "unit_bytes": 9 * 10**12} for n in range(12)]
+    listed = [{"bay": f"bay{n:02d}", "serial": f"ACS{n:05d}", "units": [9 * 10**12] * 2} for n in range(12)]
+    whole = planned(compare=False)["layout"]
+    assert planned(drives=short, compare=False)["layout"] == whole
+    assert planned(drives=listed, compare=False)["layout"] == whole
+
+
+def test_the_result_is_json_and_the_layout_comes_back() -> None:
+    found = planned()
+    again = json.loads(json.dumps(found))
+    layout = from_plain(Layout, again["layout"])
+    assert found["capacity"]["usable"] == pool_capacity(layout.vdevs).usable
+    assert found["policy"]["width"] == 12
+    assert found["guarantees"][0] == (
+        "Any 2 drives may fail at once: no vdev holds two units of a drive, and raidz2 stands 2 lost members."
+    )
+
+
+def test_the_tempting_ways_are_shown_for_what_they_are() -> None:
+    """FACTS of the field: units counted by drives; 12 drives, raidz2, both units of a drive in one vdev."""
+    found = {option["name"]: option for option in planned()["alternatives"]}
+    assert found["as planned"]["chosen"]
+    assert found["as planned"]["figures"]["drives"]["value"] == 2
+    for name in ("tempting: units in the order the kernel lists them", "tempting: one vdev of all units"):
+        assert found[name]["figures"]["drives"]["value"] == 1
+        assert "One pulled drive takes 2 members of a vdev" in found[name]["verdict"]
+    # Two raidz2 of six whole drives each: two drives of one vdev are fatal, 2 * C(6, 2) of C(12, 2).
+    share = found["tempting: units in the order the kernel lists them"]["figures"]["fatal_2"]
+    assert (share["value"], share["note"], share["how"]) == (30 / 66, "30 of 66 sets", "exact")
+    # One raidz2 of all: any two drives take four members.
+    assert found["tempting: one vdev of all units"]["figures"]["fatal_2"]["value"] == 1
+    # A ring of 12 mirrors has 12 fatal pairs, paired mirrors have 6.
+    assert found["mirrors, chained"]["figures"]["fatal_2"]["note"] == "12 of 66 sets"
+    assert found["mirrors, paired"]["figures"]["fatal_2"]["note"] == "6 of 66 sets"
+
+
+def test_every_number_says_how_it_is_made() -> None:
+    for option in planned()["alternatives"]:
+        for figure in option["figures"].values():
+            assert figure["how"] in ("exact", "model", "estimate")
+            assert figure["unit"]
+            assert figure["note"]
+
+
+def test_rates_change_the_model_and_nothing_else() -> None:
+    calm, rough = planned(rates={"drive_afr": 0.01}), planned(rates={"drive_afr": 0.05, "rate": 5e7, "link": None})
+    assert calm["layout"] == rough["layout"]
+    first, second = (plan["alternatives"][0]["figures"] for plan in (calm, rough))
+    assert first["loss"]["value"] < second["loss"]["value"]
+    assert second["rebuild"]["value"] == 2 * first["rebuild"]["value"]
+
+
+MAP = """\
+Bays, and the vdev of each unit (unit 0 / unit 1; s spare, - unused):
+    east 00 [0/1]  01 [0/1]  02 [0/1]  03 [-/-]
+    west 00 [0/1]  01 [0/1]  02 [0/1]  03 [s/s]
+"""
+
+
+def test_the_map_shows_every_bay() -> None:
+    found = planned(
+        drives=to_plain(alike(8, ("west", "east"))),
+        policy={"width": 6, "spares": 1, "survive": {"drives": 2}},
+        compare=False,
+    )
+    assert MAP in found["text"]
+    assert "Unused: east-bay03.0, east-bay03.1" in found["text"]
+    assert "2 units of 1 drive left over: a further vdev takes 6 from different drives." in found["text"]
+
+
+@given(chassis(), policies())
+@settings(max_examples=30, deadline=None)
+def test_any_plan_can_be_shown(specs: tuple[Spec, ...], policy: Policy) -> None:
+    plain = {name: value for name, value in policy.to_plain().items() if value is not None}
+    try:
+        found = report({"drives": to_plain(drives_of(specs)), "policy": plain})
+    except PromiseError:
+        return
+    for member in (m for vdev in found["layout"]["vdevs"] for m in vdev["members"]):
+        slot = int(member["bay"].rsplit("bay", 1)[1])
+        assert f"{slot:02d} [" in found["text"]
+    assert len(found["alternatives"]) > 1
+
+
+def test_a_drive_without_a_bay_is_shown_by_serial() -> None:
+    drives = [{"serial": f"ACS{n}", "units": 2, "unit_bytes": 9 * 10**12} for n in range(4)]
+    assert "  serial ACS3 0/1\n" in planned(drives=drives, compare=False)["text"]
+
+
+@pytest.mark.parametrize(
+    ("options", "message"),
+    [
+        ({"policy": {"kind": "stripe"}}, "policy.kind: 'stripe' is not allowed. Allowed: raidz, mirror, draid."),
+        ({"policy": {"parity": 4}}, "policy.parity: 4 is not allowed. Allowed: a whole number from 1 to 3."),
+        ({"policy": {"width": True}}, "policy.width: True is not allowed. Allowed: a whole number from 0 to 255."),
+        (
+            {"policy": {"width": 2}},
+            "policy.width: 2 members are too few for raidz2. Allowed: 3 to 255, or 0 to have it",
+        ),
+        ({"policy": {"kind": "mirror", "parity": 1}}, "policy.parity: 1 given, but a mirror has none. Leave it out"),
+        ({"policy": {"kind": "mirror", "width": 5}}, "policy.width: 5 is not a width of a mirror. Allowed: 2, 3, 4"),
+        ({"policy": {"survive": {"bays": 1}}}, "policy.survive: unknown key bays. Allowed: drives, enclosures."),
+        ({"policy": {"survive": {"drives": 7}}}, "policy.survive.drives: 7 is not allowed. Allowed: a whole number"),
+        ({"policy": {"draid": {"data": 8}}}, "policy.draid: {'data': 8} given for kind raidz. Use kind draid."),
+        ({"policy": {"siblings": "no"}}, "policy.siblings: 'no' is not allowed. Allowed: true or false."),
+        ({"policy": {"widht": 6}}, "policy: unknown key widht. Allowed: kind, parity, width, spares, survive, prefer"),
+        ({"drives": [{"serial": 7}]}, "drives[0].serial: 7 is not a serial. Give it as text."),
+        (
+            {"drives": [{"serial": "A", "units": 0}]},
+            "drives[0].units: 0 is not allowed. Allowed: a whole number from 1",
+        ),
+        ({"drives": [{"serial": "A"}]}, "drives[0].unit_bytes: None is not allowed. Allowed: a whole number from 1 to"),
+        ({"drives": [{"serial": "A", "slot": 3}]}, "drives[0]: unknown key slot. Allowed: bay, serial, units"),
+        ({"drives": [{"serial": "A", "unit_bytes": 9, "bay": "7"}]}, "bay: '7' is not a bay name. Write bay07"),
+        ({"rates": {"drive_afr": -1.0}}, "drive_afr: -1.0 is below 0. Give 0 or more."),
+        ({"placed": {"vdevs": []}}, "placed: the placed layout has no vdevs. Leave placed out for a new pool."),
+    ],
+)
+def test_errors_name_field_value_and_what_is_allowed(options: dict[str, Any], message: str) -> None:
+    with pytest.raises(InputError) as caught:
+        planned(**options)
+    assert str(caught.value).startswith(message)
+
+
+def test_an_extension_must_be_like_the_pool() -> None:
+    layout = planned(compare=False)["layout"]
+    with pytest.raises(
+        InputError, match="the pool has raidz2 of width 12, the policy says raidz1 of width free choice"
+    ):
+        planned(policy={"parity": 1}, placed=layout)
+
+
+def test_a_pool_grows_by_what_is_added() -> None:
+    layout = planned(compare=False)["layout"]
+    more = [drive(20 + n, Spec()) for n in range(12)]
+    grown = planned(drives=to_plain((*alike(12), *more)), placed=layout, compare=False)["layout"]
+    assert grown["vdevs"][:2] == layout["vdevs"]
+    assert [member["bay"] for member in grown["vdevs"][2]["members"]] == [f"bay{n}" for n in range(20, 32)]
