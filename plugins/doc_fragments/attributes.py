@@ -17,6 +17,11 @@ class ModuleDocFragment:
     DOCUMENTATION = r"""
 options: {}
 attributes:
+  action_group:
+    description: Use C(group/evenkeel.split_actuator.split_actuator) in C(module_defaults) to set defaults for this module.
+    support: full
+    membership:
+      - evenkeel.split_actuator.split_actuator
   check_mode:
     description: With C(--check), says what would happen and leaves the host as it is.
     support: full
@@ -37,6 +42,11 @@ attributes:
     INFO = r"""
 options: {}
 attributes:
+  action_group:
+    description: Use C(group/evenkeel.split_actuator.split_actuator) in C(module_defaults) to set defaults for this module.
+    support: full
+    membership:
+      - evenkeel.split_actuator.split_actuator
   check_mode:
     description: With C(--check), says what would happen and leaves the host as it is.
     support: full
@@ -61,6 +71,11 @@ attributes:
     PURE = r"""
 options: {}
 attributes:
+  action_group:
+    description: Use C(group/evenkeel.split_actuator.split_actuator) in C(module_defaults) to set defaults for this module.
+    support: full
+    membership:
+      - evenkeel.split_actuator.split_actuator
   check_mode:
     description: With C(--check), says what would happen and leaves the host as it is.
     support: full

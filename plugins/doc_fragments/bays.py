@@ -62,7 +62,8 @@ options:
     description:
       - The independent access ranges of drives for which kernel and adapter report none, a dictionary with serial
         numbers as keys.
-      - A value is either C({equal: 2}) for that many ranges of the same size, or the list of their sizes in bytes,
+      - >-
+        A value is either C({equal: 2}) for that many ranges of the same size, or the list of their sizes in bytes,
         which must add up to the drive's size.
       - What the kernel reports counts first. Nothing on the host confirms what is declared here.
       - A drive that M(evenkeel.split_actuator.unit_partition) has split is recognised without it.

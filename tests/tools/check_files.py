@@ -33,7 +33,7 @@ TOP_LEVEL = {
     "tests",
 }
 MAX_BYTES = 400_000
-NAME = re.compile(r"[A-Za-z0-9_.][A-Za-z0-9_.+-]*")
+NAME = re.compile(r"[A-Za-z0-9_.][A-Za-z0-9_.+@-]*")
 SUFFIXES = {
     "plugins": {".py", ".yml"},
     "roles": {".yml", ".j2", ".md", ".py", ".service", ".timer", ".rules", ".conf"},
