@@ -11,10 +11,11 @@ by the caller: the Ansible modules wrap C(run_command), the on-host service wrap
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Protocol, Sequence, Tuple
+from typing import Callable, Protocol, Sequence, Tuple
 
 from ..errors import CommandError
 
+ATTEMPTS = 3
 SETTLE = ("udevadm", "settle", "--timeout=60")
 
 
@@ -49,13 +50,29 @@ def checked(runner: Runner, argv: Sequence[str], remedy: str = "") -> str:
     return result.stdout
 
 
-def carry_out(runner: Runner, commands: Sequence[Command]) -> None:
-    """Run *commands* in order, udev settled before each and after the last.
+def carry_out(
+    runner: Runner, commands: Sequence[Command], lost_race: Callable[[CommandError], bool] = lambda error: False
+) -> None:
+    """Run *commands* in order, udev settled before the last and after it.
 
-    The first that fails raises CommandError, which tells what was done before it.
+    The last one opens what the earlier ones wrote to: its links must stand again by then. One
+    whose failure *lost_race* knows as a matter of time is run again once udev has settled. The
+    first that fails otherwise raises CommandError, which tells what was done before it.
     """
     for number, command in enumerate(commands):
-        checked(runner, SETTLE)
+        if number == len(commands) - 1:
+            checked(runner, SETTLE)
         done = "; ".join(" ".join(earlier.argv) for earlier in commands[:number])
-        checked(runner, command.argv, "Done before it: {0}.".format(done) if done else "Nothing was changed before it.")
+        _run_one(runner, command, "Done before it: {0}.".format(done) if done else "It was the first.", lost_race)
     checked(runner, SETTLE)
+
+
+def _run_one(runner: Runner, command: Command, remedy: str, lost_race: Callable[[CommandError], bool]) -> None:
+    for attempt in range(ATTEMPTS):
+        try:
+            checked(runner, command.argv, remedy)
+            return
+        except CommandError as error:
+            if attempt == ATTEMPTS - 1 or not lost_race(error):
+                raise
+            checked(runner, SETTLE)

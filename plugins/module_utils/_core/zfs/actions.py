@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 from typing import Dict, List, Mapping, Optional, Sequence, Tuple
 
 from ..declared import DeclaredDrive
-from ..errors import CoreError, Refusal
+from ..errors import CommandError, CoreError, Refusal
 from ..host.run import SETTLE, Command, Runner, carry_out, checked
 from ..model import Drive, Layout, Unit
 from . import argv, build, erase
@@ -18,6 +18,8 @@ from .access import Access
 from .pools import ZfsVersion, read_pools, version
 from .resolve import Index, Pool, paths_in, resolve
 from .support import Support
+
+_RACES = ("one or more devices is currently unavailable", "failed to detect device partitions")
 
 
 @dataclass(frozen=True)
@@ -96,7 +98,7 @@ def _create(access: Access, wish: Wish, zfs: ZfsVersion, drives: Sequence[Drive]
     if check_mode:
         return Outcome(True, commands, before, after)
     with access.creation(wish.pool, [unit.wwn for unit in units.values()]):
-        _carry_out(access.run, commands)
+        carry_out(access.run, commands, lost_race)
         pool = _verified(access, wish, zfs)
     return Outcome(True, commands, before, after, pool)
 
@@ -113,15 +115,12 @@ def _erasing(
     return commands
 
 
-def _carry_out(run: Runner, commands: Sequence[Command]) -> None:
-    """Run the commands, each of which must succeed; an error says which had been run before it."""
-    for number, command in enumerate(commands):
-        if number == len(commands) - 1:
-            # The last one opens what the earlier ones erased: their links must stand again.
-            checked(run, SETTLE)
-        done = "; ".join(" ".join(earlier.argv) for earlier in commands[:number])
-        checked(run, command.argv, "Done before it: {0}.".format(done) if done else "It was the first command.")
-    checked(run, SETTLE)
+def lost_race(error: CommandError) -> bool:
+    """Whether a creation failed since a partition it had just made was not there when it looked.
+
+    Seen in the lab on a starved host. It has made no pool, only partitions, and zpool accepts those as they are.
+    """
+    return error.argv[:2] == ("zpool", "create") and any(words in error.stderr for words in _RACES)
 
 
 def _verified(access: Access, wish: Wish, zfs: ZfsVersion) -> Pool:
