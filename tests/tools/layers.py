@@ -101,7 +101,11 @@ def package(copy: Path) -> list[Check]:
 def lab(_copy: Path) -> list[Check]:
     """Tests in the virtual machine, with real block devices and real pools."""
     absent = none_of("tests/lab/**/test_*.py", "lab test")
-    return [pytest("lab", *words("tests/lab -v --durations 10 -m", NOT_QUICK), skip=absent)]
+    scenarios = f"MOLECULE_GLOB={REPO}/tests/molecule/*/molecule.yml"
+    return [
+        Check("molecule", ("env", scenarios, *words("molecule test --all")), shown=True),
+        pytest("lab", *words("tests/lab -v --durations 10 -m", NOT_QUICK), skip=absent),
+    ]
 
 
 def pytest(name: str, *arguments: str, skip: str = "") -> Check:
