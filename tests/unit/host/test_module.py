@@ -147,7 +147,7 @@ class Module:
 @pytest.mark.parametrize(
     ("error", "told"),
     [
-        (InputError("is wrong", "key", "Do it."), {"msg": "key: is wrong. Do it.", "subject": "key", "remedy": "Do it."}),
+        (InputError("is wrong", "key", "Do it."), {"msg": "key: is wrong. Do it.", "subject": "key"}),
         (HostError("no disk"), {"msg": "no disk", "subject": "", "remedy": ""}),
         (Refusal("Not done.", ["a", "b"], "Look."), {"msg": "Not done.\n- a\n- b\nLook.", "reasons": ["a", "b"]}),
         (CommandError(["zpool", "x"], 255, "bad\n"), {"cmd": ["zpool", "x"], "rc": 255, "stderr": "bad\n"}),
