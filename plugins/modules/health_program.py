@@ -51,14 +51,16 @@ commands:
   sample: []
 """
 
+from typing import Any, Dict
+
 from ansible.module_utils.basic import AnsibleModule
 
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils import _face_service
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.health import pack
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face import run_face
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face import ModuleRunner, run_face
 
 
-def work(module, runner):
+def work(module: AnsibleModule, _runner: ModuleRunner) -> Dict[str, Any]:
     """Pack the program and put it in place."""
     outcome = pack.install(_face_service, module.params["path"], module.check_mode)
     return {
@@ -70,7 +72,7 @@ def work(module, runner):
     }
 
 
-def main():
+def main() -> None:
     """Entry point."""
     module = AnsibleModule(
         argument_spec={"path": {"type": "path", "default": "/usr/local/lib/evenkeel/health.pyz"}},

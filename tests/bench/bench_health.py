@@ -140,7 +140,13 @@ def zpool(folder: Path, drives: int) -> None:
             "state": vdev.state,
             "read_errors": 0,
             "vdevs": {
-                leaf.path: {"name": leaf.path, "vdev_type": "disk", "guid": leaf.guid, "path": leaf.path, "state": "ONLINE"}
+                leaf.path: {
+                    "name": leaf.path,
+                    "vdev_type": "disk",
+                    "guid": leaf.guid,
+                    "path": leaf.path,
+                    "state": "ONLINE",
+                }
                 for leaf in vdev.children
             },
         }
@@ -264,8 +270,8 @@ def main() -> int:
     for drives in SIZES:
         cost = measure(drives)
         print(
-            f"{drives:6} {2 * drives:6} {cost.series:7} {cost.text_kb:8.0f} {cost.scrape_cpu:9.3f} {cost.round_cpu:8.3f}"
-            f" {cost.server_mb:10.1f} {cost.collector_mb:13.1f} {cost.child_mb:9.1f}",
+            f"{drives:6} {2 * drives:6} {cost.series:7} {cost.text_kb:8.0f} {cost.scrape_cpu:9.3f}"
+            f" {cost.round_cpu:8.3f} {cost.server_mb:10.1f} {cost.collector_mb:13.1f} {cost.child_mb:9.1f}",
             flush=True,
         )
         worst = cost

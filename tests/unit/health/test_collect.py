@@ -78,13 +78,13 @@ class Host:
         self.now = 1000.0
         self.real = True
         self.jobs = Jobs({**ENVIRONMENT, "PATH": os.environ["PATH"], "STANDIN": str(folder)})
-        told = dict(
-            smartctl=str(folder / "smartctl"),
-            inventory=str(folder / "inventory.json"),
-            state_directory=str(folder),
-            interval=1,
-            smart_timeout=2,
-        )
+        told = {
+            "smartctl": str(folder / "smartctl"),
+            "inventory": str(folder / "inventory.json"),
+            "state_directory": str(folder),
+            "interval": 1,
+            "smart_timeout": 2,
+        }
         self.config = Config(**{**told, **settings})
         self.collector = self.make()
 
@@ -192,7 +192,7 @@ def test_a_disk_that_begins_to_hang_keeps_its_last_good_values(tmp_path: Path) -
 def test_twenty_hanging_disks_do_not_keep_the_others_waiting_for_their_time_limit(tmp_path: Path) -> None:
     host = Host(tmp_path, drives=16, smart_timeout=60, smart_at_a_time=4)
     try:
-        for number in range(0, 20):
+        for number in range(20):
             host.mode("/dev/sd{0}".format(number), "hang")
         started = time.monotonic()
         host.run(count("ok", 12), 50)
@@ -222,7 +222,9 @@ def test_damaged_readings_of_the_host_are_failures(host: Host) -> None:
     for told in (b'{"pools": [{"pool": 1}]}', b"no json", b"{}", b"[]", b"7"):
         host.readers.pools_say = lambda pipe, told=told: os.write(pipe, told + b"\n") and None
         before = host.metrics().get("read_failures", {}).get(("pools", "output"), 0)
-        found = host.run(lambda found: found.get("read_failures", {}).get(("pools", "output"), 0) > before)
+        found = host.run(
+            lambda found, before=before: found.get("read_failures", {}).get(("pools", "output"), 0) > before
+        )
         assert found["pool_state"] == {("archive",): "unknown"}
 
 

@@ -119,7 +119,11 @@ def test_a_reading_that_was_not_renewed_is_unknown() -> None:
 
 def test_failing_stays_failing_when_the_unit_falls_silent() -> None:
     failing = replace(READING, verdict="failing")
-    for changes in ({"smart": failing}, {"smart": failing, "smart_error": "No answer."}, {"smart": failing, "asleep": True}):
+    for changes in (
+        {"smart": failing},
+        {"smart": failing, "smart_error": "No answer."},
+        {"smart": failing, "asleep": True},
+    ):
         assert values(with_unit(**changes))["unit_health"][UNIT] == "failing"
     assert values(with_unit(smart=failing), moment(1e5))["unit_health"][UNIT] == "failing"
 
@@ -283,7 +287,9 @@ def test_promtool_finds_no_fault_in_the_metrics(later: float) -> None:
 
 def full() -> Snapshot:
     """A snapshot in which every metric has a sample."""
-    made = with_unit(smart=replace(READING, link_errors=4, self_test=replace(READING.self_test, result="running", remaining=0.5)))
+    made = with_unit(
+        smart=replace(READING, link_errors=4, self_test=replace(READING.self_test, result="running", remaining=0.5))
+    )
     scan = Scan("scrub", "scanning", started=int(WALL) - 60, issued=25, total=100)
     one = replace(pool(list(made.drives), 12, None, scan), enclosure_margins={"west": 2})
     return replace(
@@ -325,9 +331,7 @@ def test_the_number_of_series_is_as_documented() -> None:
     for drives in (12, 24, 48):
         found = values(snapshot(drives))
         counted[drives] = sum(
-            len(content) * (len(family.states) or 1)
-            for family in FAMILIES
-            for content in [found.get(family.name, {})]
+            len(content) * (len(family.states) or 1) for family in FAMILIES for content in [found.get(family.name, {})]
         )
     per_drive = (counted[24] - counted[12]) / 12
     assert (counted[48] - counted[24]) / 24 == per_drive, "it grows with the drives, not faster"

@@ -214,8 +214,11 @@ def test_a_library_without_tls_is_told(settings: Config, monkeypatch: pytest.Mon
     import prometheus_client
 
     # The signature of 0.16, as Debian 12 has it.
-    monkeypatch.setattr(prometheus_client, "start_http_server", lambda port, addr="", registry=None: None)
-    with pytest.raises(HostError, match="cannot serve TLS.*reverse proxy"):
+    def start_http_server(port: int, addr: str = "", registry: object = None) -> None:
+        raise AssertionError((port, addr, registry))
+
+    monkeypatch.setattr(prometheus_client, "start_http_server", start_http_server)
+    with pytest.raises(HostError, match=r"cannot serve TLS.*reverse proxy"):
         publish.serve(replace(settings, certificate="c", key="k"), "0.1.0")
 
 

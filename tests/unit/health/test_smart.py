@@ -79,7 +79,9 @@ def test_a_failed_self_test_is_a_failing_unit_whatever_the_status_says() -> None
 
 
 def test_an_ata_unit_healthy_failing_and_testing() -> None:
-    healthy, failing, testing = (read("ata_{0}.json".format(name), ATA_WWN) for name in ("healthy", "failing", "testing"))
+    healthy, failing, testing = (
+        read("ata_{0}.json".format(name), ATA_WWN) for name in ("healthy", "failing", "testing")
+    )
     assert (healthy.verdict, healthy.protocol, healthy.device_id, healthy.link_errors) == ("ok", "ata", ATA_WWN, 4)
     assert healthy.errors == (ErrorCount("any", None, 0),)
     assert healthy.passed == (SelfTest("passed", "long", None, 1480), SelfTest("passed", "short", None, 80))
@@ -144,7 +146,9 @@ def test_text_of_the_drive_is_cleaned() -> None:
     assert set(smart.read(text).serial) <= set("ABCDEFabcdef0123456789_-")
 
 
-@pytest.mark.parametrize("text", ["", "Segmentation fault", "[]", "{}", '{"smartctl": 1}', '{"smartctl": {"exit_status": "x"}}'])
+@pytest.mark.parametrize(
+    "text", ["", "Segmentation fault", "[]", "{}", '{"smartctl": 1}', '{"smartctl": {"exit_status": "x"}}']
+)
 def test_other_output_is_a_failed_reading(text: str) -> None:
     with pytest.raises(SmartError) as caught:
         smart.read(text)

@@ -77,7 +77,13 @@ def test_the_unit_waiting_longest_goes_first() -> None:
 def test_a_running_test_holds_its_drive_and_counts_for_its_cohort() -> None:
     one = aged(snapshot(), 200)
     key = unit_key(drive(0), drive(0).units[1])
-    busy = replace(one, units={**one.units, key: replace(one.units[key], smart=replace(READING, self_test=SelfTest("running", "long")))})
+    busy = replace(
+        one,
+        units={
+            **one.units,
+            key: replace(one.units[key], smart=replace(READING, self_test=SelfTest("running", "long"))),
+        },
+    )
     assert names(upkeep.tests(busy, PLAN, "short", {}, moment())) == ["bay01.0"]
 
 

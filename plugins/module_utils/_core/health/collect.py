@@ -128,9 +128,7 @@ class Collector:
             declared_pool=self._inventory.pool_name if self._inventory else "",
             declared_error=self._inventory_error,
             scrub_every=self._config.upkeep.scrub_days * 86400,
-            pools=tuple(
-                replace(one, last_scrub=self.scrubs.get(one.pool.guid, one.last_scrub)) for one in self._pools
-            ),
+            pools=tuple(replace(one, last_scrub=self.scrubs.get(one.pool.guid, one.last_scrub)) for one in self._pools),
             states=dict(self._states),
             units=dict(self._units),
             sources=dict(self._sources),
@@ -233,8 +231,10 @@ class Collector:
 
     def _pause(self, target: _Target) -> float:
         """Seconds until the next reading: sooner after a failure, then more and more rarely again."""
-        return min(self._config.smart_interval, LEAST_RETRY * 2**target.failures) if target.failures else (
-            self._config.smart_interval
+        return (
+            min(self._config.smart_interval, LEAST_RETRY * 2**target.failures)
+            if target.failures
+            else (self._config.smart_interval)
         )
 
     def _take(self, ended: Ended) -> None:

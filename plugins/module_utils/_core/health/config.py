@@ -58,7 +58,14 @@ class Config:
     upkeep: Upkeep = field(default_factory=Upkeep)
 
     def __post_init__(self) -> None:
-        for name in ("interval", "drives_interval", "smart_interval", "drives_timeout", "pools_timeout", "smart_timeout"):
+        for name in (
+            "interval",
+            "drives_interval",
+            "smart_interval",
+            "drives_timeout",
+            "pools_timeout",
+            "smart_timeout",
+        ):
             if not 1 <= getattr(self, name) <= 86400:
                 raise InputError("{0!r} is not from 1 to 86400".format(getattr(self, name)), subject=name)
         if not 0 < self.port < 65536:

@@ -42,15 +42,24 @@ class Family:
 FAMILIES = (
     # The collector itself
     Family("build", "info", ("version",), "Version of the collection that this program was packed from."),
-    Family("collector_up", "gauge", (), "Whether the collector's last snapshot is current (1) or too old or missing (0)."),
+    Family(
+        "collector_up", "gauge", (), "Whether the collector's last snapshot is current; 0 when it is old or missing."
+    ),
     Family("snapshot_age_seconds", "gauge", (), "Age of the collector's last snapshot on the boot clock.", "seconds"),
     Family("snapshot_timestamp_seconds", "gauge", (), "Wall-clock time of the collector's last snapshot.", "seconds"),
-    Family("source_up", "gauge", ("source",), "Whether the last reading of drives, pools or inventory succeeded and is current."),
+    Family(
+        "source_up",
+        "gauge",
+        ("source",),
+        "Whether the last reading of drives, pools or inventory succeeded and is current.",
+    ),
     Family("source_age_seconds", "gauge", ("source",), "Age of the last good reading of drives or pools.", "seconds"),
     Family("read_failures", "counter", ("source", "reason"), "Readings that failed, since the collector started."),
     Family("stuck_reads", "gauge", ("source",), "Readings that hang in the kernel and could not be ended."),
     # Units
-    Family("unit", "info", _UNIT + ("kind", "wwn", "device"), "A unit of a drive, its own designator and its device now."),
+    Family(
+        "unit", "info", _UNIT + ("kind", "wwn", "device"), "A unit of a drive, its own designator and its device now."
+    ),
     Family("unit_health", "states", _UNIT, "What SMART says about the unit; only ok reads as healthy.", states=HEALTH),
     Family("unit_smart_up", "gauge", _UNIT, "Whether the last SMART reading of the unit succeeded and is current."),
     Family("unit_smart_age_seconds", "gauge", _UNIT, "Age of the unit's last good SMART reading.", "seconds"),
@@ -71,7 +80,9 @@ FAMILIES = (
     Family("unit_paths", "gauge", _UNIT, "Paths from the host to the unit."),
     Family("unit_operations", "counter", _UNIT + ("operation",), "Requests that the unit completed."),
     Family("unit_transferred_bytes", "counter", _UNIT + ("operation",), "Bytes that the unit moved.", "bytes"),
-    Family("unit_operation_seconds", "counter", _UNIT + ("operation",), "Sum of the time each request took.", "seconds"),
+    Family(
+        "unit_operation_seconds", "counter", _UNIT + ("operation",), "Sum of the time each request took.", "seconds"
+    ),
     Family("unit_busy_seconds", "counter", _UNIT, "Time with at least one request under way.", "seconds"),
     Family("unit_queued_seconds", "counter", _UNIT, "Time weighed by the number of requests under way.", "seconds"),
     Family("unit_in_flight", "gauge", _UNIT, "Requests under way now."),
@@ -89,28 +100,45 @@ FAMILIES = (
     Family("drive_in_place", "gauge", _DRIVE, "Whether the drive sits in the bay that the inventory declares."),
     Family("drive_units_visible", "gauge", _DRIVE, "Units of the drive that the host sees."),
     Family("drive_units_expected", "gauge", _DRIVE, "Units that the drive should show."),
-    Family("drive_temperature_celsius", "gauge", _DRIVE, "Highest temperature that a unit of the drive reports.", "celsius"),
+    Family(
+        "drive_temperature_celsius", "gauge", _DRIVE, "Highest temperature that a unit of the drive reports.", "celsius"
+    ),
     Family("drive_temperature_limit_celsius", "gauge", _DRIVE, "Temperature at which the drive warns.", "celsius"),
     Family("drive_power_on_seconds", "counter", _DRIVE, "Time that the drive has been powered.", "seconds"),
     Family("drive_margin", "gauge", _DRIVE, "Further whole-drive losses that the drive's worst vdev stands."),
     # Pools
-    Family("pool_state", "states", _POOL, "State of the pool; suspended and unknown are never healthy.", states=POOL_STATES),
-    Family("pool_margin", "gauge", _POOL, "Further whole-drive losses that the pool's worst vdev stands; -1: not served now."),
+    Family(
+        "pool_state", "states", _POOL, "State of the pool; suspended and unknown are never healthy.", states=POOL_STATES
+    ),
+    Family(
+        "pool_margin",
+        "gauge",
+        _POOL,
+        "Further whole-drive losses that the pool's worst vdev stands; -1: not served now.",
+    ),
     Family("pool_size_bytes", "gauge", _POOL, "Size of the pool, parity included.", "bytes"),
     Family("pool_allocated_bytes", "gauge", _POOL, "Allocated bytes of the pool, parity included.", "bytes"),
     Family("pool_free_bytes", "gauge", _POOL, "Free bytes of the pool, parity included.", "bytes"),
     Family("pool_fragmentation_ratio", "gauge", _POOL, "Fragmentation of the pool's free space.", "ratio"),
     Family("pool_data_errors", "gauge", _POOL, "Known damaged blocks or files of the pool."),
     Family("pool_scan_running", "gauge", _POOL + ("function",), "Whether a scrub or resilver runs."),
-    Family("pool_scan_progress_ratio", "gauge", _POOL + ("function",), "Share of the running scan that is done.", "ratio"),
-    Family("pool_scan_started_timestamp_seconds", "gauge", _POOL + ("function",), "Start of the latest scan.", "seconds"),
+    Family(
+        "pool_scan_progress_ratio", "gauge", _POOL + ("function",), "Share of the running scan that is done.", "ratio"
+    ),
+    Family(
+        "pool_scan_started_timestamp_seconds", "gauge", _POOL + ("function",), "Start of the latest scan.", "seconds"
+    ),
     Family("pool_scan_errors", "gauge", _POOL + ("function",), "Errors that the latest scan could not repair."),
     Family("pool_scrub_age_seconds", "gauge", _POOL, "Time since a scrub of the pool last finished.", "seconds"),
-    Family("pool_scrub_interval_seconds", "gauge", _POOL, "How often the pool should be scrubbed, as declared.", "seconds"),
+    Family(
+        "pool_scrub_interval_seconds", "gauge", _POOL, "How often the pool should be scrubbed, as declared.", "seconds"
+    ),
     Family("vdev_state", "states", _VDEV, "State of the top-level vdev.", states=VDEV_STATES),
     Family("vdev_members", "gauge", _VDEV, "Places of the vdev."),
     Family("vdev_members_lost", "gauge", _VDEV, "Places of the vdev that do not serve."),
-    Family("vdev_margin", "gauge", _VDEV, "Further whole-drive losses that the vdev stands; 0: the next one loses data."),
+    Family(
+        "vdev_margin", "gauge", _VDEV, "Further whole-drive losses that the vdev stands; 0: the next one loses data."
+    ),
     Family("vdev_sibling_drives", "gauge", _VDEV, "Drives with more than one unit in the vdev."),
     Family("vdev_size_bytes", "gauge", _VDEV, "Size of the vdev, parity included.", "bytes"),
     Family("vdev_allocated_bytes", "gauge", _VDEV, "Allocated bytes of the vdev, parity included.", "bytes"),
@@ -128,11 +156,21 @@ FAMILIES = (
         "Errors that the pool counts for the member; a clear or import sets them to 0.",
     ),
     # Enclosures and findings
-    Family("enclosure_margin", "gauge", ("enclosure",), "Further whole-drive losses that the enclosure's worst vdev stands."),
+    Family(
+        "enclosure_margin",
+        "gauge",
+        ("enclosure",),
+        "Further whole-drive losses that the enclosure's worst vdev stands.",
+    ),
     Family("inventory_declared", "gauge", (), "Whether the host has a declared inventory that can be read."),
     Family("findings", "gauge", ("severity",), "Differences between what should be and what was found."),
-    Family("finding", "gauge", _UNIT + ("code", "severity"), "One finding; its unit is empty when the whole drive is meant."),
-)  # fmt: skip
+    Family(
+        "finding",
+        "gauge",
+        _UNIT + ("code", "severity"),
+        "One finding; its unit is empty when the whole drive is meant.",
+    ),
+)
 
 BY_NAME: Mapping[str, Family] = {family.name: family for family in FAMILIES}
 

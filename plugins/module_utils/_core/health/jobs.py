@@ -111,7 +111,7 @@ class Jobs:
                 work(pipe)
                 rc = 0
             else:
-                os.execvpe(work[0], list(work), self._environment)
+                os.execvpe(work[0], list(work), self._environment)  # noqa: S606 -- no shell is meant
         finally:
             # Nothing of the parent may run here again, whatever was raised.
             os._exit(rc)

@@ -101,11 +101,11 @@ def _sources(found: Samples, snapshot: Snapshot, moment: Moment, current: bool) 
     found.add("inventory_declared", (), int(readable))
 
 
-def _drive(
-    found: Samples, snapshot: Snapshot, moment: Moment, drive: Drive, serial: str, current: bool
-) -> None:
+def _drive(found: Samples, snapshot: Snapshot, moment: Moment, drive: Drive, serial: str, current: bool) -> None:
     bay = _bay(drive)
-    names = " ".join("{0}.{1}".format(bay or serial, index) for index in range(max(drive.expected_units, len(drive.units))))
+    names = " ".join(
+        "{0}.{1}".format(bay or serial, index) for index in range(max(drive.expected_units, len(drive.units)))
+    )
     found.add("drive", (bay, serial, drive.vendor, drive.model, drive.revision, names), 1)
     if source_up(snapshot, "drives", moment.at, current):
         found.add("drive_present", (bay, serial), 1)

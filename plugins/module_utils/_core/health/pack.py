@@ -19,7 +19,7 @@ import sys
 import zipfile
 from dataclasses import dataclass
 from types import ModuleType
-from typing import Dict
+from typing import Dict, Optional
 
 from ..errors import HostError
 
@@ -69,7 +69,7 @@ def _sources(face: ModuleType) -> Dict[str, bytes]:
 def _source(name: str, module: ModuleType) -> bytes:
     # The loader knows, be it of a directory or of the archive that Ansible sends to the host.
     loader = module.__spec__.loader if module.__spec__ else None
-    text = loader.get_source(name) if hasattr(loader, "get_source") else None
+    text: Optional[str] = getattr(loader, "get_source", lambda _name: None)(name)
     if text is None:
         raise HostError("the source of {0} cannot be read".format(name), subject="health service")
     return text.encode("utf-8")

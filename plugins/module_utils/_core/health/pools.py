@@ -42,9 +42,7 @@ def read_states(root: str = KSTAT) -> Dict[str, str]:
     return {clean_text(name): clean_text(state).lower() for name, state in found.items() if state}
 
 
-def read(
-    runner: Runner, drives: Sequence[Drive], declared: Sequence[DeclaredDrive]
-) -> Tuple[PoolReading, ...]:
+def read(runner: Runner, drives: Sequence[Drive], declared: Sequence[DeclaredDrive]) -> Tuple[PoolReading, ...]:
     """All imported pools, resolved to *drives*. May hang with a pool that hangs; raises CoreError."""
     trees = read_pools(runner)
     if not trees:
@@ -128,7 +126,8 @@ def parse_space(text: str) -> Dict[str, Dict[str, Space]]:
         words: List[str] = line.lstrip("\t").split("\t")
         if len(words) < _COLUMNS:
             continue
-        space = Space(*(int(word) if word.isdigit() else 0 for word in words[1:4]), _share(words[_FRAGMENTATION]))
+        size, allocated, free = (int(word) if word.isdigit() else 0 for word in words[1:4])
+        space = Space(size, allocated, free, _share(words[_FRAGMENTATION]))
         if line.startswith("\t"):
             current.setdefault(words[0], space)
         else:

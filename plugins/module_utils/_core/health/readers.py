@@ -35,9 +35,7 @@ class PlainRunner:
             raise HostError(
                 "the program {0} cannot be started: {1}".format(argv[0], error.strerror), subject="host"
             ) from error
-        return Result(
-            done.returncode, done.stdout.decode("utf-8", "replace"), done.stderr.decode("utf-8", "replace")
-        )
+        return Result(done.returncode, done.stdout.decode("utf-8", "replace"), done.stderr.decode("utf-8", "replace"))
 
 
 class HostReaders:
@@ -47,7 +45,7 @@ class HostReaders:
         """Find the drives: C({"drives": ..., "findings": ...})."""
 
         def work(pipe: int) -> None:
-            from ..host.bays import read_bay_map, read_enclosure_names, read_serial_bays
+            from ..host.bays import SOURCES, read_bay_map, read_enclosure_names, read_serial_bays
             from ..host.discover import Wanted, discover
             from ..zfs.access import expecting
 
@@ -57,7 +55,7 @@ class HostReaders:
                 bay_map=read_bay_map(told.get("bay_map", [])),
                 serial_bays=read_serial_bays(told.get("bays", {})),
                 enclosures=read_enclosure_names(told.get("enclosures", {})),
-                **({"sources": tuple(told["bay_sources"])} if told.get("bay_sources") else {}),
+                sources=tuple(told.get("bay_sources") or SOURCES),
             )
             found = discover(expecting(wanted, inventory.drives if inventory else ()))
             _write(pipe, {"drives": to_plain(found.drives), "findings": to_plain(found.findings)})

@@ -28,7 +28,16 @@ OPTIONS = (
 _NOT_OPENED, _FAILING, _PREFAIL, _PREFAIL_PAST = 0x03, 0x08, 0x10, 0x20
 _HOURS_WRAP = 65536  # both families log a self-test's hour in 16 bits
 _SCSI_KINDS = {1: "short", 2: "long", 5: "short", 6: "long"}
-_SCSI_RESULTS = {0: "passed", 1: "aborted", 2: "aborted", 3: "failed", 4: "failed", 5: "failed", 6: "failed", 7: "failed"}
+_SCSI_RESULTS = {
+    0: "passed",
+    1: "aborted",
+    2: "aborted",
+    3: "failed",
+    4: "failed",
+    5: "failed",
+    6: "failed",
+    7: "failed",
+}
 _ATA_KINDS = {1: "short", 2: "long", 0x81: "short", 0x82: "long"}
 _ATA_RESULTS = {0: "passed", 1: "aborted", 2: "aborted", **dict.fromkeys(range(3, 9), "failed"), 15: "running"}
 _REALLOCATED, _REPORTED, _PENDING, _LINK = 5, 187, 197, 199
@@ -44,7 +53,7 @@ class SmartError(DecodeError):
 
 @dataclass(frozen=True)
 class ErrorCount:
-    """Errors since manufacture by *operation*: C(read), C(write), C(verify), or C(any) where they are not told apart."""
+    """Errors since manufacture by *operation*: C(read), C(write), C(verify), or C(any) where that is not told."""
 
     operation: str
     corrected: Optional[int] = None
@@ -92,8 +101,10 @@ class SmartReading:
     @property
     def bad_places(self) -> int:
         """Uncorrected errors and defects together: what an ailing unit has more of than its sibling."""
-        return (self.grown_defects or 0) + (self.pending_defects or 0) + sum(
-            count.uncorrected or 0 for count in self.errors
+        return (
+            (self.grown_defects or 0)
+            + (self.pending_defects or 0)
+            + sum(count.uncorrected or 0 for count in self.errors)
         )
 
 
@@ -150,9 +161,7 @@ def _reading(data: Mapping[str, Any], status: int) -> SmartReading:
         serial=clean_text(str(data.get("serial_number", ""))),
         # Drives without a sensor say 0.
         temperature=_number(temperature.get("current")) or None,
-        temperature_limit=_number(
-            temperature.get("drive_trip", (data.get("scsi_temperature") or {}).get("drive_trip"))
-        )
+        temperature_limit=_number(temperature.get("drive_trip", (data.get("scsi_temperature") or {}).get("drive_trip")))
         or None,
         power_on_hours=hours,
         **family,

@@ -42,7 +42,7 @@ class UnitReading:
     asleep: bool = False
     io: Optional[BlockStat] = None
     io_at: float = 0.0
-    skew: Skew = Skew()
+    skew: Skew = field(default_factory=Skew)
 
 
 @dataclass(frozen=True)
