@@ -134,8 +134,8 @@ def _names() -> list[str]:
 def _image(options: argparse.Namespace) -> None:
     print(image_for(options.release, tell_stderr).folder)
     if options.prune:
-        roots = [state_dir(name) / "root.qcow2" for name in _names()]
-        prune([str(disks.base_of(root).parent) for root in roots if root.exists()], tell_stderr)
+        roots = [root for name in _names() for root in state_dir(name).glob("root*.qcow2")]
+        prune([str(disks.base_of(root).parent) for root in roots], tell_stderr)
 
 
 def _up(options: argparse.Namespace) -> None:

@@ -7,7 +7,7 @@ from __future__ import annotations
 import json
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import asdict
 from pathlib import Path
 from types import TracebackType
@@ -15,9 +15,11 @@ from typing import Any
 
 from . import devices, disks
 from .bays import Bays, Which
-from .errors import LabError
-from .qmp import Qmp
-from .state import Slot, State, slot_from
+from .errors import LabError, QmpError
+from .state import State, slot_from
+
+# What belongs to an installation and so to a checkpoint.
+_ROOT = ("root", "image", "release", "hostid", "machine_id")
 
 
 class Lab(Bays):
@@ -46,20 +48,21 @@ class Lab(Bays):
     def snapshot(self, tag: str) -> None:
         """Keeps the content of all drives and which bays they are in, running or not.
 
-        In a running guest it is what a power cut would leave: all units at one moment.
+        In a running guest it is what a power cut would leave: all units at one moment. An earlier
+        snapshot of that name is given up.
         """
         with self._held() as state:
             attached = self._attached(state)
-            if self.running:
+            if self._shape_file("snapshot", tag).exists():
+                self._forget_snapshot(state, tag)
+            if self.running and attached:
                 with self.qmp() as qmp:
                     qmp.call("transaction", actions=[
                         {"type": "blockdev-snapshot-internal-sync", "data": {"device": node, "name": tag}}
                         for node in attached
                     ])  # fmt: skip
-            for slot in state.slots:
-                for unit in slot.drive.units:
-                    if not self.running or devices.disk_node(slot.key, unit.index) not in attached:
-                        disks.snapshot(self._file(slot, unit.index), tag)
+            for path in self._files_at_rest(state):
+                disks.snapshot(path, tag)
             self._keep_shape("snapshot", tag, state)
 
     def rollback(self, tag: str, boot: bool = True) -> None:
@@ -68,7 +71,7 @@ class Lab(Bays):
         The root disk is not touched; see fresh_root and restore.
         """
         with self._held() as state:
-            kept = self._shape("snapshot", tag)
+            kept = [slot_from(one) for one in self._shape("snapshot", tag)["slots"]]
             was_running = self.running
             self.power_cut()
             for slot in kept:
@@ -85,14 +88,14 @@ class Lab(Bays):
         with self._held() as state, self.qmp() as qmp:
             self.ssh().close()
             nodes = ["root", *self._attached(state)]
-            if self._has_shape("checkpoint", tag):
+            if self.has_checkpoint(tag):
                 qmp.job("snapshot-delete", f"delete-{tag}", tag=tag, devices=nodes)
             qmp.job("snapshot-save", f"save-{tag}", 600.0, tag=tag, vmstate="root", devices=nodes)
             self._keep_shape("checkpoint", tag, state)
 
     def has_checkpoint(self, tag: str) -> bool:
         """Whether there is something to restore."""
-        return self._has_shape("checkpoint", tag)
+        return self._shape_file("checkpoint", tag).exists()
 
     def restore(self, tag: str) -> None:
         """Brings the machine back to a checkpoint, running, without a boot, even after a power cut.
@@ -101,20 +104,20 @@ class Lab(Bays):
         """
         with self._held() as state:
             kept = self._shape("checkpoint", tag)
-            self.ssh().close()
-            if self.running:
-                with self.qmp() as qmp:
-                    qmp.call("stop")
-                    self._reshape(qmp, state, kept)
-            else:
-                state.slots[:] = kept
-                self._power_on(state)
+            slots = [slot_from(one) for one in kept["slots"]]
+            # A new emulator each time: one that goes on would let the guest's time stamp counter
+            # jump, for it never turns that back.
+            self._forget_process(state)
+            state.slots[:] = slots
+            for name in _ROOT:
+                setattr(state, name, kept[name])
+            self._power_on(state)
             nodes = ["root", *self._attached(state)]
             with self._or_off(state), self.qmp() as qmp:
                 qmp.job("snapshot-load", f"load-{tag}", 600.0, tag=tag, vmstate="root", devices=nodes)
                 self._set_limits(qmp, state)
                 qmp.call("cont")
-            self.ssh().wait(time.monotonic() + 120, lambda: self.running, lambda: None)
+            self.ssh().wait(time.monotonic() + 300, lambda: self.running, lambda: None)
             self.run(f"date -s @{time.time():.3f} >/dev/null")
 
     # --- looking at bytes from outside
@@ -158,46 +161,38 @@ class Lab(Bays):
         """The nodes of all attached units."""
         return [devices.disk_node(slot.key, unit.index) for slot in state.slots for unit in slot.units()]
 
-    def _reshape(self, qmp: Qmp, state: State, kept: list[Slot]) -> None:
-        """Makes the stopped emulator's drives those of a checkpoint."""
-        now = {(slot.key, unit.index): slot for slot in state.slots for unit in slot.units()}
-        then = {(slot.key, unit.index): slot for slot in kept for unit in slot.units()}
-        same = {
-            place
-            for place, slot in now.items()
-            if place in then and self._shown(slot, place[1]) == self._shown(then[place], place[1])
-        }
-        for place, slot in now.items():
-            if place not in same:
-                ids = [devices.device_id(slot.key, place[1], path) for path in range(len(slot.drive.ports))]
-                qmp.unplug(ids)
-                self._remove_nodes(qmp, slot, place[1])
-        for place, slot in then.items():
-            if place not in same:
-                for blockdev in self._blockdevs(slot, place[1]):
-                    qmp.exact("blockdev-add", blockdev)
-                for device in self._devices(slot, place[1]):
-                    qmp.exact("device_add", device)
-        state.slots[:] = kept
-        for slot in kept:
-            self._set_limits(qmp, state, only=slot)
+    def _files_at_rest(self, state: State) -> list[Path]:
+        """The files of units that the emulator does not have open just now."""
+        attached = set(self._attached(state)) if self.running else set()
+        return [
+            self._file(slot, unit.index)
+            for slot in state.slots
+            for unit in slot.drive.units
+            if devices.disk_node(slot.key, unit.index) not in attached
+        ]
 
-    def _shown(self, slot: Slot, unit: int) -> list[dict[str, Any]]:
-        return [*self._blockdevs(slot, unit), *self._devices(slot, unit)]
+    def _forget_snapshot(self, state: State, tag: str) -> None:
+        if self.running:
+            with self.qmp() as qmp:
+                for node in self._attached(state):
+                    with suppress(QmpError):
+                        qmp.call("blockdev-snapshot-delete-internal-sync", device=node, name=tag)
+        for path in self._files_at_rest(state):
+            with suppress(LabError):
+                disks.forget(path, tag)
+        self._shape_file("snapshot", tag).unlink()
 
     def _keep_shape(self, kind: str, tag: str, state: State) -> None:
-        """Remembers which drives are where, beside what the disks' files keep."""
-        self._shape_file(kind, tag).write_text(json.dumps([asdict(slot) for slot in state.slots]))
+        """Remembers which drives are where and which root is used, beside what the disks' files keep."""
+        kept = {"slots": [asdict(slot) for slot in state.slots], **{name: getattr(state, name) for name in _ROOT}}
+        self._shape_file(kind, tag).write_text(json.dumps(kept))
 
-    def _has_shape(self, kind: str, tag: str) -> bool:
-        return self._shape_file(kind, tag).exists()
-
-    def _shape(self, kind: str, tag: str) -> list[Slot]:
+    def _shape(self, kind: str, tag: str) -> dict[str, Any]:
         try:
-            data = json.loads(self._shape_file(kind, tag).read_text())
+            kept: dict[str, Any] = json.loads(self._shape_file(kind, tag).read_text())
         except FileNotFoundError:
             raise LabError(f"there is no {kind} {tag!r}") from None
-        return [slot_from(one) for one in data]
+        return kept
 
     def _shape_file(self, kind: str, tag: str) -> Path:
         return self.folder / f"{kind}-{tag}.json"

@@ -24,7 +24,8 @@ from .qmp import Qmp
 from .ssh import Result, Ssh
 from .state import Slot, State
 
-BOOT_SECONDS = 420.0
+# Long, for a shared host gives an emulated machine little: 40 s when it is idle.
+BOOT_SECONDS = 900.0
 
 
 class Life:
@@ -172,8 +173,11 @@ class Life:
             state.image = str(image.folder)
             state.hostid = hostid or secrets.token_hex(4)
             state.machine_id = secrets.token_hex(16)
-            (self.folder / "root.qcow2").unlink(missing_ok=True)
-            disks.overlay(self.folder / "root.qcow2", image.root)
+            # The old root may belong to a checkpoint, so it stays while there is one.
+            if not list(self.folder.glob("checkpoint-*.json")):
+                (self.folder / state.root).unlink(missing_ok=True)
+            state.root = f"root-{secrets.token_hex(4)}.qcow2"
+            disks.overlay(self.folder / state.root, image.root)
             if boot:
                 self.boot()
 
@@ -240,8 +244,8 @@ class Life:
             state = State(self._wanted, image.release, secrets.token_hex(4), secrets.token_hex(16), str(image.folder))
             for drive in self._wanted.drives:
                 self._make_files(state.add(drive))
-            (self.folder / "root.qcow2").unlink(missing_ok=True)
-            disks.overlay(self.folder / "root.qcow2", image.root)
+            (self.folder / state.root).unlink(missing_ok=True)
+            disks.overlay(self.folder / state.root, image.root)
             state.save(self.folder)
 
     def _make_files(self, slot: Slot) -> None:
@@ -275,7 +279,7 @@ class Life:
         if not state.port or not qemu.is_free(state.port):
             state.port = qemu.free_port()
         machine = qemu.Machine(
-            state.chassis, image, self.folder / "root.qcow2", self.folder, socket_dir(self.folder), state.port,
+            state.chassis, image, self.folder / state.root, self.folder, socket_dir(self.folder), state.port,
             qemu.accelerator(image, self.tell), state.hostid, state.machine_id,
         )  # fmt: skip
         (self.folder / "known_hosts").write_text(f"[127.0.0.1]:{state.port} {image.host_key}\n")

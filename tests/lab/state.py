@@ -2,7 +2,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """What a lab remembers between commands: lab.json in its state directory.
 
-Beside it lie root.qcow2, drives/*.qcow2, serial.log, emulator.log, known_hosts and
+Beside it lie root*.qcow2, drives/*.qcow2, serial.log, emulator.log, known_hosts and
 inventory.yml. Removing the directory forgets the lab, once its emulator is not running.
 """
 
@@ -43,14 +43,15 @@ class Slot:
 
 @dataclass
 class State:
-    """Everything remembered."""
+    """Everything remembered. *root* is the file of the root disk: a checkpoint keeps an older one."""
 
     chassis: Chassis
     release: str
     hostid: str
     machine_id: str
-    # The folder of the root image that root.qcow2 lies over: recipes change, its kernel must not.
+    # The folder of the root image that the root disk lies over: recipes change, its kernel must not.
     image: str = ""
+    root: str = "root.qcow2"
     port: int = 0
     process: Process | None = None
     slots: list[Slot] = field(default_factory=list)
@@ -82,6 +83,7 @@ class State:
             data["hostid"],
             data["machine_id"],
             data.get("image", ""),
+            data.get("root", "root.qcow2"),
             data["port"],
             Process(**data["process"]) if data["process"] else None,
             [slot_from(one) for one in data["slots"]],
