@@ -106,20 +106,23 @@ def ensure_split(access: Access, wish: Wish, check_mode: bool) -> Outcome:
     keys = [key for task in tasks for key in task.keys if not task.verdict.by_range or task.names]
     contents = access.contents(keys)
     _refuse_contents(tasks, contents, wish)
-    commands: List[Command] = []
+    needed: List[List[Command]] = []
     planned: List[SplitDrive] = []
     for task in tasks:
-        split, needed = _plan(access, task, contents, wish)
+        split, of_drive = _plan(access, task, contents, wish)
         planned.append(split)
-        commands += needed
+        needed += [of_drive] if of_drive else []
+    commands = tuple(command for of_drive in needed for command in of_drive)
     touched = {split.serial for split in planned if split.state != "split"}
     before = "".join(_found_text(task) for task in tasks if task.drive.serial in touched)
     after = "".join(_wanted_text(split) for split in planned if split.serial in touched)
     drives = tuple(planned)
     if commands and not check_mode:
-        carry_out(access.run, commands)
+        # Drive by drive: the kernel takes a new table only once udev has let go of the old one.
+        for of_drive in needed:
+            carry_out(access.run, of_drive)
         drives = _verified(access, wish, drives)
-    return Outcome(bool(commands), tuple(commands), before, after, drives)
+    return Outcome(bool(commands), commands, before, after, drives)
 
 
 def _refuse_stray(wish: Wish) -> None:
