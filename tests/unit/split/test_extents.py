@@ -30,7 +30,7 @@ def drives(draw: st.DrawFn) -> tuple[list[tuple[int, int]], int, int]:
     else:
         sizes = [draw(st.integers(70 * MIB // block, 30 * 10**12 // block)) for _ in range(count)]
     starts = [sum(sizes[:number]) for number in range(count)]
-    return [(start * block, size * block) for start, size in zip(starts, sizes)], sum(sizes) * block, block
+    return [(start * block, size * block) for start, size in zip(starts, sizes, strict=True)], sum(sizes) * block, block
 
 
 @given(drives())
@@ -38,7 +38,7 @@ def test_a_partition_keeps_within_its_range_whole_mib_and_clear_of_both_tables(d
     ranges, capacity, block = drive
     found = extents(ranges, capacity, block)
     assert len(found) == len(ranges)
-    for (start, size), (low, length) in zip(found, ranges):
+    for (start, size), (low, length) in zip(found, ranges, strict=True):
         assert start % MIB == size % MIB == 0
         assert low <= start
         assert start + size <= low + length
@@ -52,7 +52,7 @@ def test_little_is_lost(drive) -> None:
     ranges, capacity, block = drive
     found = extents(ranges, capacity, block)
     least = min(size for _start, size in found)
-    for (_start, size), (_low, length) in zip(found, ranges):
+    for (_start, size), (_low, length) in zip(found, ranges, strict=True):
         lost = length - size
         # Under 1 MiB at each end, 1 MiB more where a table is; and at most 16 MiB to make alike ranges equal.
         assert lost < 4 * MIB or (size == least and lost < 20 * MIB)
@@ -115,8 +115,8 @@ def test_declared_sizes_that_are_not_the_drives_are_refused() -> None:
 
 @pytest.mark.parametrize(
     "value",
-    [None, 2, "2", {}, {"equal": 1}, {"equal": 17}, {"equal": True}, {"equal": 2, "at": 3}, [], [5], [5, 0], [5, -1], [5, "x"],
-     [1.5, 2], ["٣", 2], [1] * 17],
+    [None, 2, "2", {}, {"equal": 1}, {"equal": 17}, {"equal": True}, {"equal": 2, "at": 3}, [], [5], [5, 0], [5, -1],
+     [5, "x"], [1.5, 2], ["٣", 2], [1] * 17],
 )  # fmt: skip
 def test_other_declarations_are_refused_by_name(value: object) -> None:
     with pytest.raises(InputError) as caught:
