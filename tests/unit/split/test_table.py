@@ -56,8 +56,8 @@ def test_one_partition_in_each_range_splits() -> None:
             "range 0 has no partition of its own", "range 1 has no partition of its own",
         )),
         (((1, MIB, 8 * MIB), (2, HALF, HALF - MIB), (9, 100 * MIB, 8 * MIB)), "gpt", (
-            "range 0 has 2 partitions: partition 1 (bytes 1048576 to 9437184); partition 9"
-            + " (bytes 104857600 to 113246208)",
+            ("range 0 has 2 partitions: partition 1 (bytes 1048576 to 9437184); partition 9"
+             " (bytes 104857600 to 113246208)"),
         )),
         (((2, HALF, HALF - MIB),), "gpt", ("range 0 has no partition of its own",)),
         (SPLIT, "dos", ("its partition table is of type dos, not GPT",)),
