@@ -21,9 +21,9 @@ from dataclasses import dataclass
 from types import ModuleType
 from typing import Dict, Optional
 
+# Imported to be packed: the collector's children use drift, discover, access and pools when they run.
+from .. import drift  # noqa: F401
 from ..errors import HostError
-
-# Children of the collector import these when they run; named here, they are packed too.
 from ..host import discover  # noqa: F401
 from ..host.files import write_atomically
 from ..zfs import access  # noqa: F401

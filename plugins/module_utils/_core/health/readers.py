@@ -45,6 +45,7 @@ class HostReaders:
         """Find the drives: C({"drives": ..., "findings": ...})."""
 
         def work(pipe: int) -> None:
+            from ..drift import inventory_findings
             from ..host.bays import SOURCES, read_bay_map, read_enclosure_names, read_serial_bays
             from ..host.discover import Wanted, discover
             from ..zfs.access import expecting
@@ -52,13 +53,15 @@ class HostReaders:
             told = inventory.discovery if inventory else {}
             wanted = Wanted(
                 units=dict(told.get("expect_units", {})),
+                paths=inventory.about.paths if inventory else 0,
                 bay_map=read_bay_map(told.get("bay_map", [])),
                 serial_bays=read_serial_bays(told.get("bays", {})),
                 enclosures=read_enclosure_names(told.get("enclosures", {})),
                 sources=tuple(told.get("bay_sources") or SOURCES),
             )
             found = discover(expecting(wanted, inventory.drives if inventory else ()))
-            _write(pipe, {"drives": to_plain(found.drives), "findings": to_plain(found.findings)})
+            findings = inventory_findings(inventory.drives, found, inventory.about) if inventory else found.findings
+            _write(pipe, {"drives": to_plain(found.drives), "findings": to_plain(findings)})
 
         return _guarded(work)
 
