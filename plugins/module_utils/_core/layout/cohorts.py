@@ -41,9 +41,9 @@ def water_fill(room: Mapping[str, int], total: int) -> Dict[str, int]:
         share = left // (len(open_names) - position)
         if room[name] > share:
             rest = sorted(open_names[position:])
-            level, over = divmod(left, len(rest))
+            each, over = divmod(left, len(rest))
             for number, other in enumerate(rest):
-                taken[other] = level + (1 if number < over else 0)
+                taken[other] = each + (1 if number < over else 0)
             return taken
         taken[name] = room[name]
         left -= room[name]

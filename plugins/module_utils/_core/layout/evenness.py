@@ -74,8 +74,8 @@ class _Shares:
 
 def squares(many: int, vdevs: int) -> int:
     """The least sum of squares of *many* members shared out over *vdevs* vdevs."""
-    level, over = divmod(many, vdevs)
-    return level * level * (vdevs - over) + (level + 1) * (level + 1) * over
+    share, over = divmod(many, vdevs)
+    return share * share * (vdevs - over) + (share + 1) * (share + 1) * over
 
 
 def least_squares(supply: Mapping[str, Sequence[int]], vdevs: Sequence[int], width: int, most: int) -> Optional[int]:

@@ -46,35 +46,35 @@ class Network:
         start, end = self._node(source), self._node(sink)
         total = 0
         while True:
-            level = self._levels(start, end)
-            if level[end] < 0:
+            depth = self._depths(start, end)
+            if depth[end] < 0:
                 return total
             cursor = [0] * len(self._edges)
             while True:
-                pushed = self._augment(start, end, level, cursor)
+                pushed = self._augment(start, end, depth, cursor)
                 if not pushed:
                     break
                 total += pushed
 
-    def _levels(self, start: int, end: int) -> List[int]:
-        level = [-1] * len(self._edges)
-        level[start] = 0
+    def _depths(self, start: int, end: int) -> List[int]:
+        depth = [-1] * len(self._edges)
+        depth[start] = 0
         queue = deque([start])
-        while queue and level[end] < 0:
+        while queue and depth[end] < 0:
             node = queue.popleft()
             for number in self._edges[node]:
                 after = self._head[number]
-                if self._room[number] and level[after] < 0:
-                    level[after] = level[node] + 1
+                if self._room[number] and depth[after] < 0:
+                    depth[after] = depth[node] + 1
                     queue.append(after)
-        return level
+        return depth
 
-    def _augment(self, start: int, end: int, level: List[int], cursor: List[int]) -> int:
+    def _augment(self, start: int, end: int, depth: List[int], cursor: List[int]) -> int:
         # Depth first along rising levels, without recursion: a path is a list of edges.
         path: List[int] = []
         node = start
         while node != end:
-            number = self._advance(node, level, cursor)
+            number = self._advance(node, depth, cursor)
             if number >= 0:
                 path.append(number)
                 node = self._head[number]
@@ -89,11 +89,11 @@ class Network:
             self._room[number ^ 1] += pushed
         return pushed
 
-    def _advance(self, node: int, level: List[int], cursor: List[int]) -> int:
+    def _advance(self, node: int, depth: List[int], cursor: List[int]) -> int:
         edges = self._edges[node]
         while cursor[node] < len(edges):
             number = edges[cursor[node]]
-            if self._room[number] and level[self._head[number]] == level[node] + 1:
+            if self._room[number] and depth[self._head[number]] == depth[node] + 1:
                 return number
             cursor[node] += 1
         return -1
