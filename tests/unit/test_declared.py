@@ -100,8 +100,10 @@ def test_a_multipath_map_has_the_name_and_its_paths_have_not():
     maps = lines[lines.index('LABEL="evenkeel_units_maps"') :]
     assert [line for line in maps if "bay07.1" in line] == [
         'ENV{DM_UUID}=="mpath-35000acf000070001", SYMLINK+="disk/by-vdev/bay07.1"',
-        'ENV{DM_UUID}=="part*-mpath-35000acf000070001", ENV{DM_PART}=="?*", '
-        'SYMLINK+="disk/by-vdev/bay07.1-part$env{DM_PART}"',
+        (
+            'ENV{DM_UUID}=="part*-mpath-35000acf000070001", ENV{DM_PART}=="?*", '
+            'SYMLINK+="disk/by-vdev/bay07.1-part$env{DM_PART}"'
+        ),
     ]
 
 
