@@ -84,7 +84,7 @@ class Model:
         for before, after in pairwise(value):
             self.model.add(before >= after)
 
-    def _value(self, v: int) -> cp_model.LinearExpr:
+    def _value(self, v: int) -> cp_model.LinearExprT:
         return sum(size * self.level[v, size] for size in self.sizes)
 
     def _vdev(self, v: int) -> None:
@@ -101,11 +101,11 @@ class Model:
                 lost = [self.holds[v, d] for d, spec in enumerate(task.specs) if spec.enclosure in gone]
                 self.model.add(sum(lost) <= task.tolerance)
 
-    def capacity(self) -> cp_model.LinearExpr:
+    def capacity(self) -> cp_model.LinearExprT:
         """Negative, so that smaller is better."""
         return -sum(self._value(v) for v in self.vdevs)
 
-    def fatal(self) -> cp_model.LinearExpr:
+    def fatal(self) -> cp_model.LinearExprT:
         """Sets of tolerance + 1 drives in some vdev; a drive is in at most two."""
         task, size = self.task, self.task.tolerance + 1
         table = [comb(x, size) for x in range(task.width + 1)]
@@ -126,7 +126,7 @@ class Model:
             shared.append(value)
         return comb(task.width, size) * sum(self.used.values()) - sum(shared)
 
-    def spread(self) -> cp_model.LinearExpr:
+    def spread(self) -> cp_model.LinearExprT:
         """Sum of squares of the members of each vdev in each enclosure."""
         table = [x * x for x in range(self.task.width + 1)]
         squares = []

@@ -281,9 +281,10 @@ def refusal(specs: tuple[Spec, ...], policy: Policy) -> PromiseError | None:
 
 
 def changed_policy(policy: Policy, name: str, value: int) -> Policy:
-    if name.startswith("survive"):
-        return replace(policy, survive=replace(policy.survive, **{name.split(".")[1]: value}))
-    return replace(policy, **{name: value})
+    plain = policy.to_plain()
+    *outer, last = name.split(".")
+    (plain[outer[0]] if outer else plain)[last] = value
+    return Policy.from_plain(plain)
 
 
 @pytest.mark.parametrize(

@@ -9,10 +9,10 @@ from __future__ import annotations
 
 import json
 import time
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
-import ortools
 import pytest
 
 from tests.unit.layout.recount import allowed, value
@@ -89,7 +89,7 @@ def test_five_hundred_instances() -> None:
 def summarise(found: list[dict[str, Any]]) -> dict[str, Any]:
     """For each objective: how many the solver finished, where ours is equal, and every one where it is not."""
     told: dict[str, Any] = {
-        "solver": f"OR-Tools {ortools.__version__} CP-SAT",
+        "solver": f"OR-Tools {version('ortools')} CP-SAT",
         "instances": len(found),
         "without_any_vdev": sum(not row["vdevs"] for row in found),
         "seconds_limit_each_objective": SECONDS,

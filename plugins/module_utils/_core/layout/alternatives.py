@@ -26,6 +26,7 @@ from .rebuild import rebuild_figures
 from .survival import FatalSets, survival, vdev_states
 
 SET_SIZES = (2, 3, 4, 5, 6)
+NO_SUCH_SET = "no such set"
 ENTANGLED = 60_000  # steps that counting the fatal sets of a tangled pool may take
 
 
@@ -117,7 +118,10 @@ def _chained(drives: Sequence[Drive], layout: Layout) -> Sequence[Vdev]:
     kept = sorted((d for d in drives if d.serial not in spares), key=lambda d: (str(d.bay), d.serial))
     if len(kept) < 3 or len(sizes) > 1 or any(len(drive.units) != 2 for drive in kept):
         return ()
-    units = [[Member(d.serial, unit.index, d.bay.label if d.bay else "", unit.size) for unit in d.units] for d in kept]
+    units = [
+        [Member(d.serial, unit.index, d.bay.label if d.bay else "", unit.size, unit.kind) for unit in d.units]
+        for d in kept
+    ]
     return chained_mirrors(units)
 
 
@@ -161,7 +165,7 @@ def _weigh(name: str, vdevs: Sequence[Vdev], drives: int, terms: Terms, chosen: 
 
 def _share(sets: FatalSets) -> Figure:
     share = sets.share
-    told = "no such set" if not sets.total else "{0} of {1} sets".format(sets.fatal, sets.total)
+    told = NO_SUCH_SET if not sets.total else "{0} of {1} sets".format(sets.fatal, sets.total)
     if sets.fatal is None:
         told = "not counted: too entangled"
     return Figure(None if share is None else float(share), "share", EXACT, told)

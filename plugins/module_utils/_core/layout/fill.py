@@ -29,6 +29,7 @@ CAPACITY, FATAL_SETS, SPREAD = "capacity", "fatal_sets", "spread"
 CLOSED_FORM = "closed form: aligned cohorts of alike drives"
 MOST_TIES = 4
 MOST_POLISHED = 3
+MANY_DRIVES = 100
 
 Group = Tuple[Member, ...]
 
@@ -145,17 +146,21 @@ def _searched(items: Sequence[Item], rule: Rule, most_size: int) -> Filled:
     for counts in ties[:MOST_TIES]:
         for way in ways(rule.width, sum(1 for many in counts.vdevs if many)):
             found.append(_valued(arrange(items, rule, counts, way), rule, counts, homes))
-            if _at_bounds(items, rule, found[-1], bound) or found[-1].fatal is None:
-                return _told(items, rule, found[-1], bound)
-    found.sort(key=lambda one: one.rank)
-    polished = [_polished(items, rule, one, bound, homes) for one in found[:MOST_POLISHED]]
+            if _enough(items, rule, found[-1], bound):
+                break
+    # Ways that came to the same arrangement count once.
+    distinct = list({one.seats: one for one in sorted(found, key=lambda one: one.rank, reverse=True)}.values())[::-1]
+    polished = [_polished(items, rule, one, bound, homes) for one in distinct[:MOST_POLISHED]]
     return _told(items, rule, min(polished, key=lambda one: one.rank), bound)
 
 
-def _at_bounds(items: Sequence[Item], rule: Rule, found: _Found, bound: int) -> bool:
-    if found.fatal is None or found.fatal > bound:
+def _enough(items: Sequence[Item], rule: Rule, found: _Found, bound: int) -> bool:
+    """Whether no further way need be tried: at the bounds, or nothing but the spread of many drives to gain."""
+    if found.fatal is None:
+        return True
+    if found.fatal > bound:
         return False
-    return found.spread <= least_spread(items, rule, found.counts, _alignment(found))
+    return len(items) > MANY_DRIVES or found.spread <= least_spread(items, rule, found.counts, _alignment(found))
 
 
 def _told(items: Sequence[Item], rule: Rule, found: _Found, bound: int) -> Filled:

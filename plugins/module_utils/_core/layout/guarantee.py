@@ -62,7 +62,8 @@ def _units(layout: Layout) -> List[str]:
     several = max(Counter(member.serial for vdev in layout.vdevs for member in vdev.members).values()) > 1
     if not worst or not several:
         return []
-    return ["Any {0} may fail alone, whichever drives they belong to.".format(_count(worst, "unit"))]
+    whose = "whichever drive it is part of" if worst == 1 else "whichever drives they are part of"
+    return ["Any {0} may fail while the rest of the drive works, {1}.".format(_count(worst, "unit"), whose)]
 
 
 def _count(number: int, noun: str) -> str:

@@ -21,7 +21,7 @@ from .promise import Rule
 from .shelf import Seat, consume
 from .stock import Item
 
-MOST_TRIES = 6000
+MOST_TRIES = 3000
 MOST_FOR_ALL = 60  # drives
 MOST_FOR_PAIRS = 10  # drives
 

@@ -9,8 +9,9 @@ from collections import defaultdict
 from typing import Dict, List, Mapping, Sequence, Tuple
 
 from ..model import Bay, Layout, Member
-from .alternatives import SET_SIZES, Alternative, shape_of
+from .alternatives import NO_SUCH_SET, SET_SIZES, Alternative, shape_of
 from .capacity import Capacity
+from .figure import Figure
 
 LINE = 100
 SPARE, UNUSED, ABSENT = "s", "-", " "
@@ -134,7 +135,7 @@ def _row(number: int, option: Alternative) -> Tuple[str, ...]:
     return (
         _mark(number),
         *(str(values[name]) for name in ("drives", "enclosures", "units")),
-        *(_percent(values["fatal_{0}".format(size)]) for size in SET_SIZES),
+        *(_percent(option.figures["fatal_{0}".format(size)]) for size in SET_SIZES),
         _number(values["usable"], "{0:.1f}", TB),
         _number(values["stream_read"], "{0:.0f}"),
         _number(values["seek_read"], "{0:.0f}"),
@@ -147,12 +148,12 @@ def _number(value: object, form: str, scale: int = 1) -> str:
     return form.format(value / scale) if isinstance(value, (int, float)) else "?"
 
 
-def _percent(value: object) -> str:
-    if not isinstance(value, (int, float)):
-        return "?"
-    if not value:
+def _percent(share: Figure) -> str:
+    if share.value is None:
+        return "-" if share.note == NO_SUCH_SET else "?"
+    if not share.value:
         return "none"
-    return "{0:.2%}".format(value) if value >= 0.0001 else "<0.01%"
+    return "{0:.2%}".format(share.value) if share.value >= 0.0001 else "<0.01%"
 
 
 def _bytes(value: int) -> str:

@@ -74,12 +74,12 @@ class Shelf:
 
     def weights(self) -> Weights:
         """How much each enclosure can give to the vdevs that are left, at most: a block takes in proportion."""
-        least = min(self.vdevs)
+        least, total = min(self.vdevs), self.total
         most: Dict[str, int] = defaultdict(int)
         for serial, sizes in self.left.items():
             fitting = sum(1 for size in sizes if size >= least)
-            most[self.items[serial].enclosure] += min(fitting, self.rule.per_drive * self.total)
-        return {name: min(many, self.rule.base * self.total) for name, many in most.items()}
+            most[self.items[serial].enclosure] += min(fitting, self.rule.per_drive * total)
+        return {name: min(many, self.rule.base * total) for name, many in most.items()}
 
 
 def consume(sizes: Tuple[int, ...], wanted: Iterable[int]) -> Optional[Tuple[int, ...]]:

@@ -78,7 +78,7 @@ def _item(drive: Drive) -> Item:
                 remedy="OpenZFS takes no device below {0} bytes; give the unit's real size.".format(LEAST_UNIT),
             )
         seen.append(unit.index)
-    members = tuple(Member(drive.serial, unit.index, bay, unit.size) for unit in drive.units)
+    members = tuple(Member(drive.serial, unit.index, bay, unit.size, unit.kind) for unit in drive.units)
     return Item(
         serial=drive.serial,
         place=(0, drive.bay.enclosure, drive.bay.slot, drive.serial) if drive.bay else (1, "", 0, drive.serial),
