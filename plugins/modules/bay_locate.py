@@ -79,16 +79,18 @@ lights:
   sample: [{"bay": "bay07", "how": "sysfs", "target": "/sys/class/enclosure/0:0:12:0/Slot 07/locate"}]
 """
 
+from typing import Any, Dict
+
 from ansible.module_utils.basic import AnsibleModule
 
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host import locate
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.plain import to_plain
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face import run_face
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face import ModuleRunner, run_face
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_drives import DRIVE_ARGUMENTS
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_inventory import lights_from
 
 
-def work(module, runner):
+def work(module: AnsibleModule, runner: ModuleRunner) -> Dict[str, Any]:
     """Switch lights."""
     params = module.params
     lights = lights_from(params)
@@ -104,7 +106,7 @@ def work(module, runner):
     }
 
 
-def main():
+def main() -> None:
     """Entry point."""
     module = AnsibleModule(
         argument_spec=dict(

@@ -92,21 +92,23 @@ drives:
   sample: []
 """
 
+from typing import Any, Dict
+
 from ansible.module_utils.basic import AnsibleModule
 
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.plain import to_plain
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face import run_face
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face import ModuleRunner, run_face
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_inventory import CLASS_ARGUMENTS, look
 
 
-def work(module, runner):
+def work(module: AnsibleModule, runner: ModuleRunner) -> Dict[str, Any]:
     """Read the host and compare; no command is needed."""
     del runner
     found, findings = look(module.params)
     return {"changed": False, "drives": to_plain(found.drives), "findings": to_plain(findings)}
 
 
-def main():
+def main() -> None:
     """Entry point."""
     run_face(AnsibleModule(argument_spec=CLASS_ARGUMENTS, supports_check_mode=True), work)
 

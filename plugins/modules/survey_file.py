@@ -74,13 +74,15 @@ notes:
   sample: ["bay07: serial ACS0007 was declared, ACS0031 was found"]
 """
 
+from typing import Any, Dict
+
 from ansible.module_utils.basic import AnsibleModule
 
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face import run_face
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face import ModuleRunner, run_face
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_inventory import put, surveyed
 
 
-def work(module, runner):
+def work(module: AnsibleModule, runner: ModuleRunner) -> Dict[str, Any]:
     """Draft or edit the file; no command is needed."""
     del runner
     params = module.params
@@ -97,7 +99,7 @@ def work(module, runner):
     }
 
 
-def main():
+def main() -> None:
     """Entry point."""
     module = AnsibleModule(
         argument_spec={
