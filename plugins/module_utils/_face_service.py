@@ -73,11 +73,11 @@ def collect(config: Config) -> int:
     due = moment.at + 1.0
     while not stop.asked:
         collector.step(0.5)
+        notify("WATCHDOG=1")
         now = time.clock_gettime(time.CLOCK_BOOTTIME)
         if now >= due:
             publisher.publish(collector)
             memory.keep_scrubs(collector.scrubs)
-            notify("WATCHDOG=1")
             due = now + config.interval
     worker.abandon()
     publish.withdraw(config)
@@ -155,7 +155,7 @@ COMMANDS: Dict[str, Callable[[Config], int]] = {
 
 def main(arguments: Optional[List[str]] = None) -> int:
     """Run one command; the exit code: 0 done, 1 a foreseeable failure told in the journal, 2 wrong usage."""
-    parser = argparse.ArgumentParser(prog="evenkeel-health", description=__doc__, add_help=True)
+    parser = argparse.ArgumentParser(prog="evenkeel-health", description="Health of units, drives and pools.")
     parser.add_argument("--config", default=PATH, help="the configuration file")
     parser.add_argument("command", choices=sorted(COMMANDS) + ["selftest"])
     parser.add_argument("kind", nargs="?", choices=["short", "long"], help="of a selftest")

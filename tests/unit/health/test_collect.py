@@ -39,6 +39,7 @@ class Readers:
             pipe, {"drives": to_plain(self.found), "findings": []}
         )
         self.pools_say: Callable[[int], None] = self._pools
+        self.states_say: Callable[[int], None] = lambda pipe: self._tell(pipe, {"states": {"archive": "online"}})
 
     def _pools(self, pipe: int) -> None:
         self._tell(pipe, {"states": {"archive": "online"}})
@@ -55,6 +56,9 @@ class Readers:
 
     def pools(self, _drives: object, _declared: object) -> Callable[[int], None]:
         return self.pools_say
+
+    def states(self) -> Callable[[int], None]:
+        return self.states_say
 
 
 class Host:
@@ -215,6 +219,30 @@ def test_a_hanging_pool_delays_nothing_and_the_kernels_word_is_heard(host: Host)
     assert found["pool_margin"] == {("archive",): -1}
     assert found["source_up"][("pools",)] == 0
     host.run(count("ok", 8))
+
+
+def test_while_a_pool_reading_is_stuck_the_kernel_is_still_asked(host: Host) -> None:
+    host.config = replace(host.config, pools_timeout=1)
+    host.collector = host.make()
+    host.run(lambda found: ("archive",) in found.get("pool_margin", {}))
+
+    class Held(Jobs):
+        """As if the kernel held the processes of a killed pool reading."""
+
+        def _bury(self) -> None:
+            held = self._lingering.pop("pools", None)
+            super()._bury()
+            if held is not None:
+                self._lingering["pools"] = held
+
+    host.jobs = Held()
+    host.collector = host.make()
+    host.run(lambda found: ("archive",) in found.get("pool_margin", {}))
+    host.readers.pools_say = lambda _pipe: time.sleep(1000)
+    host.run(lambda found: found["pool_state"][("archive",)] == "unknown" and found["stuck_reads"][("pools",)] == 1)
+    host.readers.states_say = lambda pipe: Readers._tell(pipe, {"states": {"archive": "suspended"}})
+    found = host.run(lambda found: found["pool_state"][("archive",)] == "suspended")
+    assert found["read_failures"][("pools", "stuck")] >= 1
 
 
 def test_damaged_readings_of_the_host_are_failures(host: Host) -> None:

@@ -56,6 +56,8 @@ class Readers(Protocol):
 
     def pools(self, drives: Sequence[Drive], declared: Sequence[DeclaredDrive]) -> Work: ...
 
+    def states(self) -> Work: ...
+
 
 @dataclass
 class _Target:
@@ -147,7 +149,8 @@ class Collector:
     def _stuck(self) -> Dict[str, int]:
         counts = dict.fromkeys(("drives", "pools", "smart"), 0)
         for name in self._worker.stuck:
-            counts[name.partition(":")[0]] += 1
+            source = name.partition(":")[0]
+            counts["pools" if source == "states" else source] += 1
         return counts
 
     def _start_due(self) -> None:
@@ -167,8 +170,10 @@ class Collector:
             work = self._readers.pools(self._drives, declared)
             if self._worker.start("pools", work, self._config.pools_timeout, MOST_OUTPUT):
                 self._pools_due = now + self._config.interval
-            elif "pools" in self._worker.stuck and now >= self._pools_due:
+            elif "pools" in self._worker.stuck:
                 self._note("pools", "Stuck in the kernel since an earlier reading.", "stuck")
+                # The kernel's own word can still be had.
+                self._worker.start("states", self._readers.states(), self._config.pools_timeout)
                 self._pools_due = now + self._config.interval
         self._start_smart(now)
 
@@ -250,6 +255,8 @@ class Collector:
                 continue
             if isinstance(told, dict) and "states" in told:
                 self._states = dict(told["states"])
+        if name == "states":
+            return
         if ended.status != "done" or ended.rc != 0:
             self._note(name, _why(ended), ended.status if ended.status != "done" else "crash")
             return

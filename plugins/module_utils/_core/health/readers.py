@@ -76,6 +76,16 @@ class HostReaders:
 
         return _guarded(work)
 
+    def states(self) -> Callable[[int], None]:
+        """Read only what the kernel's counters say about pools: C({"states": ...})."""
+
+        def work(pipe: int) -> None:
+            from . import pools
+
+            _write(pipe, {"states": pools.read_states()})
+
+        return _guarded(work)
+
 
 def _guarded(work: Callable[[int], None]) -> Callable[[int], None]:
     """The same work, with the library's errors told as C({"error": ...})."""
