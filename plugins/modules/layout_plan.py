@@ -94,7 +94,7 @@ options:
     type: int
     default: 12
   whole_disk:
-    description: Whether units are given to OpenZFS whole; V(false) for partitions.
+    description: Whether units are given to OpenZFS whole; V(false) for partitions. Ranges always are partitions.
     type: bool
     default: true
   compare:

@@ -120,12 +120,13 @@ class Drive:
 
 @dataclass(frozen=True)
 class Member:
-    """A unit's place in a layout: drive serial, unit index, bay label (may be empty), bytes."""
+    """A unit's place in a layout: drive serial, unit index, bay label (may be empty), bytes, kind of unit."""
 
     serial: str
     index: int
     bay: str = ""
     size: int = 0
+    kind: str = "lun"
 
     @property
     def name(self) -> str:

@@ -87,7 +87,9 @@ def designators(disk: Disk) -> bytes:
     for association, naa in ((0, disk.naa), (1, disk.port), (2, disk.target)):
         if naa:
             raw = bytes.fromhex(naa)
-            found += bytes([1, 0x80 * (association > 0) | association << 4 | 3, 0, len(raw)]) + raw
+            # The names of port and target device are told to be SAS's (protocol identifier 6, PIV set).
+            named = association > 0
+            found += bytes([0x61 if named else 1, 0x80 * named | association << 4 | 3, 0, len(raw)]) + raw
     return found
 
 

@@ -155,6 +155,19 @@ def test_shapes_openzfs_refuses_name_the_field(bad, field):
     assert caught.value.subject == field
 
 
+def test_ranges_count_as_the_partitions_they_are_whatever_the_others_do():
+    def members(kind, size):
+        return tuple(Member("A{0}".format(n), 0, "", size, kind) for n in range(3))
+
+    inner = 9 * TB // GIB * GIB
+    as_partitions = pool_capacity([Vdev("raidz", 1, members("lun", inner))], whole_disk=False)
+    assert pool_capacity([Vdev("raidz", 1, members("range", inner))]) == as_partitions
+    whole = pool_capacity([Vdev("raidz", 1, members("lun", inner))])
+    assert whole.usable < as_partitions.usable
+    mixed = Vdev("raidz", 1, members("lun", inner)[:1] + members("range", inner)[1:])
+    assert pool_capacity([mixed]).usable == whole.usable
+
+
 RAIDZ = st.integers(1, 3).flatmap(lambda p: st.tuples(st.just(p), st.integers(p + 1, 20)))
 
 

@@ -120,8 +120,8 @@ def pool_capacity(
 
     `Member.size` is a unit's raw size. With *whole_disk*, C(zpool create) labels each unit
     with a GPT of *logical_block*-byte sectors (512 or 4096) and uses its first partition;
-    without, the members are partitions and are used whole. Raises InputError for a shape or
-    size that OpenZFS does not take.
+    without, the members are partitions and are used whole, as ranges always are. Raises
+    InputError for a shape or size that OpenZFS does not take.
     """
     tops = [top for vdev in vdevs for top in _tops(vdev)]
     if not tops:
@@ -217,8 +217,9 @@ def _tops(vdev: Vdev) -> List[Vdev]:
 
 def _vdev_capacity(vdev: Vdev, ashift: int, whole_disk: bool, logical_block: int) -> VdevCapacity:
     _check(vdev, ashift)
-    smallest = min(member.size for member in vdev.members)
-    leaf = leaf_asize(partition_size(smallest, logical_block) if whole_disk else smallest)
+    disks = [member.size for member in vdev.members if whole_disk and member.kind != "range"]
+    partitions = [member.size for member in vdev.members if not whole_disk or member.kind == "range"]
+    leaf = leaf_asize(min(partitions + ([partition_size(min(disks), logical_block)] if disks else [])))
     shape = Shape(vdev.kind, vdev.parity, vdev.width, leaf, ashift, vdev.data, vdev.spares)
     return _shape_capacity(shape, sum(member.size for member in vdev.members))
 
