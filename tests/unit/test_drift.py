@@ -106,7 +106,11 @@ def test_two_drives_of_one_serial_are_left_to_the_collision():
 
 
 def test_findings_about_the_systems_own_disk_are_left_out():
-    noted = [Finding("wwn_missing", "warning", "SYS1", ""), Finding("udev_silent", "error")]
+    noted = [
+        Finding("wwn_missing", "warning", "SYS1", ""),
+        Finding("serial_missing", "warning", "", ""),
+        Finding("udev_silent", "error"),
+    ]
     assert [one.code for one in findings(ALL, noted=noted)] == ["udev_silent"]
 
 

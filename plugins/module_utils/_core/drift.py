@@ -22,6 +22,7 @@ from .server_class import ModelFacts, ServerClass
 # OpenZFS takes devices of one vdev for alike within this (ZPOOL_FUZZ in its zpool_vdev.c).
 ALIKE = 16 * 1024 * 1024
 
+_HOST = ("udev_silent",)  # of discovery's codes, those about no drive
 _CONFIRMING = ("enclosure", "sas", "map")
 
 
@@ -68,9 +69,9 @@ def _label(drive: Drive) -> str:
 
 
 def _about(findings: Iterable[Finding], ours: Sequence[Drive]) -> List[Finding]:
-    """Discovery's findings on our drives, and on no drive in particular."""
+    """Discovery's findings on our drives, and on the host."""
     places = {(drive.serial, _label(drive)) for drive in ours}
-    return [one for one in findings if (one.serial, one.bay) in places or not (one.serial or one.bay)]
+    return [one for one in findings if (one.serial, one.bay) in places or one.code in _HOST]
 
 
 def _note(drive: Drive, code: str, severity: str, **details: Any) -> Finding:
