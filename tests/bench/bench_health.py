@@ -21,6 +21,7 @@ import sys
 import tempfile
 import time
 import urllib.request
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -187,7 +188,7 @@ class Readers(readers.HostReaders):
     def __init__(self, drives: list) -> None:
         self._told = {"drives": to_plain(drives), "findings": []}
 
-    def drives(self, _inventory: object) -> jobs.Work:
+    def drives(self, _inventory: object) -> Callable[[int], None]:
         """The drives given."""
         return lambda pipe: readers._write(pipe, self._told)
 

@@ -5,6 +5,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.declared import DeclaredDrive
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.health import pools
@@ -87,7 +88,7 @@ def declared(bay: int) -> DeclaredDrive:
 def tree(drives: int, width: int, states: dict[str, str] | None = None, scan: Scan | None = None) -> PoolTree:
     """A pool over *drives* in cohorts of *width*; *states* by unit name, such as bay07.1."""
     states = states or {}
-    vdevs = []
+    vdevs: list[Node] = []
     for cohort in range(drives // width):
         for index in range(2):
             leaves = tuple(
@@ -120,7 +121,7 @@ def pool(
     return replace(found, last_scrub=int(WALL) - 86400)
 
 
-def snapshot(drives: int = 12, width: int = 12, **values: object) -> Snapshot:
+def snapshot(drives: int = 12, width: int = 12, **values: Any) -> Snapshot:
     """A healthy server at `NOW`."""
     found = [drive(bay) for bay in range(drives)]
     stat = BlockStat(reads=10**6, read_bytes=10**12, read_seconds=5000.0, writes=10**5, busy_seconds=4000.0)
@@ -149,7 +150,7 @@ def moment(later: float = 0.0, wall: float = WALL) -> Moment:
     return Moment(BOOT, NOW + later, wall + later)
 
 
-def values(one: Snapshot | None, at: Moment | None = None) -> dict[str, dict[tuple[str, ...], object]]:
+def values(one: Snapshot | None, at: Moment | None = None) -> dict[str, dict[tuple[str, ...], Any]]:
     """Metric name to labels to value."""
     found: Samples = samples(one, at or moment(), "0.1.0")
     return {family.name: dict(content) for family, content in found}

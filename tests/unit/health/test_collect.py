@@ -14,6 +14,7 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -64,7 +65,7 @@ class Readers:
 class Host:
     """A collector on an invented host."""
 
-    def __init__(self, folder: Path, drives: int = 4, **settings: object) -> None:
+    def __init__(self, folder: Path, drives: int = 4, **settings: Any) -> None:
         self.folder = folder
         self.block = folder / "block"
         self.block.mkdir()
@@ -82,7 +83,7 @@ class Host:
         self.now = 1000.0
         self.real = True
         self.jobs = Jobs({**ENVIRONMENT, "PATH": os.environ["PATH"], "STANDIN": str(folder)})
-        told = {
+        told: dict[str, Any] = {
             "smartctl": str(folder / "smartctl"),
             "inventory": str(folder / "inventory.json"),
             "state_directory": str(folder),
@@ -245,14 +246,23 @@ def test_while_a_pool_reading_is_stuck_the_kernel_is_still_asked(host: Host) -> 
     assert found["read_failures"][("pools", "stuck")] >= 1
 
 
+def writing(told: bytes) -> Callable[[int], None]:
+    def work(pipe: int) -> None:
+        os.write(pipe, told + b"\n")
+
+    return work
+
+
+def failures(found: dict) -> int:
+    return int(found.get("read_failures", {}).get(("pools", "output"), 0))
+
+
 def test_damaged_readings_of_the_host_are_failures(host: Host) -> None:
     host.run(lambda found: ("archive",) in found.get("pool_margin", {}))
     for told in (b'{"pools": [{"pool": 1}]}', b"no json", b"{}", b"[]", b"7"):
-        host.readers.pools_say = lambda pipe, told=told: os.write(pipe, told + b"\n") and None
-        before = host.metrics().get("read_failures", {}).get(("pools", "output"), 0)
-        found = host.run(
-            lambda found, before=before: found.get("read_failures", {}).get(("pools", "output"), 0) > before
-        )
+        before = failures(host.metrics())
+        host.readers.pools_say = writing(told)
+        found = host.run(lambda found, before=before: failures(found) > before)  # type: ignore[misc]
         assert found["pool_state"] == {("archive",): "unknown"}
 
 

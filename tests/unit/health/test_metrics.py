@@ -10,6 +10,7 @@ import subprocess
 from collections import Counter
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 from prometheus_client.openmetrics.exposition import generate_latest as generate_openmetrics
@@ -19,6 +20,7 @@ from prometheus_client.parser import text_string_to_metric_families as parse
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.errors import DecodeError
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.health import publish
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.health.families import FAMILIES, PREFIX
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.health.metrics import Moment
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.health.snapshot import (
     Snapshot,
     Source,
@@ -39,14 +41,14 @@ def text(one: Snapshot | None, later: float = 0.0) -> str:
     return publish.text_of(publish.MetricsCollector(lambda: one, "0.1.0", lambda: moment(later)))
 
 
-def with_unit(**changes: object) -> Snapshot:
+def with_unit(**changes: Any) -> Snapshot:
     made = snapshot()
     return replace(made, units={**made.units, KEY: replace(made.units[KEY], **changes)})
 
 
-def healthy(found: dict) -> list[object]:
+def healthy(found: dict) -> list[tuple[str, Any]]:
     """Every sample that says that something is well now."""
-    told: list[object] = []
+    told: list[tuple[str, Any]] = []
     for name in ("unit_health", "pool_state", "vdev_state"):
         told += [(name, labels) for labels, value in found.get(name, {}).items() if value in ("ok", "online")]
     for name in ("pool_margin", "vdev_margin", "drive_margin", "enclosure_margin"):
@@ -80,7 +82,7 @@ def test_a_healthy_server_reads_as_healthy() -> None:
     ],
     ids=["no snapshot", "just too old", "long dead", "from the future", "from before the reboot"],
 )
-def test_without_a_living_collector_nothing_reads_as_healthy(one: Snapshot | None, at: object) -> None:
+def test_without_a_living_collector_nothing_reads_as_healthy(one: Snapshot | None, at: Moment) -> None:
     found = values(one, at)
     assert found["collector_up"] == {(): 0}
     assert healthy(found) == []

@@ -5,6 +5,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -126,7 +127,7 @@ def test_not_while_anything_about_the_pools_is_unclear() -> None:
 
 def test_units_that_fail_sleep_or_do_not_answer_are_left_alone() -> None:
     one = aged(snapshot(), 200)
-    changes: dict[int, dict[str, object]] = {
+    changes: dict[int, dict[str, Any]] = {
         0: {"smart": replace(READING, verdict="failing", passed=())},
         1: {"asleep": True},
         2: {"smart_error": "No answer."},

@@ -12,7 +12,7 @@ import pytest
 
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.health import upkeep_run
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.health.config import Config, Upkeep
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.health.jobs import Ended
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.health.jobs import Ended, Work
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.health.memory import Memory
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.health.smart import SelfTest
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.health.snapshot import (
@@ -46,7 +46,9 @@ class Worker:
         self._answers = answers
         self._next: list[Ended] = []
 
-    def start(self, name: str, work: object, _seconds: float, _most: int = 0) -> bool:
+    def start(self, name: str, work: Work, seconds: float, most: int = 0) -> bool:
+        assert seconds > 0
+        assert most >= 0
         if callable(work):
             told = {"pools": [to_plain(one) for one in self._pools]}
             made = self._answers.get("pools") or Ended(name, "done", 0, json.dumps(told).encode() + b"\n", 0.1)
@@ -56,7 +58,8 @@ class Worker:
         self._next.append(made)
         return True
 
-    def poll(self, _seconds: float) -> list[Ended]:
+    def poll(self, seconds: float) -> list[Ended]:
+        assert seconds > 0
         return [self._next.pop(0)]
 
 
