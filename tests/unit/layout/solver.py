@@ -141,8 +141,8 @@ class Model:
         return sum(squares)
 
 
-def solve(task: Task, seconds: float, objectives: int = 3, workers: int = 2) -> Answer:
-    """The solver's answer; each objective gets at most *seconds*."""
+def solve(task: Task, seconds: float, objectives: int = 3, workers: int = 2, work: float = 1e9) -> Answer:
+    """The solver's answer; each objective gets at most *seconds*, or *work* of the solver's own deterministic time."""
     began = time.perf_counter()
     made = Model(task)
     values: list[int] = []
@@ -152,6 +152,7 @@ def solve(task: Task, seconds: float, objectives: int = 3, workers: int = 2) -> 
         made.model.minimize(wish)
         solver = cp_model.CpSolver()
         solver.parameters.max_time_in_seconds = seconds
+        solver.parameters.max_deterministic_time = work
         solver.parameters.num_workers = workers
         status = solver.solve(made.model)
         if status not in (cp_model.OPTIMAL, cp_model.FEASIBLE):

@@ -237,4 +237,4 @@ def _seated(items: Sequence[Item], seats: Sequence[Seat]) -> Tuple[Group, ...]:
 
 def _does(free: Sequence[Member], chosen: Member, rest: Sequence[int]) -> bool:
     left = sorted((member.size for member in free if member is not chosen), reverse=True)
-    return consume(tuple(left), rest) is not None
+    return consume(tuple(left), tuple(rest)) is not None

@@ -165,7 +165,7 @@ class _Repair:
             index = self._member(place).index
             for unit in sorted(free, key=lambda unit: (unit.index != index, unit.index)):
                 rest = tuple(sorted((other.size for other in free if other is not unit), reverse=True))
-                if unit.size >= wanted[step] and consume(rest, wanted[step + 1 :]) is not None:
+                if unit.size >= wanted[step] and consume(rest, tuple(wanted[step + 1 :])) is not None:
                     chosen.append(unit)
                     free.remove(unit)
                     break

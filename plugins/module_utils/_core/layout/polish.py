@@ -63,7 +63,7 @@ class _Board:
     def valid(self, steps: Sequence[Step]) -> bool:
         """Whether the drives that *steps* brought in do, with their sizes and in their enclosures."""
         for number, _old, new in steps:
-            if consume(self.items[new].sizes, [self.leasts[vdev] for vdev in self.of[new]]) is None:
+            if consume(self.items[new].sizes, tuple([self.leasts[vdev] for vdev in self.of[new]])) is None:
                 return False
             over = [many - self.rule.base for many in self.homes[number].values() if many > self.rule.base]
             if len(over) > self.rule.extra or any(many > 1 for many in over):

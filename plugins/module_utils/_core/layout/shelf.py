@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Dict, Iterable, Iterator, List, Mapping, Optional, Sequence, Set, Tuple
 
 from .promise import Rule
@@ -41,6 +42,7 @@ class Shelf:
         self.items = {item.serial: item for item in items}
         self.left: Dict[str, Tuple[int, ...]] = {item.serial: item.sizes for item in items}
         self.vdevs: Dict[int, int] = {size: many for size, many in zip(sizes, vdevs) if many}
+        self._candidates: Dict[Wanted, List[str]] = {}
 
     @property
     def total(self) -> int:
@@ -49,8 +51,12 @@ class Shelf:
 
     def candidates(self, wanted: Wanted) -> List[str]:
         """Drives that can give a unit to every vdev of a block, the least suitable for anything else first."""
-        found = [serial for serial, sizes in self.left.items() if consume(sizes, wanted) is not None]
-        return sorted(found, key=lambda serial: (self.left[serial], self.items[serial].place))
+        found = self._candidates.get(wanted)
+        if found is None:
+            found = [serial for serial, sizes in self.left.items() if consume(sizes, wanted) is not None]
+            found.sort(key=lambda serial: (self.left[serial], self.items[serial].place))
+            self._candidates[wanted] = found
+        return found
 
     def leaves_enough(self, take: Take, wanted: Wanted) -> bool:
         """Whether the other vdevs can still all be filled after *take*."""
@@ -67,6 +73,7 @@ class Shelf:
     def commit(self, take: Take) -> None:
         """Makes *take* final."""
         self.left.update(take.left)
+        self._candidates.clear()
         for seat in take.seats:
             self.vdevs[seat.least] -= 1
             if not self.vdevs[seat.least]:
@@ -82,7 +89,8 @@ class Shelf:
         return {name: min(many, self.rule.base * total) for name, many in most.items()}
 
 
-def consume(sizes: Tuple[int, ...], wanted: Iterable[int]) -> Optional[Tuple[int, ...]]:
+@lru_cache(maxsize=65536)
+def consume(sizes: Tuple[int, ...], wanted: Tuple[int, ...]) -> Optional[Tuple[int, ...]]:
     """The sizes (largest first) less one for each wanted least size; None when they do not do.
 
     The smallest unit that does is taken, for the largest wish first: that leaves the most.
