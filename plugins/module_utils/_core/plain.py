@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import dataclasses
+from functools import lru_cache
 from typing import Any, Dict, Type, TypeVar, Union, cast, get_type_hints
 
 from .errors import InputError
@@ -56,9 +57,15 @@ def _build(hint: Any, data: Any, where: str) -> Any:
     return data
 
 
+@lru_cache(maxsize=None)
+def _hints(kind: Any) -> Dict[str, Any]:
+    # Evaluating annotations costs more than all the rest; there are few classes and many instances.
+    return get_type_hints(kind)
+
+
 def _build_dataclass(kind: Any, data: Any, where: str) -> Any:
     _require(isinstance(data, dict), data, where, "a dictionary")
-    hints = get_type_hints(kind)
+    hints = _hints(kind)
     known = {field.name: field for field in dataclasses.fields(kind) if field.init}
     unknown = sorted(str(key) for key in data if key not in known)
     if unknown:
