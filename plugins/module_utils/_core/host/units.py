@@ -143,7 +143,8 @@ class Builder:
             # Whichever path udev met last owns the links: none of them is the unit's.
             return ()
         found = stable_links(device.node, device.links, "" if unit.shared_name else unit.name, self._contested)
-        return tuple(link for link in found if _right_name(link, bay, index))
+        ranked = [(_name_rank(link, bay, index), number, link) for number, link in enumerate(found)]
+        return tuple(link for rank, _number, link in sorted(ranked) if rank >= 0)
 
 
 def _planned_sizes(disk: Disk, ranges: Ranges) -> Tuple[int, ...]:
@@ -154,13 +155,18 @@ def _planned_sizes(disk: Disk, ranges: Ranges) -> Tuple[int, ...]:
         return tuple(size for _start, size in ranges.extents)
 
 
-def _right_name(link: str, bay: str, index: int) -> bool:
-    """False for a name of another bay or unit, left over from before the drive was moved."""
+def _name_rank(link: str, bay: str, index: int) -> int:
+    """0 for the name by this bay and index, 1 by another bay, 2 for links that are no such name; -1 by another index.
+
+    Rules are made from the declaration, so a drive that sits elsewhere than declared keeps its name.
+    """
     match = BAY_LINK.fullmatch(link)
     if match is None:
-        return True
+        return 2
     named, _dot, number = match.group(1).rpartition(".")
-    return int(number) == index and (not bay or named == bay)
+    if int(number) != index:
+        return -1
+    return 0 if named == bay else 1
 
 
 def _paths(unit: LogicalUnit) -> Tuple[UnitPath, ...]:
