@@ -17,6 +17,7 @@ from prometheus_client.openmetrics.exposition import generate_latest as generate
 from prometheus_client.openmetrics.parser import text_string_to_metric_families as parse_openmetrics
 from prometheus_client.parser import text_string_to_metric_families as parse
 
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.declared import read_drives
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.errors import DecodeError
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.health import publish
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.health.families import FAMILIES, PREFIX
@@ -246,7 +247,9 @@ def test_two_drives_that_claim_one_serial_stay_two() -> None:
 
 
 def test_a_snapshot_survives_its_file() -> None:
-    made = snapshot()
+    made = full()
+    ranges = {"bay00": {"serial": "ACS0000", "ranges": [4500000000000, 4500000000000]}}
+    made = replace(made, declared=read_drives(ranges) + (made.declared or ())[1:], declared_error="x")
     assert from_text(to_text(made)) == made
     for damaged in ("", "{}", "[]", to_text(made)[:-1], to_text(made).replace('"version":1', '"version":2')):
         with pytest.raises(DecodeError):
