@@ -15,7 +15,7 @@ from ._core.host.lock import one_at_a_time
 from ._core.model import Layout
 from ._core.plain import from_plain, to_plain
 from ._core.split import actions as split
-from ._core.zfs import actions, build, report
+from ._core.zfs import actions, build, importing, report
 from ._core.zfs.access import Access, expecting
 from ._core.zfs.pools import version
 from ._core.zfs.resolve import Pool
@@ -49,7 +49,7 @@ def wish_from(params: Mapping[str, Any]) -> actions.Wish:
     """What the pool should be, from the parameters of split_pool."""
     return actions.Wish(
         pool=params["pool"],
-        layout=from_plain(Layout, params["layout"], "layout"),
+        layout=from_plain(Layout, params["layout"] or {}, "layout"),
         declared=declared_from(params),
         pool_settings=_settings(params["pool_settings"]),
         root_settings=_settings(params["root_settings"]),
@@ -62,6 +62,23 @@ def wish_from(params: Mapping[str, Any]) -> actions.Wish:
 
 def _settings(given: Mapping[str, Any]) -> Dict[str, Any]:
     return {str(name): None if value is None else build.setting_text(value) for name, value in given.items()}
+
+
+def bring_about(params: Mapping[str, Any], access: Access, check_mode: bool) -> Tuple[actions.Outcome, Dict[str, Any]]:
+    """Bring the pool to the wished state; the outcome, and what else there is to return."""
+    if params["state"] == "exported":
+        return importing.ensure_exported(access, params["pool"], params["guid"], check_mode), {}
+    wish = wish_from(params)
+    if params["state"] == "present":
+        return actions.ensure_present(access, wish, check_mode), {}
+    terms = importing.Terms(params["guid"], params["take_over"], params["accept_missing_drives"])
+    told = importing.ensure_imported(access, wish, terms, check_mode)
+    return told.outcome, {
+        "guid": told.guid,
+        "missing": list(told.missing),
+        "locked": list(told.locked),
+        "paths": list(told.paths),
+    }
 
 
 @contextmanager

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 DOCUMENTATION = r"""
 module: split_pool
-short_description: Creates a ZFS pool as laid out, or verifies the one that exists
+short_description: Creates, imports or exports a ZFS pool as laid out, or verifies the one that exists
 version_added: 0.1.0
 author:
   - The evenkeel maintainers (@evenkeel)
@@ -17,7 +17,10 @@ description:
   - An existing pool is compared with the layout; only its settings are ever changed.
   - Whatever is found on a unit (a pool label, a filesystem, a partition table, a RAID or LVM signature, a mount, a
     holder, an open exclusive handle) refuses the whole action and lists each unit by bay and serial.
-  - No command is ever run with a forcing option. One action runs at a time on a host.
+  - A pool that a former installation of the host left on the drives is imported once every label on them has been
+    compared with the layout.
+  - No command is ever run with a forcing option, but for a pool of another host that is named in O(take_over).
+    One action runs at a time on a host.
 requirements:
   - OpenZFS 2.1 or newer
   - python3-pyudev
@@ -32,13 +35,34 @@ options:
   state:
     description:
       - V(present) creates the pool where it is missing, and compares it with O(layout) where it exists.
+      - V(imported) imports the pool from the drives of O(layout), mounts its datasets and notes it in the cache file.
+        It never creates one. An import that was cut off is finished.
+      - V(exported) exports the pool when it is imported.
     type: str
-    choices: [present]
+    choices: [present, imported, exported]
     default: present
   layout:
-    description: The RV(evenkeel.split_actuator.layout_plan#module:layout) to build.
+    description:
+      - The RV(evenkeel.split_actuator.layout_plan#module:layout) to build or to import.
+      - Needed with O(state=present) and O(state=imported).
     type: dict
-    required: true
+  guid:
+    description: The GUID of the pool, in quotes, where only this one will do. With O(state=present) it is not used.
+    type: str
+    default: ""
+  take_over:
+    description:
+      - With O(state=imported), the GUID (in quotes) of a pool that another host used last and did not export, and that
+        this host is to have from now on.
+      - The other host must never use it again. A pool that is written to at this moment is refused all the same.
+      - A host that was reinstalled does not need this. Give it back its host id, see
+        M(evenkeel.split_actuator.host_identity).
+    type: str
+    default: ""
+  accept_missing_drives:
+    description: With O(state=imported), how many drives of the pool may be missing.
+    type: int
+    default: 0
   declared:
     description: The declared drives (C(split_actuator_drives)); they name members whose drive is gone.
     type: dict
@@ -127,9 +151,45 @@ EXAMPLES = r"""
     support:
       - role: special
         devices: [naa.5000c500bb000010, naa.5000c500bb000020, naa.5000c500bb000030]
+
+- name: Import the pool of the installation before
+  evenkeel.split_actuator.split_pool:
+    pool: archive
+    state: imported
+    layout: "{{ plan.layout }}"
+    declared: "{{ split_actuator_drives }}"
+    by_name: true
+
+- name: Export it
+  evenkeel.split_actuator.split_pool:
+    pool: archive
+    state: exported
 """
 
 RETURN = r"""
+guid:
+  description: The GUID of the pool.
+  type: str
+  returned: with O(state=imported)
+  sample: "11396283716483127093"
+missing:
+  description: Which drives the pool lacks, one line for each.
+  type: list
+  elements: str
+  returned: with O(state=imported)
+  sample: ["bay07 (serial ACT107) units 0, 1: not on the host"]
+locked:
+  description: Datasets that are not mounted since their encryption key is not loaded. Empty in check mode.
+  type: list
+  elements: str
+  returned: with O(state=imported)
+  sample: ["archive/sealed"]
+paths:
+  description: The device links of all members, also of those that are missing.
+  type: list
+  elements: str
+  returned: with O(state=imported)
+  sample: ["/dev/disk/by-vdev/bay00.0-part1"]
 commands:
   description: The commands that were run, or in check mode would be run.
   type: list
@@ -152,31 +212,33 @@ reasons:
 from ansible.module_utils.basic import AnsibleModule
 
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.plain import to_plain
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs import actions
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face import run_face
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_drives import DRIVE_ARGUMENTS
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_pool import (
     SUPPORT_OPTIONS,
     access_from,
     acting,
+    bring_about,
     diff_of,
-    wish_from,
 )
 
 
 def work(module, runner):
-    """Create or verify the pool."""
-    with acting(module, "creation of pool {0}".format(module.params["pool"])):
-        wish = wish_from(module.params)
-        outcome = actions.ensure_present(access_from(module.params, runner), wish, module.check_mode)
+    """Bring the pool to the wished state."""
+    with acting(module, "{0} of pool {1}".format(ACTIONS[module.params["state"]], module.params["pool"])):
+        outcome, more = bring_about(module.params, access_from(module.params, runner), module.check_mode)
     result = {
         "changed": outcome.changed,
         "commands": [list(command.argv) for command in outcome.commands],
         "diff": diff_of(outcome),
     }
+    result.update(more)
     if outcome.pool is not None:
         result["pool"] = to_plain(outcome.pool)
     return result
+
+
+ACTIONS = {"present": "creation", "imported": "import", "exported": "export"}
 
 
 def main():
@@ -185,8 +247,11 @@ def main():
         argument_spec=dict(
             {
                 "pool": {"type": "str", "required": True},
-                "state": {"type": "str", "choices": ["present"], "default": "present"},
-                "layout": {"type": "dict", "required": True},
+                "state": {"type": "str", "choices": ["present", "imported", "exported"], "default": "present"},
+                "layout": {"type": "dict"},
+                "guid": {"type": "str", "default": ""},
+                "take_over": {"type": "str", "default": ""},
+                "accept_missing_drives": {"type": "int", "default": 0},
                 "declared": {"type": "dict", "default": {}},
                 "pool_settings": {"type": "dict", "default": {}},
                 "root_settings": {"type": "dict", "default": {}},
@@ -197,6 +262,7 @@ def main():
             },
             **DRIVE_ARGUMENTS,
         ),
+        required_if=[("state", "present", ["layout"]), ("state", "imported", ["layout"])],
         supports_check_mode=True,
     )
     run_face(module, work)

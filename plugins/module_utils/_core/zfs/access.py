@@ -5,16 +5,32 @@
 
 from __future__ import annotations
 
+import re
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from typing import Dict, FrozenSet, Iterable, Iterator, Mapping, Optional, Sequence, Tuple
 
 from ..declared import DeclaredDrive
-from ..host import journal, links, probe
+from ..host import hostid, journal, label_reader, links, probe
 from ..host.discover import Found, Wanted, discover
 from ..host.patience import patient_opens
 from ..host.run import Runner
+from ..host.sysfs import names_in
 from ..model import Bay, Content, Drive, Unit
+from .labels import Label
+
+_FEATURES = "/sys/module/zfs/features.pool"
+_MAP_PARTITION = re.compile(r"part([0-9]+)-mpath-.*")
+
+
+@dataclass(frozen=True)
+class Holding:
+    """A unit with the pool label found on it: on *node*, its partition *part* (0: on the unit itself)."""
+
+    unit: Unit
+    node: str
+    part: int
+    label: Label
 
 
 @dataclass
@@ -69,10 +85,72 @@ class Access:
             yield
         journal.finish()
 
+    def labels(self) -> Dict[Tuple[str, int], Holding]:
+        """The newest pool label on each unit of every drive, by serial and index; units without one are left out."""
+        found = self._found()
+        nodes = {
+            (drive.serial, unit.index): (unit, label_nodes(found, unit))
+            for drive in found.drives
+            for unit in drive.units
+        }
+        read = label_reader.read_labels(node for _unit, some in nodes.values() for node in some)
+        held: Dict[Tuple[str, int], Holding] = {}
+        for key, (unit, some) in nodes.items():
+            for node, part in some.items():
+                label = read.get(node)
+                if label is not None and (key not in held or label.txg > held[key].label.txg):
+                    held[key] = Holding(unit, node, part, label)
+        return held
+
+    def member_path(self, held: Holding) -> str:
+        """The best stable link to a pool member's device, as long as it leads there; else its node."""
+        suffix = "-part{0}".format(held.part) if held.part else ""
+        for link in held.unit.links:
+            if self.leads(link + suffix, held.node):
+                return link + suffix
+        return held.node
+
+    def leads(self, link: str, node: str) -> bool:
+        """Whether a device link leads to this node now."""
+        return links.nodes_of([link]).get(link) == node
+
+    def hostid(self) -> int:
+        """The host id that OpenZFS uses now; 0 for none."""
+        return hostid.current()
+
+    def features(self) -> Tuple[str, ...]:
+        """The pool features that the loaded OpenZFS has; empty when it does not tell."""
+        return names_in(_FEATURES)
+
+    def activity(self, held: Mapping[Tuple[str, int], Holding]) -> Tuple[Tuple[str, int], ...]:
+        """The units whose labels are written to at this moment, watched for some seconds."""
+        changed = label_reader.changing([one.node for one in held.values()])
+        return tuple(key for key, one in held.items() if one.node in changed)
+
+    @contextmanager
+    def patience(self) -> Iterator[None]:
+        """While it lasts, OpenZFS waits for devices that are slow to appear."""
+        with patient_opens():
+            yield
+
     def _found(self) -> Found:
         if self.found is None:
             self.drives()
         return self.found or discover(self.wanted)
+
+
+def label_nodes(found: Found, unit: Unit) -> Dict[str, int]:
+    """The device nodes on which a unit's label may be, with the partition's number (0: the unit itself).
+
+    Partitions where there are any: the ends of the whole disk may hold what was there before them.
+    """
+    maps = {one.node: _MAP_PARTITION.fullmatch(one.uuid) for one in found.blocks.maps}
+    above = {node: int(match.group(1)) for node, match in maps.items() if match and node in probe.nodes_of(found, unit)}
+    if above:
+        return above
+    disk = found.disk(unit.node)
+    parts = {part.node: part.number for part in disk.partitions} if disk else {}
+    return parts or ({unit.node: 0} if unit.node else {})
 
 
 def expecting(wanted: Wanted, declared: Sequence[DeclaredDrive]) -> Wanted:

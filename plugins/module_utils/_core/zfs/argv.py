@@ -1,7 +1,10 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Builds the arguments of zpool and zfs commands. Pure; none ever carries C(-f)."""
+"""Builds the arguments of zpool and zfs commands. Pure.
+
+None carries C(-f), but for the import of a pool that another host used last and whose GUID a person wrote out.
+"""
 
 from __future__ import annotations
 
@@ -74,6 +77,19 @@ def create(
     if spares:
         argv += ["spare"] + [path_of[key_of(member)] for member in spares]
     return tuple(argv)
+
+
+def import_pool(guid: str, paths: Sequence[str], other_host: bool = False) -> Tuple[str, ...]:
+    """C(zpool import) of one pool by GUID from these devices, without mounting it or noting it for the next boot.
+
+    *other_host* adds C(-f), which here means one thing: the pool was last used by another host and not
+    exported (C(ZFS_IMPORT_ANY_HOST) in OpenZFS's cmd/zpool/zpool_main.c). The check of a guarded pool
+    (multihost) for activity elsewhere stays in force.
+    """
+    words = ["zpool", "import", "-N", "-o", "cachefile=none"] + (["-f"] if other_host else [])
+    for path in paths:
+        words += ["-d", path]
+    return (*words, guid)
 
 
 def set_pool(name: str, changes: Mapping[str, str]) -> List[Tuple[str, ...]]:

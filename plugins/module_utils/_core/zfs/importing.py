@@ -1,0 +1,389 @@
+# Copyright (c) 2026, The evenkeel maintainers
+# GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Brings back the pool that a former installation left on the drives, and exports one.
+
+Read the labels, compare every member with the layout, ask OpenZFS's opinion, import without mounting,
+compare again, then mount and have the next boot do the same.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import Dict, List, Mapping, Optional, Sequence, Tuple
+
+from .. import names
+from ..errors import CoreError, InputError, Refusal
+from ..host import hostid
+from ..host.run import SETTLE, Command, Runner, carry_out, checked
+from ..model import Drive, Layout, Member
+from . import argv, build, listing, membership
+from . import support as beside
+from .access import Access, Holding
+from .actions import Outcome, Wish, current_pools
+from .labels import Label
+from .membership import Candidate, Comparison, Key, Missing, Places
+from .pools import ZfsVersion, pool_guids, version
+from .resolve import Pool
+
+CACHE_FILE = "/etc/zfs/zpool.cache"
+
+
+@dataclass(frozen=True)
+class Terms:
+    """On what terms a pool is imported.
+
+    *guid*: only this one. *take_over*: the GUID of a pool that another host used last and that is to be
+    this host's from now on. *accept_missing*: how many of its drives may lack.
+    """
+
+    guid: str = ""
+    take_over: str = ""
+    accept_missing: int = 0
+
+
+@dataclass(frozen=True)
+class Report:
+    """What was found, beside the outcome: *missing* says which drives lack, *locked* which datasets have no key.
+
+    *paths* are the device links of all members, also of those that lack.
+    """
+
+    outcome: Outcome
+    guid: str = ""
+    missing: Tuple[str, ...] = ()
+    locked: Tuple[str, ...] = ()
+    paths: Tuple[str, ...] = ()
+    members: Tuple[Member, ...] = ()
+
+
+@dataclass
+class _Look:
+    """One look at the host: drives, labels on their units, pools imported now."""
+
+    access: Access
+    wish: Wish
+    drives: Sequence[Drive]
+    zfs: ZfsVersion
+    layout: Layout
+    held: Mapping[Key, Holding]
+    labels: Dict[Key, Label] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self.labels = {key: one.label for key, one in self.held.items()}
+        self.places = Places(self.layout, self.drives)
+
+
+def ensure_imported(access: Access, wish: Wish, terms: Terms, check_mode: bool) -> Report:
+    """Import the pool that was laid out, or finish an import that was cut off.
+
+    Raises Refusal, with nothing changed, in every situation in which the pool on the drives is not surely
+    the declared one, whole, and this host's.
+    """
+    argv.pool_name(wish.pool)
+    for name, value in (("guid", terms.guid), ("take_over", terms.take_over)):
+        if value and not value.isdigit():
+            raise InputError("{0!r} is no pool GUID".format(value), subject=name, remedy="Write it as zpool prints it.")
+    zfs = version(access.run)
+    checked(access.run, SETTLE)
+    drives = access.drives()
+    pools = {pool.name: pool for pool in current_pools(access, zfs, drives, wish.declared)}
+    if wish.pool in pools:
+        return _converge(access, wish, terms, pools[wish.pool], check_mode)
+    layout = replace(wish.layout, support=beside.resolve(wish.support, drives))
+    look = _Look(access, wish, drives, zfs, layout, access.labels())
+    return _import(look, terms, {pool.guid: pool.name for pool in pools.values()}, check_mode)
+
+
+def _import(look: _Look, terms: Terms, imported: Mapping[str, str], check_mode: bool) -> Report:
+    chosen = _chosen(look, terms, imported)
+    own = frozenset(drive.serial for drive in look.wish.declared if drive.use != "data")
+    ignored = {key: label for key, label in look.labels.items() if label.pool_guid not in imported}
+    _refuse(
+        "Drives of another pool are in the chassis; nothing was changed.",
+        membership.strangers(ignored, chosen.guid, look.layout, look.drives, own, look.places),
+        "Take them out. A drive that belongs here for another purpose is declared with use: other.",
+    )
+    missing = _compared(look, chosen, terms)
+    _refuse_features(chosen, look.access.features())
+    force = _refuse_other_host(look, chosen, terms)
+    trial = listing.argv([look.access.member_path(look.held[key]) for key in sorted(chosen.labels)])
+    _refuse_opinion(look.access.run, trial, chosen, force)
+    paths = _paths(look, check_mode)
+    commands = _commands(look.wish.pool, chosen, [paths[key] for key in paths if key in chosen.labels], force)
+    report = Report(
+        outcome=Outcome(True, commands, _lines_before(look, chosen), _picture(look, chosen, missing)),
+        guid=chosen.guid,
+        missing=tuple(str(one) for one in missing),
+        paths=tuple(paths.values()),
+        members=tuple(member for member in build.members_of(look.layout) if argv.key_of(member) in chosen.labels),
+    )
+    return report if check_mode else _act(look, report)
+
+
+def _act(look: _Look, report: Report) -> Report:
+    run, pool = look.access.run, look.wish.pool
+    with look.access.patience():
+        carry_out(run, report.outcome.commands[:1])
+    resolved = _verified(look)
+    carry_out(run, report.outcome.commands[1:])
+    return replace(report, outcome=replace(report.outcome, pool=resolved), locked=locked(run, pool))
+
+
+def _verified(look: _Look) -> Pool:
+    """The imported pool, when its members are those laid out; else it is exported again."""
+    wish = look.wish
+    drives = look.access.drives()
+    pools = {pool.name: pool for pool in current_pools(look.access, look.zfs, drives, wish.declared)}
+    if wish.pool not in pools:
+        raise CoreError("zpool import ended well, but the pool is not there", subject="pool {0}".format(wish.pool))
+    pool = pools[wish.pool]
+    wrong = build.differences(pool, wish.layout) + beside.differences(pool, wish.support)
+    if wrong:
+        checked(look.access.run, ("zpool", "export", wish.pool), "The pool is imported, not mounted, not as laid out.")
+        raise Refusal(
+            "Pool {0} was imported, is not as laid out, and was exported again.".format(wish.pool),
+            wrong,
+            "Correct the declared drives or policy.",
+        )
+    return pool
+
+
+def _chosen(look: _Look, terms: Terms, imported: Mapping[str, str]) -> Candidate:
+    chosen = membership.choose(look.wish.pool, terms.guid, look.labels, look.layout, look.places)
+    if chosen.guid in imported:
+        raise Refusal(
+            "The pool is imported already, under another name; nothing was changed.",
+            ["GUID {0} is imported as {1}, declared is {2}".format(chosen.guid, imported[chosen.guid], look.wish.pool)],
+            "Export it, then run again.",
+        )
+    if terms.take_over and terms.take_over != chosen.guid:
+        raise Refusal(
+            "take_over names another pool; nothing was changed.",
+            ["take_over is {0}; {1}".format(terms.take_over, membership.describe(chosen, look.places))],
+            "Write the GUID of exactly the pool that this host is to take.",
+        )
+    return chosen
+
+
+def _compared(look: _Look, chosen: Candidate, terms: Terms) -> Tuple[Missing, ...]:
+    comparison = Comparison(chosen, look.layout, look.places)
+    members = {argv.key_of(member) for member in build.members_of(look.layout)}
+    outside = [
+        "{0}: is a member of the pool and is not declared for it".format(look.places.unit(key))
+        for key in sorted(chosen.labels)
+        if key not in members and key not in comparison.present
+    ]
+    _refuse(
+        "Pool {0} is on the drives, but not as laid out; nothing was changed.".format(look.wish.pool),
+        comparison.wrong + outside,
+        "Correct the declared drives or policy. A pool is never changed to fit a layout.",
+    )
+    missing = comparison.missing(look.layout, look.labels, look.drives)
+    _refuse(
+        "Pool {0} has lost more than it stands; nothing was changed.".format(look.wish.pool),
+        comparison.beyond + [str(one) for one in missing] if comparison.beyond else [],
+        "Bring the missing drives back.",
+    )
+    drives = {one.member.serial for one in missing}
+    _refuse(
+        "{0} of the drives of pool {1} {2} missing, {3} accepted; nothing was changed.".format(
+            len(drives), look.wish.pool, "is" if len(drives) == 1 else "are", terms.accept_missing or "none"
+        ),
+        [str(one) for one in missing] if len(drives) > terms.accept_missing else [],
+        "Bring them back, or set accept_missing_drives: {0} to import the pool degraded.".format(len(drives)),
+    )
+    return missing
+
+
+def _refuse(message: str, reasons: Sequence[str], remedy: str) -> None:
+    if reasons:
+        raise Refusal(message, reasons, remedy)
+
+
+def _refuse_features(chosen: Candidate, known: Sequence[str]) -> None:
+    unknown = sorted(set(chosen.newest.features) - set(known)) if known else []
+    _refuse(
+        "The pool needs features that the installed OpenZFS does not have; nothing was changed.",
+        unknown,
+        "Install an OpenZFS as new as the one that used the pool last.",
+    )
+
+
+def _refuse_other_host(look: _Look, chosen: Candidate, terms: Terms) -> bool:
+    """Whether the import needs to be forced, which only an exact take_over allows."""
+    own, newest = look.access.hostid(), chosen.newest
+    foreign = newest.state == "active" and newest.hostid != own
+    used = membership.last_use(chosen)
+    if foreign and not terms.take_over:
+        raise Refusal(
+            "The pool was last used by another host and was not exported; nothing was changed.",
+            ["{0}; this host's id is {1}".format(used, hostid.spell(own) or "not set")],
+            'If that was this host before its reinstallation, declare split_actuator_hostid: "{0:08x}" and run again.'
+            ' If the other host will never use the pool again, write take_over: "{1}".'.format(
+                newest.hostid, chosen.guid
+            ),
+        )
+    guarded = any(label.uberblock and label.uberblock.multihost for label in chosen.labels.values())
+    if newest.state == "active" and (foreign or guarded):
+        moved = look.access.activity({key: look.held[key] for key in sorted(chosen.labels)})
+        _refuse(
+            "The pool is in use by another host at this moment; nothing was changed.",
+            ["{0}: {1}".format(look.places.names(moved), used)] if moved else [],
+            "Export it there first. A pool in use by two hosts is destroyed.",
+        )
+    return foreign
+
+
+def _refuse_opinion(run: Runner, trial: Sequence[str], chosen: Candidate, force: bool) -> None:
+    result = run(trial)
+    seen = {one.guid: one for one in listing.read(result.stdout)}
+    opinion = seen.get(chosen.guid)
+    if opinion is None:
+        reasons = ["it does not see the pool: {0}".format((result.stderr or result.stdout).strip() or "no output")]
+    elif not opinion.can_be_imported or ("'-f'" in opinion.action and not force):
+        reasons = [text for text in (opinion.status, opinion.action) if text]
+    else:
+        reasons = []
+    _refuse("OpenZFS would not import the pool; nothing was changed.", reasons, "See what it says of the drives.")
+
+
+def _paths(look: _Look, check_mode: bool) -> Dict[Key, str]:
+    """Every member's device: by its unit name, or by the best stable link it has."""
+    members = [*build.members_of(look.layout)]
+    found: Dict[Key, str] = {}
+    unnamed: List[str] = []
+    ranges = {drive.serial for drive in look.wish.declared if drive.by_range}
+    for member in members:
+        key = argv.key_of(member)
+        held = look.held.get(key)
+        part = held.part if held else 0 if member.serial in ranges else 1
+        by_name = "{0}/{1}{2}".format(names.DIRECTORY, member.name, "-part{0}".format(part) if part else "")
+        if look.wish.by_name and member.bay:
+            found[key] = by_name
+            if held and not check_mode and not look.access.leads(by_name, held.node):
+                unnamed.append("{0}: {1} does not lead to it".format(look.places.unit(key), by_name))
+        elif held:
+            found[key] = look.access.member_path(held)
+    _refuse("Units do not have their names yet; nothing was changed.", unnamed, "Run the role disk_inventory first.")
+    return found
+
+
+def _commands(pool: str, chosen: Candidate, paths: Sequence[str], force: bool) -> Tuple[Command, ...]:
+    return (
+        Command(argv.import_pool(chosen.guid, paths, force), "import pool {0} without mounting it".format(pool)),
+        *_finishing(pool),
+    )
+
+
+def _finishing(pool: str) -> Tuple[Command, ...]:
+    # The cache file last: a pool that is imported and not in it is an import that was cut off.
+    return (
+        Command(("zfs", "mount", "-a"), "mount its datasets"),
+        Command(("zpool", "set", "cachefile={0}".format(CACHE_FILE), pool), "have the next boot import it"),
+    )
+
+
+def _converge(access: Access, wish: Wish, terms: Terms, pool: Pool, check_mode: bool) -> Report:
+    if pool.suspended:
+        raise Refusal(
+            "Pool {0} is suspended; nothing was changed.".format(pool.name),
+            [pool.status or "OpenZFS gives no reason"],
+            "Bring its drives back, then run `zpool clear {0}`.".format(pool.name),
+        )
+    wrong = list(build.differences(pool, wish.layout) + beside.differences(pool, wish.support))
+    if terms.guid not in ("", pool.guid):
+        wrong.append("its GUID is {0}, wished is {1}".format(pool.guid, terms.guid))
+    facts = _settings(access.run, pool.name)
+    if facts.get("altroot", "-") != "-":
+        wrong.append("it is imported with the alternative root {0}".format(facts["altroot"]))
+    _refuse(
+        "Pool {0} is imported, but not as declared; nothing was changed.".format(pool.name),
+        wrong,
+        "With an alternative root or another GUID: export it and run again. Otherwise correct the declaration.",
+    )
+    commands = _finishing(pool.name) if facts.get("cachefile", "-") not in ("-", CACHE_FILE) else ()
+    if commands and not check_mode:
+        carry_out(access.run, commands)
+    outcome = Outcome(
+        bool(commands),
+        commands,
+        _imported_line(pool, facts.get("cachefile", "-")),
+        _imported_line(pool, CACHE_FILE),
+        pool,
+    )
+    members = [member for vdev in pool.vdevs for member in vdev.members]
+    gone = tuple(
+        "{0} (serial {1}) unit {2}: {3}".format(one.bay or "bay unknown", one.serial, one.index, one.state)
+        for one in members
+        if not one.serving
+    )
+    return Report(outcome, pool.guid, gone, locked(access.run, pool.name), tuple(one.path for one in members))
+
+
+def _settings(run: Runner, pool: str) -> Dict[str, str]:
+    text = checked(run, ("zpool", "get", "-H", "-o", "property,value", "altroot,cachefile", pool))
+    return dict(line.split("\t", 1) for line in text.splitlines() if "\t" in line)
+
+
+def locked(run: Runner, pool: str) -> Tuple[str, ...]:
+    """Datasets of a pool whose encryption key is not loaded."""
+    text = checked(run, ("zfs", "get", "-H", "-r", "-t", "filesystem,volume", "-o", "name,value", "keystatus", pool))
+    pairs = [line.split("\t") for line in text.splitlines() if line.count("\t") == 1]
+    return tuple(name for name, value in pairs if value == "unavailable")
+
+
+def ensure_exported(access: Access, pool: str, guid: str, check_mode: bool) -> Outcome:
+    """Export the pool when it is imported. Raises Refusal for a suspended pool or another GUID."""
+    argv.pool_name(pool)
+    zfs = version(access.run)
+    pools = {one.name: one for one in current_pools(access, zfs, access.drives(), ())}
+    found: Optional[Pool] = pools.get(pool)
+    if found is None:
+        return Outcome(False, (), "", "")
+    if found.suspended:
+        raise Refusal(
+            "Pool {0} is suspended; nothing was changed.".format(pool),
+            [found.status or "OpenZFS gives no reason"],
+            "Bring its drives back, then run `zpool clear {0}`. Exporting it now would hang.".format(pool),
+        )
+    if guid not in ("", found.guid):
+        raise Refusal(
+            "Pool {0} is another one; nothing was changed.".format(pool),
+            ["its GUID is {0}, wished is {1}".format(found.guid, guid)],
+            "Correct guid.",
+        )
+    commands = (Command(("zpool", "export", pool), "export pool {0}".format(pool)),)
+    before, after = _imported_line(found, ""), "pool {0}: not imported\n".format(pool)
+    if not check_mode:
+        carry_out(access.run, commands)
+        if pool in pool_guids(access.run):
+            raise CoreError("zpool export ended well, but the pool is still there", subject="pool {0}".format(pool))
+    return Outcome(True, commands, before, after, None if not check_mode else found)
+
+
+def _imported_line(pool: Pool, cachefile: str) -> str:
+    kept = ", cache file {0}".format(CACHE_FILE if cachefile == "-" else cachefile) if cachefile else ""
+    return "pool {0} (GUID {1}): imported{2}\n".format(pool.name, pool.guid, kept)
+
+
+def _lines_before(look: _Look, chosen: Candidate) -> str:
+    return "pool {0} (GUID {1}): {2}, not imported\n".format(look.wish.pool, chosen.guid, chosen.newest.state)
+
+
+def _picture(look: _Look, chosen: Candidate, missing: Sequence[Missing]) -> str:
+    """The pool as a few lines of text: from which units it comes, and which lack."""
+    lines = [_imported_line_of(look.wish.pool, chosen.guid)]
+    for vdev in [*look.layout.vdevs, *(one.vdev for one in look.layout.support)]:
+        here = [member.name for member in vdev.members if argv.key_of(member) in chosen.labels]
+        lines.append("  {0}: {1}".format(vdev.keyword or "stripe", " ".join(here)))
+    lines += ["  missing: {0}".format(one) for one in missing]
+    return _text(lines)
+
+
+def _text(lines: Sequence[str]) -> str:
+    return "".join(line + "\n" for line in lines)
+
+
+def _imported_line_of(pool: str, guid: str) -> str:
+    return "pool {0} (GUID {1}): imported, cache file {2}".format(pool, guid, CACHE_FILE)
