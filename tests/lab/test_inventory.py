@@ -46,6 +46,8 @@ PLAY = [{"hosts": "all", "gather_facts": False, "become": True, "roles": ["evenk
 RULES = "/etc/udev/rules.d/70-evenkeel-units.rules"
 INVENTORY = "/etc/evenkeel/split_actuator/inventory.json"
 NAMED = "named"
+FOLDER = Path(__file__).parent
+APPLY = "udevadm control --reload && udevadm trigger --subsystem-match=block --action=change && udevadm settle -t 300"
 # What the role may change on the host, and all names, as text to compare.
 STATE = (
     "ls -l --time-style=full-iso /etc/udev/rules.d /etc/evenkeel/split_actuator /etc/smartd.conf"
@@ -187,6 +189,39 @@ def test_smartd_opens_every_unit(server: Server) -> None:
     assert first.splitlines()[0].startswith("# BEGIN split-actuator drives")
     assert int(first.splitlines()[1]) == len(server.truth())
     assert server.lab.run("grep -c '^DEVICESCAN' /etc/smartd.conf").out == "1\n"
+
+
+WATCH = """
+from core.host.discover import discover
+from core import declared, names, smartd
+drives = declared.complete(declared.read_drives({{"bay39": {{"serial": "SMT0001"}}}}), discover().drives)
+open("{rules}", "w").write(names.udev_rules(drives))
+answer = smartd.smartd_lines(drives, "-a")
+open("/tmp/smartd.conf", "w").write("".join(line + "\\n" for line in answer))
+"""
+
+
+def test_smartd_watches_both_units_of_a_drive_and_keeps_no_state_that_they_would_share(server: Server) -> None:
+    lab = server.lab
+    lab.run("mkdir -p /opt/lab; modprobe -a target_core_user tcm_loop")
+    lab.ssh().copy_to(FOLDER / "rangedisk" / "server.py", "/opt/lab/range_disk.py")
+    lab.ssh().copy_to(FOLDER / "shelf" / "smart_disks.py", "/opt/lab/smart_disks.py")
+    lab.run("systemd-run --quiet --unit=lab-smart --setenv=PYTHONPATH=/opt/lab python3 /opt/lab/smart_disks.py")
+    lab.run("for i in $(seq 300); do test -e /run/lab-smart-disks.ready && exit; sleep 0.2; done; exit 1", timeout=120)
+    lab.run("udevadm settle -t 60", timeout=90)
+    assert len(ask(lab, WATCH.format(rules=RULES))) == 2
+    lab.run(APPLY, timeout=300)
+    watch = "smartd -n -d -q onecheck -c /tmp/smartd.conf"
+    done = lab.run(f"cd $(mktemp -d) && {watch} -s - -A - && ls -A", timeout=300).out
+    for index in (0, 1):
+        assert f"/dev/disk/by-vdev/bay39.{index}, is SMART capable. Adding to" in done
+        assert f"/dev/disk/by-vdev/bay39.{index}, SMART health: passed" in done
+    assert "state written" not in done
+    # What the options are for: left alone, both units write one file.
+    shared = lab.run(f"mkdir /tmp/states && {watch} -s /tmp/states/ && ls /tmp/states", timeout=300).out
+    files = re.findall(r"bay39\.[01], state written to (\S+)", shared)
+    assert len(files) == 2
+    assert files[0] == files[1]
 
 
 def test_what_is_no_longer_declared_goes(server: Server) -> None:
@@ -434,11 +469,8 @@ answer = rules.count("SYMLINK")
 def test_settling_204_units_takes_no_longer_with_names(labs: Labs) -> None:
     lab = labs.get(make_chassis("wide", drives=102, unit_size="9 TB", memory=4096))
     ship(lab)
-    settle = (
-        "udevadm control --reload && udevadm trigger --subsystem-match=block --action=change && udevadm settle -t 300"
-    )
     seconds: dict[bool, list[float]] = {False: [], True: []}
-    lab.run(settle, timeout=400)
+    lab.run(APPLY, timeout=400)
     for _turn in range(3):
         for named in (False, True):
             if named:
@@ -446,7 +478,7 @@ def test_settling_204_units_takes_no_longer_with_names(labs: Labs) -> None:
             else:
                 lab.run(f"rm -f {RULES}")
             lab.run("udevadm control --reload; sync; sleep 2")
-            seconds[named].append(lab.run(settle, timeout=400).seconds)
+            seconds[named].append(lab.run(APPLY, timeout=400).seconds)
             count = lab.run("ls /dev/disk/by-vdev 2>/dev/null | wc -l").out.strip()
             assert count == ("204" if named else "0")
     print(f"seconds to settle 204 units, without names {seconds[False]}, with {seconds[True]}")

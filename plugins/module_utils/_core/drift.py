@@ -49,8 +49,9 @@ def inventory_findings(
     for drive in ours:
         if drive.serial not in wanted and not any(unit.wwn in beside for unit in drive.units):
             findings.append(_undeclared(drive, by_bay.get(_label(drive))))
-    findings += _differing(ours, wanted, about)
-    findings += _bays(ours, wanted)
+    known = [drive for drive in ours if drive.serial in wanted]
+    findings += _differing(known, wanted, about)
+    findings += _bays(known, wanted)
     findings += _support(beside, found.drives)
     findings += _about(found.findings, ours)
     return tuple(sorted(findings, key=_order))
@@ -172,22 +173,22 @@ def _undeclared(drive: Drive, other: Optional[DeclaredDrive]) -> Finding:
     )
 
 
-def _differing(ours: Sequence[Drive], wanted: Mapping[str, DeclaredDrive], about: ServerClass) -> List[Finding]:
-    """Drives that differ from what their model is declared to be, or else from most drives of the model."""
+def _differing(drives: Sequence[Drive], wanted: Mapping[str, DeclaredDrive], about: ServerClass) -> List[Finding]:
+    """Declared drives that differ from what their model is declared to be, or else from most drives of the model."""
     models: Dict[Tuple[str, str], List[Drive]] = {}
-    for drive in ours:
+    for drive in drives:
         models.setdefault((drive.vendor, drive.model), []).append(drive)
     findings: List[Finding] = []
-    for (_vendor, model), drives in models.items():
+    for (_vendor, model), alike in models.items():
         facts = about.models.get(model, ModelFacts())
-        units = [unit for drive in drives for unit in drive.units if unit.size]
+        units = [unit for drive in alike for unit in drive.units if unit.size]
         size = facts.unit_bytes or _usual(unit.size for unit in units)
         block = facts.logical_block or _usual(unit.logical_block for unit in units)
-        revision = facts.revision or _usual(drive.revision for drive in drives)
-        for drive in drives:
+        revision = facts.revision or _usual(drive.revision for drive in alike)
+        for drive in alike:
             if revision is not None and drive.revision != revision:
                 findings.append(_firmware(drive, str(revision), bool(facts.revision)))
-            declared = wanted[drive.serial].unit_bytes if drive.serial in wanted else 0
+            declared = wanted[drive.serial].unit_bytes
             for unit in drive.units:
                 findings += _size(drive, unit, declared or size or 0, bool(declared or facts.unit_bytes))
                 findings += _block(drive, unit, block or 0, bool(facts.logical_block))
@@ -252,9 +253,8 @@ def _block(drive: Drive, unit: Unit, block: int, told: bool) -> List[Finding]:
     ]
 
 
-def _bays(ours: Sequence[Drive], wanted: Mapping[str, DeclaredDrive]) -> List[Finding]:
+def _bays(declared: Sequence[Drive], wanted: Mapping[str, DeclaredDrive]) -> List[Finding]:
     """Declared drives of which nothing on the host says where they sit."""
-    declared = [drive for drive in ours if drive.serial in wanted]
     silent = [drive for drive in declared if drive.bay_source not in _CONFIRMING]
     if not silent:
         return []
