@@ -69,7 +69,7 @@ class Fake(Access):
         super().__init__(ScriptedRunner(script), Wanted(**settled))  # type: ignore[arg-type]
         self.worlds = list(worlds)
         self.on: Mapping[tuple[str, int], Sequence[Content]] = {}
-        self.old_labels = False
+        self.old_labels: tuple[int, ...] = ()
         self.asked: list[tuple[str, int]] = []
 
     def drives(self):
@@ -81,7 +81,7 @@ class Fake(Access):
         self.asked = list(keys)
         return {key: tuple(self.on.get(key, ())) for key in self.asked}
 
-    def labelled(self, node: str, extents):
+    def labels_within(self, node: str, extents):
         del node
         return tuple(self.old_labels for _one in extents)
 
@@ -232,7 +232,7 @@ def test_erasing_clears_partitions_labels_and_table_first() -> None:
     old = replace(disk(0), partitions=(Partition(1, "sda1", "/dev/sda1", "8:1", MIB, PART),))
     access = Fake([(SETTLE, "")], (old,))
     access.on = {("ACR0", 0): [EXT4]}
-    access.old_labels = True
+    access.old_labels = (0, 1, 2, 3)
     outcome = actions.ensure_split(access, actions.Wish(("ACR0",), ("ACR0",)), True)
     argvs = [command.argv for command in outcome.commands]
     assert argvs[-2:] == [("wipefs", "--all", "/dev/sda"), make_argv(0, "bay07")]
@@ -247,9 +247,26 @@ def test_erasing_clears_partitions_labels_and_table_first() -> None:
 
 def test_a_lost_table_is_written_anew_and_said_to_bring_its_pool_back() -> None:
     access = Fake([(SETTLE, "")], (disk(0),))
-    access.old_labels = True
+    access.old_labels = (0, 1, 2, 3)
     (one,) = actions.ensure_split(access, actions.Wish(("ACR0",)), True).drives
     assert one.notes[0] == "a pool label lies where bay07.0 begins: the drive was split so before"
+
+
+def test_labels_of_a_pool_on_the_whole_disk_refuse() -> None:
+    access = Fake([(SETTLE, "")], (disk(0),))
+    access.old_labels = (0, 1)
+    reasons = refused(access, "ACR0")
+    assert reasons[0] == (
+        "bay07 (serial ACR0): pool labels 0, 1 where bay07.0 would be, of a pool on a larger device whose partition"
+        " table is gone"
+    )
+    assert actions.ensure_split(access_told(access), actions.Wish(("ACR0",), ("ACR0",)), True).changed
+
+
+def access_told(access: Fake) -> Fake:
+    again = Fake([(SETTLE, "")], *access.worlds)
+    again.old_labels = access.old_labels
+    return again
 
 
 def test_a_moved_drive_is_renamed_when_nothing_uses_it() -> None:

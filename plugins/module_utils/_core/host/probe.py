@@ -106,14 +106,17 @@ def look(node: str) -> Tuple[Tuple[int, ...], bool]:
     return labels, is_open
 
 
-def labelled(node: str, extents: Sequence[Tuple[int, int]]) -> Tuple[bool, ...]:
-    """Whether each extent (start, size) of a device has pool labels where a partition there would have them."""
+ALL_LABELS = (0, 1, 2, 3)
+
+
+def labels_within(node: str, extents: Sequence[Tuple[int, int]]) -> Tuple[Tuple[int, ...], ...]:
+    """Which of the four pool labels each extent (start, size) of a device has, as if it was a partition."""
     try:
         handle = os.open(node, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK)
     except OSError as error:
         raise _cannot_open(node, error) from error
     try:
-        return tuple(bool(_labels(handle, start, size)) for start, size in extents)
+        return tuple(_labels(handle, start, size) for start, size in extents)
     except OSError as error:
         raise _cannot_open(node, error) from error
     finally:

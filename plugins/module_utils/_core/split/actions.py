@@ -5,13 +5,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Dict, List, Mapping, Sequence, Tuple
 
 from ..errors import CoreError, InputError, Refusal
 from ..host.contents import IN_USE
 from ..host.discover import Found, Wanted
 from ..host.disks import Disk
+from ..host.probe import ALL_LABELS
 from ..host.run import SETTLE, Command, Runner, carry_out, checked
 from ..model import Content, Drive
 from ..names import unit_name
@@ -74,13 +75,14 @@ class Outcome:
 
 @dataclass(frozen=True)
 class _Task:
-    """One drive with what was found of it and what is wanted."""
+    """One drive with what was found of it and what is wanted; *labels* are pool labels where its entries will be."""
 
     drive: Drive
     disk: Disk
     ranges: Ranges
     verdict: Verdict
     entries: Tuple[Entry, ...]
+    labels: Tuple[Tuple[int, ...], ...] = ()
 
     @property
     def keys(self) -> Tuple[Key, ...]:
@@ -102,14 +104,14 @@ def ensure_split(access: Access, wish: Wish, check_mode: bool) -> Outcome:
     """
     _refuse_stray(wish)
     checked(access.run, SETTLE)
-    tasks = _tasks(access, wish)
+    tasks = [_look(access, task) for task in _tasks(access, wish)]
     keys = [key for task in tasks for key in task.keys if not task.verdict.by_range or task.names]
     contents = access.contents(keys)
     _refuse_contents(tasks, contents, wish)
     needed: List[List[Command]] = []
     planned: List[SplitDrive] = []
     for task in tasks:
-        split, of_drive = _plan(access, task, contents, wish)
+        split, of_drive = _plan(task, contents, wish)
         planned.append(split)
         needed += [of_drive] if of_drive else []
     commands = tuple(command for of_drive in needed for command in of_drive)
@@ -186,6 +188,11 @@ def _task(found: Found, wanted: Wanted, serial: str, same: Sequence[Drive]) -> _
     return _Task(drive, disk, ranges, verdict, entries)
 
 
+def _look(access: Access, task: _Task) -> _Task:
+    places = [(entry.start, entry.size) for entry in task.entries]
+    return replace(task, labels=tuple(access.labels_within(task.disk.node, places))) if places else task
+
+
 def _refuse_other_kinds(drive: Drive) -> None:
     if any(unit.kind != "range" for unit in drive.units):
         raise InputError(
@@ -213,6 +220,7 @@ def _refuse_contents(tasks: Sequence[_Task], contents: Mapping[Key, Sequence[Con
         told = task.drive.serial in wish.erase_serials
         if not told:
             reasons += ["{0}: {1}".format(task.drive.label, fault) for fault in task.verdict.faults]
+            reasons += _stray_labels(task)
         reasons += [
             "{0}: {1} {2} on {3}".format(
                 task.drive.label, content.kind.replace("_", " "), content.detail, content.node
@@ -229,16 +237,25 @@ def _refuse_contents(tasks: Sequence[_Task], contents: Mapping[Key, Sequence[Con
         )
 
 
+def _stray_labels(task: _Task) -> List[str]:
+    """Pool labels where a partition will be, but not all four: they are not of a pool on such a partition."""
+    return [
+        "{0}: pool labels {1} where {2} would be, of a pool on a larger device whose partition table is gone".format(
+            task.drive.label, ", ".join(str(number) for number in found), entry.name
+        )
+        for entry, found in zip(task.entries, task.labels)
+        if 0 < len(found) < len(ALL_LABELS)
+    ]
+
+
 def _unique(task: _Task, contents: Mapping[Key, Sequence[Content]]) -> List[Content]:
     """What is on a drive; before it is split, all its units tell the same of the whole disk."""
     return list(dict.fromkeys(content for key in task.keys for content in contents.get(key, ())))
 
 
-def _plan(
-    access: Access, task: _Task, contents: Mapping[Key, Sequence[Content]], wish: Wish
-) -> Tuple[SplitDrive, List[Command]]:
+def _plan(task: _Task, contents: Mapping[Key, Sequence[Content]], wish: Wish) -> Tuple[SplitDrive, List[Command]]:
     if not task.verdict.by_range:
-        notes, commands = _make(access, task, contents, wish)
+        notes, commands = _make(task, contents, wish)
         return _described(task, "new", notes), commands
     if not task.names:
         return _described(task, "split"), []
@@ -254,18 +271,15 @@ def _plan(
     return _described(task, "renamed"), [renaming]
 
 
-def _make(
-    access: Access, task: _Task, contents: Mapping[Key, Sequence[Content]], wish: Wish
-) -> Tuple[List[str], List[Command]]:
+def _make(task: _Task, contents: Mapping[Key, Sequence[Content]], wish: Wish) -> Tuple[List[str], List[Command]]:
     """Notes and commands for a drive that has no table yet, or one that is to be erased."""
     disk, label = task.disk, task.drive.label
-    places = [(entry.start, entry.size) for entry in task.entries]
     known = {(part.start, part.size) for part in disk.partitions}
     notes: List[str] = []
     commands: List[Command] = []
     erasing = task.drive.serial in wish.erase_serials
-    for entry, place, found in zip(task.entries, places, access.labelled(disk.node, places)):
-        if found and erasing and place not in known:
+    for entry, found in zip(task.entries, task.labels):
+        if found and erasing and (entry.start, entry.size) not in known:
             commands += erase.clear_labels(disk.node, entry.start, entry.size, label)
         elif found and not erasing:
             notes.append("a pool label lies where {0} begins: the drive was split so before".format(entry.name))

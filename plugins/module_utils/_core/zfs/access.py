@@ -53,9 +53,9 @@ class Access:
         """What is on the units now, read from the devices themselves."""
         return probe.examine(self._found(), keys, self.run)
 
-    def labelled(self, node: str, extents: Sequence[Tuple[int, int]]) -> Sequence[bool]:
-        """Which extents (start, size) of a disk have the labels of a pool, as if each was a partition."""
-        return probe.labelled(node, extents)
+    def labels_within(self, node: str, extents: Sequence[Tuple[int, int]]) -> Sequence[Tuple[int, ...]]:
+        """Which pool labels the extents (start, size) of a disk have, as if each was a partition."""
+        return probe.labels_within(node, extents)
 
     def partitions(self, unit: Unit) -> Tuple[Tuple[str, int], ...]:
         """A unit's partitions as (device node, bytes)."""
