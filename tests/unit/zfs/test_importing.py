@@ -11,7 +11,7 @@ import pytest
 
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.errors import InputError, Refusal
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.run import SETTLE
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs import importing, listing
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs import importing, listing, status_text
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs.access import Access, Holding
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs.actions import Wish
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs.importing import Terms
@@ -221,12 +221,12 @@ IMPORTED = [VERSION, (SETTLE, ""), (NO_POOLS[0], f"tide\t{GUID}\n")]
 
 
 def status(name):
-    return f"  pool: {name}\n state: ONLINE\nconfig:\n\n\tNAME  STATE  READ WRITE CKSUM\n\t{name} ONLINE 0 0 0\nerrors: No known data errors\n"
+    """C(zpool status) of OpenZFS 2.1 for a pool of no vdevs."""
+    head = f"  pool: {name}\n state: ONLINE\nconfig:\n\n"
+    return f"{head}\tNAME  STATE  READ WRITE CKSUM\n\t{name} ONLINE 0 0 0\nerrors: No known data errors\n"
 
 
 def test_a_pool_imported_under_another_name_is_said():
-    from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs import status_text
-
     script = [
         *IMPORTED,
         (status_text.ARGV, status("tide")),

@@ -177,8 +177,11 @@ def test_a_drive_of_another_pool_is_told_wherever_it_sits():
     lines = strangers({**labels(), **other})
     assert lines == [
         "bay03 (serial ACT3) unit 0: holds another pool, tide (GUID 555), last used by host west1 (host id 00bab10c)",
-        "bay04 (serial ACT4) unit 1: holds another pool, tide (GUID 555), last used by host west1 (host id 00bab10c);"
-        " the drive is not declared",
+        (
+            "bay04 (serial ACT4) unit 1: holds another pool, tide (GUID 555), "
+            "last used by host west1 (host id 00bab10c);"
+            " the drive is not declared"
+        ),
     ]
 
 

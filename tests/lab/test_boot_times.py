@@ -1,0 +1,111 @@
+# Copyright (c) 2026, The evenkeel maintainers
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""How long a boot takes until the pool is mounted: our import beside OpenZFS's own, in the same run.
+
+Times are systemd's own monotonic stamps: from the start of the kernel to the end of zfs-mount.service. The figures
+are written to tests/output/boot_times.json; docs/performance.md quotes them.
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+import yaml
+
+from tests.conftest import REPO
+from tests.lab.lab import Lab
+from tests.lab.parts import Chassis, parse
+from tests.lab.playbooks import Site
+
+pytestmark = pytest.mark.lab_long
+
+WAIT = 60
+RESULTS = REPO / "tests" / "output" / "boot_times.json"
+OURS, SCAN = "evenkeel-pool-import.service", "zfs-import-scan.service"
+BAY_MAP = [{"pattern": "pci-0000:00:08.0-scsi-0:0:{target}:*", "bay": "bay{target}"}]
+
+
+def chassis(drives: int) -> Chassis:
+    return parse(
+        {
+            "name": f"swell{drives}",
+            "memory": 2048,
+            "adapters": [{"name": "hba0", "kind": "virtio-scsi"}],
+            "defaults": {"unit_size": "20 GiB"},
+            "drives": [{"bays": f"0-{drives - 1}", "serial": "SWL{bay}"}],
+        }
+    )
+
+
+def stamp(lab: Lab, unit: str, what: str = "ActiveEnterTimestampMonotonic") -> float:
+    """A unit's time stamp in seconds since the kernel started."""
+    return int(lab.run(f"systemctl show -P {what} {unit}").out) / 1e6
+
+
+def boot(lab: Lab, unit: str) -> dict[str, Any]:
+    """Boot and say when the pool was mounted, and how long the import itself took."""
+    lab.boot()
+    begun, ended = stamp(lab, unit, "ExecMainStartTimestampMonotonic"), stamp(lab, unit)
+    return {
+        "mounted_s": round(stamp(lab, "zfs-mount.service"), 1),
+        "import_s": round(ended - begun, 1),
+        "state": lab.run("zpool list -H -o health archive").out.strip(),
+        "datasets": lab.run("zfs get -H -o value mounted archive").out.strip(),
+    }
+
+
+def use_scan(lab: Lab) -> None:
+    """OpenZFS's own way without a cache file: its service searches every device."""
+    lab.run(f"systemctl disable {OURS}; systemctl enable {SCAN}; rm -f /etc/zfs/zpool.cache; sync")
+
+
+def use_ours(lab: Lab) -> None:
+    lab.run(
+        f"systemctl disable {SCAN}; systemctl enable {OURS}; zpool set cachefile=/etc/zfs/zpool.cache archive; sync"
+    )
+
+
+@pytest.mark.parametrize("drives", [12, 48])
+def test_boot_to_mounted(labs: Any, tmp_path: Path, drives: int) -> None:
+    lab = labs.get(chassis(drives))
+    lab.write_inventory(tmp_path / "hosts.yml")
+    (tmp_path / "group_vars").mkdir()
+    declared = {
+        f"bay{bay:02d}": {
+            "serial": f"SWL{bay}",
+            "unit_bytes": 20 * 2**30,
+            "wwns": [lab.guest_unit(bay, index)["wwid"] for index in (0, 1)],
+        }
+        for bay in range(drives)
+    }
+    variables = {
+        "split_actuator_bay_map": BAY_MAP,
+        "split_actuator_pool": {"name": "archive", "policy": {"kind": "raidz", "parity": 2, "width": 12}},
+        "split_actuator_drives": declared,
+        "split_actuator_health": False,
+        "split_actuator_hostid": lab.state.hostid,
+        "pool_import_boot_wait": WAIT,
+    }
+    (tmp_path / "group_vars" / "all.yml").write_text(yaml.safe_dump(variables))
+    site = Site(lab, tmp_path, lab.chassis.name)
+    site.playbook("build").check()
+    site.playbook("rebuild").check()
+    found: dict[str, Any] = {}
+    for missing in (0, 2):
+        for name, use, unit in (("scan", use_scan, SCAN), ("ours", use_ours, OURS)):
+            use(lab)
+            lab.stop()
+            for bay in range(missing if name == "scan" else 0):
+                lab.pull(bay)
+            found[f"{name}, {missing} missing"] = boot(lab, unit)
+    known = json.loads(RESULTS.read_text()) if RESULTS.exists() else {}
+    RESULTS.parent.mkdir(parents=True, exist_ok=True)
+    RESULTS.write_text(json.dumps({**known, f"{drives} drives": found}, indent=2) + "\n")
+    assert {one["datasets"] for one in found.values()} == {"yes"}
+    assert [found[f"ours, {missing} missing"]["state"] for missing in (0, 2)] == ["ONLINE", "DEGRADED"]
+    # All there: nothing is waited for. Two missing: the wait, and no more than it.
+    assert found["ours, 0 missing"]["import_s"] < WAIT
+    assert WAIT <= found["ours, 2 missing"]["import_s"] < WAIT + 120
