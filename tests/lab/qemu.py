@@ -7,12 +7,12 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import select
 import shutil
 import signal
 import socket
 import subprocess
 import tempfile
-import time
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -45,27 +45,30 @@ class Process:
     def alive(self) -> bool:
         return _start_time(self.pid) == self.started
 
-    def end(self, number: int, timeout: float = 20.0) -> None:
+    def end(self, number: int, timeout: float = 60.0) -> None:
         """Sends a signal to this process and no other, and waits for its end."""
-        if not self.alive():
-            return
-        handle = os.pidfd_open(self.pid)
-        try:
-            if self.alive():
-                signal.pidfd_send_signal(handle, number)
-        finally:
-            os.close(handle)
-        self.wait(timeout)
+        self._until_gone(timeout, number)
 
     def wait(self, timeout: float) -> None:
         """Waits for the end. Raises LabError after C(timeout) seconds."""
-        deadline = time.monotonic() + timeout
-        while self.alive():
-            if time.monotonic() > deadline:
+        self._until_gone(timeout)
+
+    def _until_gone(self, timeout: float, number: int = 0) -> None:
+        """Waits for the end of all its threads: until then its files are still locked."""
+        try:
+            handle = os.pidfd_open(self.pid)
+        except ProcessLookupError:
+            return
+        try:
+            # The handle is to whatever has the number now; if that is ours, it stays ours.
+            if not self.alive():
+                return
+            signal.pidfd_send_signal(handle, number)
+            if not select.select([handle], [], [], timeout)[0]:
                 raise LabError(f"the emulator, process {self.pid}, has not ended after {timeout:.0f} s")
+        finally:
+            os.close(handle)
             _reap(self.pid)
-            time.sleep(0.05)
-        _reap(self.pid)
 
 
 @dataclass(frozen=True)
@@ -219,9 +222,12 @@ def _start_time(pid: int) -> int | None:
     """When the process began, in clock ticks since the host's boot; None when it is no more."""
     try:
         fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+        threads = len(list(Path(f"/proc/{pid}/task").iterdir()))
     except OSError:
         return None
-    return None if fields[0] in "ZX" else int(fields[19])
+    # The first thread may have ended while others still hold the disks.
+    gone = fields[0] == "X" or (fields[0] == "Z" and threads == 1)
+    return None if gone else int(fields[19])
 
 
 def _reap(pid: int) -> None:
