@@ -9,6 +9,7 @@ stand-in where a test is about what drives report, since virtual ones report not
 from __future__ import annotations
 
 import json
+import shutil
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -155,30 +156,24 @@ def put(lab: Lab, path: str, text: str) -> None:
     lab.run(f"mkdir -p $(dirname {path}) && cat >{path} && chmod 644 {path}", stdin=text, timeout=PATIENCE)
 
 
-def standin(lab: Lab) -> None:
+def standin(lab: Lab, folder: Path) -> None:
     """A smartctl that answers for each unit as a healthy one, under its own names."""
-    put(lab, "/opt/standin/smartctl", (DATA / "standin").read_text())
-    lab.run("chmod 755 /opt/standin/smartctl")
+    folder.mkdir()
+    shutil.copy(DATA / "standin", folder / "smartctl")
+    told = json.loads((DATA / "scsi_healthy.json").read_text())
     for drive in lab.chassis.drives:
         for unit in drive.units:
-            say(lab, drive.bay, unit.index, "scsi_healthy.json")
+            told.update(logical_unit_id="0x{0:016x}".format(unit.wwn), serial_number=drive.serial)
+            (folder / f"{name_of(lab, drive.bay, unit.index)}.json").write_text(json.dumps(told))
+            (folder / name_of(lab, drive.bay, unit.index)).write_text(
+                f"replay {name_of(lab, drive.bay, unit.index)}.json 0\n"
+            )
+    lab.ssh().copy_to(folder, "/opt/standin")
 
 
-def say(lab: Lab, bay: int, index: int, shape: str) -> None:
-    drive = lab.chassis.drive(bay)
-    told = json.loads((DATA / shape).read_text())
-    told.update(logical_unit_id="0x{0:016x}".format(drive.unit(index).wwn), serial_number=drive.serial)
-    name = node(lab, bay, index)
-    put(lab, f"/opt/standin/{name}.json", json.dumps(told))
-    mode(lab, name, f"replay {name}.json {told['smartctl']['exit_status']}")
-
-
-def mode(lab: Lab, name: str, text: str) -> None:
-    put(lab, f"/opt/standin/{name}", text + "\n")
-
-
-def node(lab: Lab, bay: int, index: int) -> str:
-    return str(lab.guest_unit(bay, index)["block"])
+def name_of(lab: Lab, bay: int, index: int) -> str:
+    """What the stand-in calls a unit: its own designator."""
+    return "naa.{0:016x}".format(lab.chassis.drive(bay).unit(index).wwn)
 
 
 def build_pool(lab: Lab) -> None:
@@ -198,7 +193,7 @@ def machine(labs: Labs, tmp_path_factory: pytest.TempPathFactory) -> Lab:
     lab = labs.get("ebb01")
     if not lab.has_checkpoint(READY):
         declare(lab)
-        standin(lab)
+        standin(lab, tmp_path_factory.mktemp("standin") / "standin")
         build_pool(lab)
         lab.run(f"install -d -o root -g root -m 755 {AGENT}")
         site = Site(lab, tmp_path_factory.mktemp("site"))
@@ -298,11 +293,8 @@ def test_a_suspended_pool_neither_hangs_the_collector_nor_reads_as_healthy(watch
 @pytest.mark.lab
 def test_a_disk_that_hangs_delays_only_itself(watched: Watched) -> None:
     lab = watched.lab
-    name = node(lab, 4, 1)
-    mode(lab, name, "hang")
-    crashed, flooded = node(lab, 5, 0), node(lab, 6, 1)
-    mode(lab, crashed, "crash")
-    mode(lab, flooded, "flood")
+    for bay, index, mode in ((4, 1, "hang"), (5, 0, "crash"), (6, 1, "flood")):
+        put(lab, f"/opt/standin/{name_of(lab, bay, index)}", mode + "\n")
     found = watched.until(lambda now: state(now, "unit_health").count("unknown") == 3 + 1, 600)
     assert state(found, "unit_health", bay="bay04", unit="1") == ["unknown"]
     assert of(found, "read_failures_total", source="smart", reason="timeout") >= [1]
@@ -458,7 +450,7 @@ def test_skew_shows_the_slow_unit(watched: Watched) -> None:
     lab.limit(3, Limits(iops=40), 1)
     serial = lab.chassis.drive(3).serial
     # The same random reads on both units of each of two drives.
-    nodes = [node(lab, bay, index) for bay in (3, 4) for index in range(2)]
+    nodes = [str(lab.guest_unit(bay, index)["block"]) for bay in (3, 4) for index in range(2)]
     jobs = " ".join(f"--name={name} --filename=/dev/{name}" for name in nodes)
     lab.run(f"fio --readonly --rw=randread --bs=64k --direct=1 --rate_iops=30 --time_based --runtime=150 {jobs}"
             " >/dev/null 2>&1 &", timeout=PATIENCE)  # fmt: skip
