@@ -20,7 +20,8 @@ debootstrap --variant=minbase --components=main,contrib --include=ca-certificate
 } >"$root/etc/apt/sources.list"
 [ -z "$settings" ] || printf '%s\n' "$settings" >"$root/etc/apt/apt.conf.d/90lab-host"
 
-mkdir -p -m 700 "$root/root/.ssh"
+mkdir -p "$root/root/.ssh"
+chmod 700 "$root/root/.ssh"
 cp "$key" "$root/root/.ssh/authorized_keys"
 cp "$customize" "$root/customize.sh"
 [ ! -e /etc/resolv.conf ] || cp -L /etc/resolv.conf "$root/etc/resolv.conf"

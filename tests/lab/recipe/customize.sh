@@ -134,7 +134,8 @@ systemctl mask -q \
     fstrim.timer man-db.timer logrotate.timer systemd-tmpfiles-clean.timer \
     getty@tty1.service serial-getty@ttyS0.service console-setup.service keyboard-setup.service \
     systemd-timesyncd.service systemd-pstore.service systemd-rfkill.socket \
-    openipmi.service modprobe@drm.service modprobe@fuse.service lvm2-monitor.service mdmonitor.service mdmonitor-oneshot.timer mdcheck_start.timer mdcheck_continue.timer \
+    openipmi.service modprobe@drm.service modprobe@fuse.service lvm2-monitor.service \
+    mdmonitor.service mdmonitor-oneshot.timer mdcheck_start.timer mdcheck_continue.timer \
     systemd-journal-catalog-update.service systemd-update-done.service systemd-hwdb-update.service ldconfig.service
 # These are for the collection to switch on, where it wants them.
 systemctl disable -q smartmontools.service
