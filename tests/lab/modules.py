@@ -27,7 +27,7 @@ def call(lab: Lab, module: str, check: bool = False, user: str = "root", **optio
         (folder / "ansible.cfg").touch()
         argv = [
             str(Path(sys.executable).with_name("ansible")), "all", "-i", str(folder / "hosts.yml"),
-            "-m", f"{COLLECTION}.{module}", "-a", json.dumps(options), "--tree", str(folder / "told"), "--diff",
+            "-m", f"{COLLECTION}.{module}", *(["-a", json.dumps(options)] if options else []), "--tree", str(folder / "told"), "--diff",
             "-e", f"ansible_user={user}",
             "-vvv",  # results are told without their diff otherwise
         ]  # fmt: skip
