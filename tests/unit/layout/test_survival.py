@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from scipy.stats import hypergeom
 
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.errors import InputError
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.layout import counting, promise
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.layout import counting
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.layout.survival import (
     MemberState,
     VdevState,
@@ -225,22 +225,6 @@ def test_a_layout_reads_enclosures_from_bays_and_splits_stripes():
     assert raidz.parity == 1
     assert {member.enclosure for member in raidz.members} == {"west"}
     assert (stripe.parity, len(stripe.members)) == (0, 1)
-
-
-@given(
-    st.lists(
-        st.lists(st.tuples(st.integers(0, 5), st.sampled_from(["", "a-", "b-"])), min_size=2, max_size=6), max_size=4
-    )
-)
-def test_the_planner_judges_as_this_does(pattern):
-    vdevs = [
-        Vdev("raidz", 1, tuple(Member("S{0}{1}".format(n, at), 0, "{1}bay{0:02d}".format(n, at)) for n, at in places))
-        for places in pattern
-    ]
-    states = vdev_states(vdevs)
-    assert promise.survives_drives(vdevs) == losses_survived(states, "drive")
-    if any(member.enclosure for state in states for member in state.members):
-        assert promise.survives_enclosures(vdevs) == losses_survived(states, "enclosure")
 
 
 def test_the_summary_of_a_plan():
