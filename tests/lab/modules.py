@@ -25,9 +25,10 @@ def call(lab: Lab, module: str, check: bool = False, user: str = "root", **optio
         folder = Path(name)
         lab.write_inventory(folder / "hosts.yml")
         (folder / "ansible.cfg").touch()
+        given = ["-a", json.dumps(options)] if options else []  # "{}" would be taken for text
         argv = [
             str(Path(sys.executable).with_name("ansible")), "all", "-i", str(folder / "hosts.yml"),
-            "-m", f"{COLLECTION}.{module}", *(["-a", json.dumps(options)] if options else []), "--tree", str(folder / "told"), "--diff",
+            "-m", f"{COLLECTION}.{module}", *given, "--tree", str(folder / "told"), "--diff",
             "-e", f"ansible_user={user}",
             "-vvv",  # results are told without their diff otherwise
         ]  # fmt: skip
