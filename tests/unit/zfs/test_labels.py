@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import base64
 import contextlib
+import functools
 import lzma
 import re
 from pathlib import Path
