@@ -43,6 +43,7 @@ SETTINGS = {
     "health_exporter_text_directory": AGENT,
     "health_exporter_interval": 15,
     "health_exporter_smart_interval": 60,
+    "health_exporter_drives_timeout": 300,
     "health_exporter_pools_timeout": 120,
     "health_exporter_smart_timeout": 120,
     # The timers must not act by themselves in a test.

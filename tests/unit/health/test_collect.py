@@ -266,6 +266,28 @@ def test_damaged_readings_of_the_host_are_failures(host: Host) -> None:
         assert found["pool_state"] == {("archive",): "unknown"}
 
 
+def test_a_failed_look_for_drives_is_made_again_before_the_interval(host: Host) -> None:
+    host.real = False
+    looks: list[float] = []
+
+    def fail(pipe: int) -> None:
+        Readers._tell(pipe, {"error": "no udev"})
+
+    class Counting(Readers):
+        def drives(self, inventory: object) -> Callable[[int], None]:
+            looks.append(host.now)
+            return fail
+
+    host.readers = Counting(host.drives)
+    host.collector = host.make()
+    for _step in range(40):
+        host.collector.step(0.0)
+        while host.jobs.under_way():
+            host.collector.step(0.05)
+        host.now += 10
+    assert 6 <= len(set(looks)) <= 8, "every minute, not every five"
+
+
 def test_a_foreseeable_failure_is_told_in_words(host: Host) -> None:
     host.readers.pools_say = lambda pipe: Readers._tell(pipe, {"error": "OpenZFS: zpool is not installed"})
     host.run(lambda found: ("pools", "error") in found.get("read_failures", {}))

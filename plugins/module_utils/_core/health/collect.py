@@ -285,6 +285,8 @@ class Collector:
                 self.scrubs[one.pool.guid] = one.last_scrub
 
     def _note(self, source: str, error: str, reason: str) -> None:
+        if source == "drives":
+            self._drives_due = min(self._drives_due, self._clock() + LEAST_RETRY)
         self._sources[source] = replace(self._sources[source], tried=self._clock(), error=error)
         self._count(source, reason)
 
