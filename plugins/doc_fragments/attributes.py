@@ -18,7 +18,7 @@ class ModuleDocFragment:
 options: {}
 attributes:
   action_group:
-    description: Use C(group/evenkeel.split_actuator.split_actuator) in C(module_defaults) to set defaults for this module.
+    description: C(group/evenkeel.split_actuator.split_actuator) in C(module_defaults) sets defaults for this module.
     support: full
     membership:
       - evenkeel.split_actuator.split_actuator
@@ -43,7 +43,7 @@ attributes:
 options: {}
 attributes:
   action_group:
-    description: Use C(group/evenkeel.split_actuator.split_actuator) in C(module_defaults) to set defaults for this module.
+    description: C(group/evenkeel.split_actuator.split_actuator) in C(module_defaults) sets defaults for this module.
     support: full
     membership:
       - evenkeel.split_actuator.split_actuator
@@ -72,7 +72,7 @@ attributes:
 options: {}
 attributes:
   action_group:
-    description: Use C(group/evenkeel.split_actuator.split_actuator) in C(module_defaults) to set defaults for this module.
+    description: C(group/evenkeel.split_actuator.split_actuator) in C(module_defaults) sets defaults for this module.
     support: full
     membership:
       - evenkeel.split_actuator.split_actuator

@@ -131,7 +131,7 @@ drives:
           sample: naa.5000c500aa000071
         size:
           description:
-            - Size in bytes, V(0) when the kernel cannot use the unit. For a range the size of its partition, also before
+            - Size in bytes, V(0) when the kernel cannot use the unit. For a range, that of its partition, also before
               that is made.
           type: int
           sample: 9000000000000

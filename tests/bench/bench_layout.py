@@ -1,4 +1,4 @@
-# Copyright: (c) 2026, The evenkeel maintainers
+# Copyright (c) 2026, The evenkeel maintainers
 # SPDX-License-Identifier: GPL-3.0-or-later
 """How fast the assignment is: alone, as it grows, and beside OR-Tools CP-SAT on the same instances.
 

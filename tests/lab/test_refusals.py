@@ -63,7 +63,7 @@ def split_pool(lab: Lab, *serials: str, **options: Any) -> dict[str, Any]:
 
 
 def node(lab: Lab, bay: int, unit: int) -> str:
-    return "/dev/" + str(lab.guest_unit(bay, unit)["name"])
+    return "/dev/" + str(lab.guest_unit(bay, unit)["block"])
 
 
 @pytest.fixture(scope="module")
@@ -169,7 +169,7 @@ def test_a_small_pool_is_made_verified_and_kept(labs: Any) -> None:
     before = lab.content_hashes(others)
     runs = four_runs(lab, "split_pool", **options)
     assert [line.split()[0] for line in runs.done["diff"][1]["prepared"].splitlines()] == ["commands:", "zpool"]
-    truth = [{(str(lab.guest_unit(bay, unit)["name"])) for bay in (0, 1)} for unit in (0, 1)]
+    truth = [{(str(lab.guest_unit(bay, unit)["block"])) for bay in (0, 1)} for unit in (0, 1)]
     shown = [{re.sub(r"^/dev/|\d+$", "", one) for one in members(lab)[f"mirror-{unit}"]} for unit in (0, 1)]
     assert shown == truth
     assert lab.content_hashes(others) == before

@@ -32,9 +32,10 @@ class Member:
 def members(lab: Lab, pool: str) -> dict[str, list[Member]]:
     """Each vdev with its members, traced through the guest's device nodes to the lab's drives."""
     behind: dict[str, tuple[str, int]] = {}
-    for slot in lab.state.slots:
-        for unit in slot.units():
-            behind[str(lab.guest_unit(slot.drive.serial, unit.index)["name"])] = (slot.drive.serial, unit.index)
+    units = {f"naa.{unit.wwn:016x}": (drive.serial, unit.index) for drive in lab.chassis.drives for unit in drive.units}
+    for one in lab.guest_units():
+        if one["wwid"] in units:
+            behind[str(one["block"])] = units[one["wwid"]]
     stored = _rows(lab.run(["zpool", "status", "-P", pool]).out)
     leaves = [row[1] for row in stored if row[0] == 4]
     nodes = lab.run(["readlink", "-m", *leaves]).out.split()

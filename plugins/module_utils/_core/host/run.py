@@ -11,7 +11,7 @@ by the caller: the Ansible modules wrap C(run_command), the on-host service wrap
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Callable, Protocol, Sequence, Tuple
+from typing import Callable, Optional, Protocol, Sequence, Tuple
 
 from ..errors import CommandError
 
@@ -51,7 +51,7 @@ def checked(runner: Runner, argv: Sequence[str], remedy: str = "") -> str:
 
 
 def carry_out(
-    runner: Runner, commands: Sequence[Command], lost_race: Callable[[CommandError], bool] = lambda error: False
+    runner: Runner, commands: Sequence[Command], lost_race: Optional[Callable[[CommandError], bool]] = None
 ) -> None:
     """Run *commands* in order, udev settled before the last and after it.
 
@@ -67,12 +67,14 @@ def carry_out(
     checked(runner, SETTLE)
 
 
-def _run_one(runner: Runner, command: Command, remedy: str, lost_race: Callable[[CommandError], bool]) -> None:
+def _run_one(
+    runner: Runner, command: Command, remedy: str, lost_race: Optional[Callable[[CommandError], bool]]
+) -> None:
     for attempt in range(ATTEMPTS):
         try:
             checked(runner, command.argv, remedy)
             return
         except CommandError as error:
-            if attempt == ATTEMPTS - 1 or not lost_race(error):
+            if attempt == ATTEMPTS - 1 or lost_race is None or not lost_race(error):
                 raise
             checked(runner, SETTLE)
