@@ -49,6 +49,10 @@ def call(lab: Lab, module: str, check: bool = False, user: str = "root", **optio
         result = json.loads(told.read_text())
     if "exception" in result or "module_stdout" in result:
         raise AssertionError(f"{module} died:\n{json.dumps(result, indent=2)}")
+    if result.get("unreachable"):
+        raise AssertionError(f"the machine was not reached: {result.get('msg')}")
+    # What is told of a result leaves out whether it failed; the exit code says so.
+    result["failed"] = done.returncode != 0
     return result
 
 
