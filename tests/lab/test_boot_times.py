@@ -86,7 +86,7 @@ def test_boot_to_mounted(labs: Any, tmp_path: Path, drives: int) -> None:
         "split_actuator_pool": {"name": "archive", "policy": {"kind": "raidz", "parity": 2, "width": 12}},
         "split_actuator_drives": declared,
         "split_actuator_health": False,
-        "split_actuator_hostid": lab.state.hostid,
+        "split_actuator_hostid": lab.run("hostid").out.strip(),
         "pool_import_boot_wait": WAIT,
     }
     (tmp_path / "group_vars" / "all.yml").write_text(yaml.safe_dump(variables))

@@ -45,13 +45,13 @@ class Server:
             "split_actuator_pool": {"name": "archive", "policy": POLICY},
             "split_actuator_drives": {
                 f"bay{bay:02d}": {
-                    "serial": f"REB{bay}",
+                    "serial": f"REB{bay:02d}",
                     "unit_bytes": 2**30,
                     "wwns": [unit["wwid"] for unit in (lab.guest_unit(bay, 0), lab.guest_unit(bay, 1))],
                 }
                 for bay in MEMBERS
             },
-            "split_actuator_hostid": lab.state.hostid,
+            "split_actuator_hostid": lab.run("hostid").out.strip(),
             "split_actuator_health": False,
         }
         (folder / "group_vars").mkdir(parents=True)
@@ -74,7 +74,7 @@ class Server:
                         "kind": "raidz",
                         "parity": 2,
                         "members": [
-                            {"serial": f"REB{bay}", "index": index, "bay": f"bay{bay:02d}", "size": 2**30}
+                            {"serial": f"REB{bay:02d}", "index": index, "bay": f"bay{bay:02d}", "size": 2**30}
                             for bay in MEMBERS
                         ],
                     }
@@ -131,6 +131,10 @@ class Server:
 def server(labs: Any, tmp_path_factory: pytest.TempPathFactory) -> Server:
     """The server as built by the playbook, with files on its pool."""
     one = Server(labs.get("rebuild"), tmp_path_factory.mktemp("site"))
+    if one.lab.has_checkpoint(BUILT):  # of an earlier session, when labs are kept
+        one.lab.restore(BUILT)
+        one.sums = one.lab.run(SUMS).out
+        return one
     one.book("build").check()
     one.fill()
     one.lab.checkpoint(BUILT)
@@ -138,7 +142,7 @@ def server(labs: Any, tmp_path_factory: pytest.TempPathFactory) -> Server:
 
 
 def test_a_fresh_installation_gets_its_pool_back_without_force(server: Server) -> None:
-    lab, before = server.lab, server.lab.state.hostid
+    lab, before = server.lab, server.variables["split_actuator_hostid"]
     guid = lab.run("zpool get -H -o value guid archive").out.strip()
     lab.fresh_root()
     assert lab.state.hostid != before
@@ -165,7 +169,7 @@ def test_a_fresh_installation_gets_its_pool_back_without_force(server: Server) -
     # The next boot does the same by itself, from the cache file.
     services = lab.run("systemctl is-enabled evenkeel-pool-import zfs-import-cache zfs-import-scan", check=False).out
     assert services.split() == ["enabled", "disabled", "disabled"]
-    lab.run("systemctl start evenkeel-pool-import && systemd-analyze verify evenkeel-pool-import.service")
+    lab.run("systemctl start evenkeel-pool-import")
 
 
 @pytest.fixture
@@ -192,12 +196,12 @@ def test_what_is_not_surely_the_declared_pool_is_refused(exported: Server) -> No
     first[3], second[3] = second[3], first[3]
     result = server.refused(layout=swapped)
     assert "not as laid out" in result["msg"]
-    assert any(line.startswith("bay03 (serial REB3) unit 0: is a member of the vdev of") for line in result["reasons"])
+    assert any(line.startswith("bay03 (serial REB03) unit 0: is a member of the vdev of") for line in result["reasons"])
 
     lab.run(f"for one in 1 2 3; do zpool create -O mountpoint=none other {spare} && break; udevadm settle; done")
     lab.run("zpool export other; udevadm settle")
     result = server.refused()
-    assert any(line.startswith("bay04 (serial REB4) unit 0: holds another pool, other") for line in result["reasons"])
+    assert any(line.startswith("bay04 (serial REB04) unit 0: holds another pool, other") for line in result["reasons"])
     lab.run("zpool import -d /dev -N other archive && zpool export archive; udevadm settle")
     result = server.refused()
     assert "There are 2 pools named archive" in result["msg"]
@@ -220,12 +224,12 @@ def test_one_drive_missing_is_accepted_only_when_told_and_then_named(exported: S
     lab.pull(2, announce=True)
     result = server.refused()
     assert "1 of the drives of pool archive is missing, none accepted" in result["msg"]
-    assert result["reasons"] == ["bay02 (serial REB2) units 0, 1: not on the host"]
+    assert result["reasons"] == ["bay02 (serial REB02) units 0, 1: not on the host"]
     runs = four_runs(lab, "split_pool", state="imported", accept_missing_drives=1, **server.options)
     assert runs.done["missing"] == runs.predicted["missing"] == result["reasons"]
     assert not any("bay02" in word for word in runs.done["commands"][0])
     assert [line.split(": ")[0] for line in runs.again["missing"]] == [
-        f"bay02 (serial REB2) unit {index}" for index in (0, 1)
+        f"bay02 (serial REB02) unit {index}" for index in (0, 1)
     ]
     assert server.state == "DEGRADED"
     assert lab.run(SUMS).out == server.sums
