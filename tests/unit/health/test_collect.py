@@ -274,7 +274,7 @@ def test_a_failed_look_for_drives_is_made_again_before_the_interval(host: Host) 
         Readers._tell(pipe, {"error": "no udev"})
 
     class Counting(Readers):
-        def drives(self, inventory: object) -> Callable[[int], None]:
+        def drives(self, _inventory: object) -> Callable[[int], None]:
             del inventory
             looks.append(host.now)
             return fail
