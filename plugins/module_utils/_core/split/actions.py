@@ -239,6 +239,9 @@ def _refuse_contents(tasks: Sequence[_Task], contents: Mapping[Key, Sequence[Con
 
 def _stray_labels(task: _Task) -> List[str]:
     """Pool labels where a partition will be, but not all four: they are not of a pool on such a partition."""
+    if task.disk.partitions:
+        # What is on partitions is looked for on them.
+        return []
     return [
         "{0}: pool labels {1} where {2} would be, of a pool on a larger device whose partition table is gone".format(
             task.drive.label, ", ".join(str(number) for number in found), entry.name
