@@ -150,13 +150,14 @@ def _verified(look: _Look) -> Pool:
 
 
 def _chosen(look: _Look, terms: Terms, imported: Mapping[str, str]) -> Candidate:
+    members = {argv.key_of(member) for member in build.members_of(look.layout)}
+    active = sorted({label.pool_guid for key, label in look.labels.items() if key in members} & set(imported))
+    _refuse(
+        "The declared units hold a pool that is imported already, under another name; nothing was changed.",
+        ["GUID {0} is imported as {1}, declared is {2}".format(one, imported[one], look.wish.pool) for one in active],
+        "Export it and import it once by hand under the declared name, or correct the declaration.",
+    )
     chosen = membership.choose(look.wish.pool, terms.guid, look.labels, look.layout, look.places)
-    if chosen.guid in imported:
-        raise Refusal(
-            "The pool is imported already, under another name; nothing was changed.",
-            ["GUID {0} is imported as {1}, declared is {2}".format(chosen.guid, imported[chosen.guid], look.wish.pool)],
-            "Export it, then run again.",
-        )
     if terms.take_over and terms.take_over != chosen.guid:
         raise Refusal(
             "take_over names another pool; nothing was changed.",
