@@ -15,8 +15,8 @@ from typing import Any
 from .parts import Adapter, Drive, ReadError, Unit
 
 _MODELS = {"virtio-scsi": "virtio-scsi-pci", "mptsas1068": "mptsas1068"}
-# Error numbers of Linux; blkdebug hands them to the device, which answers MEDIUM ERROR.
-_EIO = 5
+# ENODATA of Linux: the emulated disk turns it into MEDIUM ERROR (and a mere EIO into ABORTED COMMAND).
+_UNREADABLE = 61
 
 
 def disk_node(key: str, unit: int) -> str:
@@ -70,7 +70,7 @@ def disk_blockdev(key: str, unit: int, filename: str) -> dict[str, Any]:
 def fault_blockdev(key: str, unit: int, generation: int, errors: Sequence[ReadError]) -> dict[str, Any]:
     """A filter over the unit's backing whose reads of the given sectors fail."""
     rules = [
-        {"event": "none", "iotype": "read", "errno": _EIO, "sector": error.sector + offset, "once": False}
+        {"event": "none", "iotype": "read", "errno": _UNREADABLE, "sector": error.sector + offset, "once": False}
         for error in errors
         for offset in range(error.count)
     ]

@@ -217,7 +217,7 @@ class Life:
         """A connection to the emulator. Raises QmpError when it does not run."""
         if not self.running:
             raise QmpError(f"the lab in {self.folder} is not running")
-        with Qmp(socket_dir(self.folder) / "qmp") as qmp:
+        with Qmp(socket_dir(self.folder) / "qmp", lambda: self.running) as qmp:
             yield qmp
 
     # --- inside

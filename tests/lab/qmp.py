@@ -19,11 +19,11 @@ Event = dict[str, Any]
 class Qmp:
     """One connection. Events that arrive while something else is awaited are kept."""
 
-    def __init__(self, path: Path, timeout: float = 30.0) -> None:
+    def __init__(self, path: Path, alive: Callable[[], bool], timeout: float = 30.0) -> None:
         self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
         self._events: list[Event] = []
         self._rest = b""
-        self._connect(path, time.monotonic() + timeout)
+        self._connect(path, alive, time.monotonic() + timeout)
         self._receive(time.monotonic() + timeout)
         self.call("qmp_capabilities")
 
@@ -97,13 +97,13 @@ class Qmp:
             elif "return" in answer:
                 return answer["return"]
 
-    def _connect(self, path: Path, deadline: float) -> None:
+    def _connect(self, path: Path, alive: Callable[[], bool], deadline: float) -> None:
         while True:
             try:
                 self._socket.connect(str(path))
                 return
             except OSError as error:
-                if time.monotonic() > deadline:
+                if time.monotonic() > deadline or not alive():
                     raise QmpError(f"no control connection at {path}: {error}") from None
                 time.sleep(0.05)
 

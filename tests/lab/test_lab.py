@@ -4,6 +4,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import time
 from collections import Counter
@@ -213,6 +214,7 @@ class TestShapes:
         lab.push_unit(6, 1)
         assert lab.guest_unit(6, 1)["bytes"] == 2 * 10**12
 
+    @pytest.mark.lab_long
     def test_named_sectors_cannot_be_read_until_cleared(self, lab: Lab) -> None:
         device = node(lab, 5, 1)
 
@@ -220,31 +222,34 @@ class TestShapes:
             line = f"dd if={device} of=/dev/null bs=512 count=1 skip={sector} iflag=direct"
             return lab.run(line, check=False).rc
 
-        assert [read(sector) for sector in (4095, 4096, 4103, 4104)] == [0, 1, 1, 0]
-        # The drive itself says so: sense key MEDIUM ERROR, asked without the kernel's retries.
-        answer = lab.run(f"sg_dd if={device} of=/dev/null bs=512 count=1 skip=4096 blk_sgio=1", check=False)
-        assert answer.rc == 3
-        assert "edium error" in answer.err.replace("Medium", "medium")
+        first = 20_000_000
+        assert [read(first + offset) for offset in (-1, 0, 7, 8)] == [0, 1, 1, 0]
+        # The kernel's word for sense key MEDIUM ERROR (block/blk-core.c).
+        assert f"critical medium error, dev {Path(device).name}, sector {first}" in lab.run("dmesg").out
         lab.fail_reads(5, 1, [])
-        assert read(4096) == 0
+        assert read(first) == 0
 
+    @pytest.mark.lab_long
     def test_limits_make_units_slow_alone_or_together(self, lab: Lab) -> None:
         def iops(*devices: str) -> float:
             jobs = " ".join(f"--name=j{number} --filename={device}" for number, device in enumerate(devices))
             line = (
                 "fio --output-format=json --rw=randread --bs=4k --direct=1 --ioengine=libaio --iodepth=4 "
-                f"--time_based --runtime=4 --size=1g --group_reporting {jobs}"
+                f"--time_based --runtime=6 --size=1g --group_reporting {jobs}"
             )
-            found = yaml.safe_load(lab.run(line).out)
+            found = json.loads(lab.run(line).out)
             return float(found["jobs"][0]["read"]["iops"])
 
+        # Upper bounds are the limits and what a burst adds; a busy host may stay well below them.
         slow, fast = iops(node(lab, 4, 1)), iops(node(lab, 4, 0))
-        assert 40 <= slow <= 75
-        assert 160 <= fast <= 300
-        assert 160 <= iops(node(lab, 3, 0), node(lab, 3, 1)) <= 300
-        lab.limit(3, Limits(iops=100))
-        assert 160 <= iops(node(lab, 3, 0), node(lab, 3, 1)) <= 300
-        assert 80 <= iops(node(lab, 3, 0)) <= 150
+        assert slow <= 75
+        assert 1.5 * slow < fast <= 260
+        together = iops(node(lab, 3, 0), node(lab, 3, 1))
+        assert together <= 260
+        lab.limit(3, Limits(iops=40))
+        alone, both = iops(node(lab, 3, 0)), iops(node(lab, 3, 0), node(lab, 3, 1))
+        assert alone <= 60
+        assert 1.5 * alone < both <= 120
 
     def test_a_hung_unit_answers_again_later(self, lab: Lab) -> None:
         device = node(lab, 0, 1)
@@ -272,6 +277,7 @@ def test_bookworm_has_the_older_openzfs(lab_of: LabOf) -> None:
     assert "tank" in lab.run("zpool import").out
 
 
+@pytest.mark.lab_long
 def test_down_leaves_nothing_behind(tmp_path: Path) -> None:
     lab = Lab(make_chassis("gone", drives=1, memory=512), folder=tmp_path / "gone")
     lab._make()

@@ -61,7 +61,7 @@ def test_a_drive_of_every_kind_is_read() -> None:
     assert chassis.drive(2).ports == (Port("sas0", 5),)
     assert chassis.drive(3).shared_limits == Limits(iops=200)
     assert chassis.drive(4).unit(1).limits == Limits(iops=50, bps=10_000_000)
-    assert chassis.drive(5).unit(1).read_errors == (ReadError(4096, 8),)
+    assert chassis.drive(5).unit(1).read_errors == (ReadError(20_000_000, 8),)
     assert not chassis.drive(6).unit(1).present
     assert len(chassis.drive(7).units) == 1
     assert len(set(chassis.drive(8).ports)) == len(set(chassis.drive(8).port_wwns)) == 2
