@@ -217,16 +217,18 @@ findings:
       sample: Rescan the adapter, reseat the drive.
 """
 
+from typing import Any, Dict
+
 from ansible.module_utils.basic import AnsibleModule
 
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.discover import discover
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.select import Choice, select
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.plain import to_plain
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face import run_face
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face import ModuleRunner, run_face
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_drives import DRIVE_ARGUMENTS, wanted_from
 
 
-def work(module, runner):
+def work(module: AnsibleModule, runner: ModuleRunner) -> Dict[str, Any]:
     """Read the host; no command is needed."""
     del runner
     params = module.params
@@ -235,7 +237,7 @@ def work(module, runner):
     return {"changed": False, "drives": to_plain(drives), "findings": to_plain(findings)}
 
 
-def main():
+def main() -> None:
     """Entry point."""
     module = AnsibleModule(
         argument_spec=dict(

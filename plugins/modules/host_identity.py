@@ -52,14 +52,16 @@ commands:
   sample: []
 """
 
+from typing import Any, Dict
+
 from ansible.module_utils.basic import AnsibleModule
 
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs import host_identity
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face import run_face
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face import ModuleRunner, run_face
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_pool import acting
 
 
-def work(module, runner):
+def work(module: AnsibleModule, runner: ModuleRunner) -> Dict[str, Any]:
     """Bring the host id to the declared one."""
     with acting(module, "change of the host id"):
         outcome = host_identity.ensure(runner, module.params["hostid"], module.check_mode)
@@ -81,7 +83,7 @@ def work(module, runner):
     }
 
 
-def main():
+def main() -> None:
     """Entry point."""
     module = AnsibleModule(argument_spec={"hostid": {"type": "str", "required": True}}, supports_check_mode=True)
     run_face(module, work)

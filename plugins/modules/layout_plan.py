@@ -306,18 +306,20 @@ text:
   sample: "2 x raidz2 of 12, 164.4 TB (149.5 TiB) usable of 216.0 TB (196.5 TiB)"
 """
 
+from typing import Any, Dict
+
 from ansible.module_utils.basic import AnsibleModule
 
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.layout.report import report
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face import run_face
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face import ModuleRunner, run_face
 
 
-def work(module, _runner):
+def work(module: AnsibleModule, _runner: ModuleRunner) -> Dict[str, Any]:
     """Compute; there is nothing to run."""
     return dict(report(module.params), changed=False)
 
 
-def main():
+def main() -> None:
     """Entry point."""
     module = AnsibleModule(
         argument_spec={

@@ -101,19 +101,21 @@ pools:
       sample: "pool archive: ONLINE, margin 2: any 2 further drives may fail"
 """
 
+from typing import Any, Dict
+
 from ansible.module_utils.basic import AnsibleModule
 
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face import run_face
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face import ModuleRunner, run_face
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_drives import DRIVE_ARGUMENTS
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_pool import access_from, pool_facts
 
 
-def work(module, runner):
+def work(module: AnsibleModule, runner: ModuleRunner) -> Dict[str, Any]:
     """Read the pools."""
     return {"changed": False, "pools": pool_facts(access_from(module.params, runner), module.params)}
 
 
-def main():
+def main() -> None:
     """Entry point."""
     module = AnsibleModule(
         argument_spec=dict(

@@ -209,10 +209,12 @@ reasons:
   sample: ["bay03 (serial ACS0004) unit 1: filesystem ext4 on /dev/sdh"]
 """
 
+from typing import Any, Dict
+
 from ansible.module_utils.basic import AnsibleModule
 
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.plain import to_plain
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face import run_face
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face import ModuleRunner, run_face
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_drives import DRIVE_ARGUMENTS
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_pool import (
     SUPPORT_OPTIONS,
@@ -223,7 +225,7 @@ from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_pool
 )
 
 
-def work(module, runner):
+def work(module: AnsibleModule, runner: ModuleRunner) -> Dict[str, Any]:
     """Bring the pool to the wished state."""
     with acting(module, "{0} of pool {1}".format(ACTIONS[module.params["state"]], module.params["pool"])):
         outcome, more = bring_about(module.params, access_from(module.params, runner), module.check_mode)
@@ -241,7 +243,7 @@ def work(module, runner):
 ACTIONS = {"present": "creation", "imported": "import", "exported": "export"}
 
 
-def main():
+def main() -> None:
     """Entry point."""
     module = AnsibleModule(
         argument_spec=dict(

@@ -156,16 +156,18 @@ reasons:
   sample: ["bay03 (serial ACR0004): filesystem ext4 on /dev/sdh"]
 """
 
+from typing import Any, Dict
+
 from ansible.module_utils.basic import AnsibleModule
 
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.plain import to_plain
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.split import actions
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face import run_face
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face import ModuleRunner, run_face
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_drives import DRIVE_ARGUMENTS
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_pool import access_from, acting, diff_of
 
 
-def work(module, runner):
+def work(module: AnsibleModule, runner: ModuleRunner) -> Dict[str, Any]:
     """Split the drives, or find that they are."""
     params = module.params
     with acting(module, "splitting of drives by range"):
@@ -179,7 +181,7 @@ def work(module, runner):
     }
 
 
-def main():
+def main() -> None:
     """Entry point."""
     module = AnsibleModule(
         argument_spec=dict(

@@ -1,4 +1,4 @@
-# Copyright: (c) 2026, The evenkeel maintainers
+# Copyright (c) 2026, The evenkeel maintainers
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Capacity to the byte against OpenZFS itself: pools of whole disks up to 12 TB, made and read in the guest.
 

@@ -20,24 +20,24 @@ from tests.lab.modules import call, four_runs
 pytestmark = pytest.mark.lab
 
 SIZE = 10**12
-SERIALS = [f"REF{bay}" for bay in range(6)]
-DECLARED = {f"bay{bay:02d}": {"serial": serial} for bay, serial in enumerate([*SERIALS, "REF6", "REF7"])}
+SERIALS = [f"REF{bay:02d}" for bay in range(6)]
+DECLARED = {f"bay{bay:02d}": {"serial": serial} for bay, serial in enumerate([*SERIALS, "REF06", "REF07"])}
 
 # One situation a drive, made by hand with the tools of the trade: bay, commands, what the refusal must say.
 SITUATIONS = {
     "filesystem": (
         1,
-        "mkfs.ext4 -q -E lazy_itable_init=1,nodiscard {1}",
-        "bay01 (serial REF1) unit 1: filesystem ext4",
+        "mkfs.ext4 -q -E nodiscard {1} 64M",
+        "bay01 (serial REF01) unit 1: filesystem ext4",
     ),
-    "partition table": (2, "echo 'label: gpt' | sfdisk -q {0}", "bay02 (serial REF2) unit 0: partition table gpt"),
-    "another pool": (3, "zpool create -O mountpoint=none other {0}", "bay03 (serial REF3) unit 0: "),
+    "partition table": (2, "echo 'label: gpt' | sfdisk -q {0}", "bay02 (serial REF02) unit 0: partition table gpt"),
+    "another pool": (3, "zpool create -O mountpoint=none other {0}", "bay03 (serial REF03) unit 0: "),
     "mounted": (
         4,
-        "mkfs.ext4 -q -E lazy_itable_init=1,nodiscard {0} && mount {0} /mnt",
-        "bay04 (serial REF4) unit 0: mount /mnt",
+        "mkfs.ext4 -q -E nodiscard {0} 64M && mount -o ro {0} /mnt",
+        "bay04 (serial REF04) unit 0: mount /mnt",
     ),
-    "volume": (5, "pvcreate -qq {1}", "bay05 (serial REF5) unit 1: lvm"),
+    "volume": (5, "pvcreate -qq {1}", "bay05 (serial REF05) unit 1: lvm"),
 }
 
 
@@ -90,27 +90,29 @@ def unchanged(spoiled: Lab) -> Iterator[Lab]:
 
 @pytest.mark.parametrize("check", [False, True], ids=["run", "check mode"])
 def test_what_is_found_on_units_refuses_all_of_it_by_bay_and_serial(unchanged: Lab, check: bool) -> None:
-    result = split_pool(unchanged, "REF0", *(f"REF{bay}" for bay, _made, _reason in SITUATIONS.values()), check=check)
+    result = split_pool(
+        unchanged, "REF00", *(f"REF{bay:02d}" for bay, _made, _reason in SITUATIONS.values()), check=check
+    )
     assert result["failed"]
     for _bay, _made, reason in SITUATIONS.values():
         assert any(line.startswith(reason) for line in result["reasons"]), result["reasons"]
-    assert not any("REF0" in line for line in result["reasons"])
+    assert not any("REF00" in line for line in result["reasons"])
 
 
 @pytest.mark.parametrize("name", SITUATIONS)
 def test_each_thing_alone_is_enough_and_use_is_refused_even_when_told(unchanged: Lab, name: str) -> None:
     bay, _made, reason = SITUATIONS[name]
     in_use = name in ("another pool", "mounted")
-    result = split_pool(unchanged, "REF0", f"REF{bay}", **({"erase_serials": [f"REF{bay}"]} if in_use else {}))
+    result = split_pool(unchanged, "REF00", f"REF{bay:02d}", **({"erase_serials": [f"REF{bay:02d}"]} if in_use else {}))
     assert result["failed"]
     assert any(line.startswith(reason) for line in result["reasons"]), result["reasons"]
 
 
 def test_drives_that_are_not_as_declared_are_refused(unchanged: Lab) -> None:
     for serials, reason in {
-        ("REF0", "REF9"): "bay unknown (serial REF9): declared, but no drive with this serial is on the host",
-        ("REF0", "REF6"): "bay06 (serial REF6): unit 1 is missing; the drive shows unit 0",
-        ("REF0", "REF7"): "bay07 (serial REF7): 2 drives report this serial",
+        ("REF00", "REF09"): "bay unknown (serial REF09): declared, but no drive with this serial is on the host",
+        ("REF00", "REF06"): "bay06 (serial REF06): unit 1 is missing; the drive shows unit 0",
+        ("REF00", "REF07"): "bay07 (serial REF07): 2 drives report this serial",
     }.items():
         result = split_pool(unchanged, *serials)
         assert result["failed"]
@@ -142,7 +144,7 @@ def test_what_the_host_lacks_is_said_plainly(
     )
     lab.run(prepare, stdin=OLD)
     try:
-        result = split_pool(lab, "REF0", "REF1", user=user)
+        result = split_pool(lab, "REF00", "REF01", user=user)
     finally:
         lab.run(undo)
     assert result["failed"]
@@ -164,7 +166,7 @@ def members(lab: Lab) -> dict[str, list[str]]:
 
 def test_a_small_pool_is_made_verified_and_kept(labs: Any) -> None:
     lab = labs.get("refusals")
-    options: dict[str, Any] = {"pool": "archive", "layout": layout("REF0", "REF1"), "declared": DECLARED}
+    options: dict[str, Any] = {"pool": "archive", "layout": layout("REF00", "REF01"), "declared": DECLARED}
     others = [(bay, unit) for bay in (2, 3, 4, 5) for unit in (0, 1)]
     before = lab.content_hashes(others)
     runs = four_runs(lab, "split_pool", **options)
@@ -177,7 +179,7 @@ def test_a_small_pool_is_made_verified_and_kept(labs: Any) -> None:
     changed = four_runs(lab, "split_pool", **options, root_settings={"recordsize": "1M", "atime": False})
     assert [words[:2] for words in changed.done["commands"]] == [["zfs", "set"]]
     assert lab.run("zfs get -Hp -o value recordsize archive").out.strip() == "1048576"
-    refused = call(lab, "split_pool", **dict(options, layout=layout("REF0", "REF2")))
+    refused = call(lab, "split_pool", **dict(options, layout=layout("REF00", "REF02")))
     assert refused["failed"]
     assert "exists, but not as laid out" in refused["msg"]
     assert lab.content_hashes(others) == before
@@ -185,7 +187,7 @@ def test_a_small_pool_is_made_verified_and_kept(labs: Any) -> None:
 
 def test_a_creation_that_was_cut_off_is_finished_by_the_next_run(labs: Any) -> None:
     lab = labs.get("refusals")
-    options: dict[str, Any] = {"pool": "archive", "layout": layout("REF0", "REF1"), "declared": DECLARED}
+    options: dict[str, Any] = {"pool": "archive", "layout": layout("REF00", "REF01"), "declared": DECLARED}
     # A zpool that fails where it hurts: after the disks are partitioned, OpenZFS finds its mount point taken.
     lab.run("mv /usr/sbin/zpool /usr/sbin/zpool.real")
     lab.run(
@@ -210,16 +212,16 @@ def test_a_creation_that_was_cut_off_is_finished_by_the_next_run(labs: Any) -> N
 def test_only_the_drives_told_are_erased(labs: Any) -> None:
     lab = labs.get("refusals")
     for bay in (0, 1, 2):
-        lab.run(f"mkfs.ext4 -q -E lazy_itable_init=1,nodiscard {node(lab, bay, 1)}", timeout=300)
+        lab.run(f"mkfs.ext4 -q -E nodiscard {node(lab, bay, 1)} 64M", timeout=300)
     lab.run("sync; udevadm settle")
     others = [(bay, unit) for bay in (2, 3, 4, 5) for unit in (0, 1)]
     before = lab.content_hashes(others)
-    half = split_pool(lab, "REF0", "REF1", erase_serials=["REF0"])
+    half = split_pool(lab, "REF00", "REF01", erase_serials=["REF00"])
     assert half["failed"]
-    assert all("REF1" in line for line in half["reasons"]), half["reasons"]
+    assert all("REF01" in line for line in half["reasons"]), half["reasons"]
     runs = four_runs(
-        lab, "split_pool", pool="archive", layout=layout("REF0", "REF1"), declared=DECLARED,
-        erase_serials=["REF0", "REF1"],
+        lab, "split_pool", pool="archive", layout=layout("REF00", "REF01"), declared=DECLARED,
+        erase_serials=["REF00", "REF01"],
     )  # fmt: skip
     assert {words[0] for words in runs.done["commands"]} == {"blkdiscard", "wipefs", "zpool"}
     assert lab.content_hashes(others) == before

@@ -275,7 +275,6 @@ def test_a_failed_look_for_drives_is_made_again_before_the_interval(host: Host) 
 
     class Counting(Readers):
         def drives(self, _inventory: object) -> Callable[[int], None]:
-            del inventory
             looks.append(host.now)
             return fail
 

@@ -113,7 +113,7 @@ def test_two_drives_are_split_read_back_and_then_left_alone() -> None:
     ]  # fmt: skip
     access = Fake(script, before, after)
     outcome = actions.ensure_split(access, actions.Wish(("ACR1", "ACR0")), False)
-    access.run.finished()
+    access.run.finished()  # type: ignore[attr-defined]
     assert [command.argv for command in outcome.commands] == [make_argv(0, "bay07"), make_argv(1, "bay08")]
     assert [(one.bay, one.state, one.source, one.confirmed, one.notes) for one in outcome.drives] == [
         ("bay07", "new", "kernel", True, ()),
@@ -133,7 +133,7 @@ def test_two_drives_are_split_read_back_and_then_left_alone() -> None:
 def test_check_mode_tells_the_same_and_runs_nothing() -> None:
     access = Fake([(SETTLE, "")], (disk(0),))
     outcome = actions.ensure_split(access, actions.Wish(("ACR0",)), True)
-    access.run.finished()
+    access.run.finished()  # type: ignore[attr-defined]
     assert [command.argv for command in outcome.commands] == [make_argv(0, "bay07")]
     assert outcome.before == "bay07 (serial ACR0): no partitions\n"
     assert outcome.after.splitlines() == [
@@ -146,7 +146,7 @@ def test_check_mode_tells_the_same_and_runs_nothing() -> None:
 def refused(access: Fake, *serials: str, erase: tuple[str, ...] = ()) -> tuple[str, ...]:
     with pytest.raises(Refusal) as caught:
         actions.ensure_split(access, actions.Wish(serials, erase), False)
-    access.run.finished()  # only settle was run
+    access.run.finished()  # type: ignore[attr-defined]  # only settle was run
     return caught.value.reasons
 
 
@@ -276,7 +276,7 @@ def test_a_moved_drive_is_renamed_when_nothing_uses_it() -> None:
     access = Fake(script, (moved,), (fresh,))
     access.on = {("ACR0", 0): [Content("pool_label", "archive", "/dev/sda1")]}
     outcome = actions.ensure_split(access, actions.Wish(("ACR0",)), False)
-    access.run.finished()
+    access.run.finished()  # type: ignore[attr-defined]
     assert (outcome.changed, outcome.drives[0].state) == (True, "renamed")
 
 

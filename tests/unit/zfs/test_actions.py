@@ -2,6 +2,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Carrying out commands: the order, the words of an error, and the creation that lost a race with udev."""
 
+from typing import Any
+
 import pytest
 
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.errors import CommandError
@@ -37,7 +39,8 @@ def test_a_lost_race_is_run_again_after_udev_has_settled():
 
 
 def test_a_race_lost_every_time_is_an_error_that_says_what_was_done_before():
-    runner = ScriptedRunner([(WIPE.argv, ""), *[(SETTLE, ""), (CREATE.argv, RACE)] * ATTEMPTS])
+    tries: list[tuple[tuple[str, ...], Any]] = [(SETTLE, ""), (CREATE.argv, RACE)]
+    runner = ScriptedRunner([(WIPE.argv, ""), *tries * ATTEMPTS])
     with pytest.raises(CommandError, match="Done before it: wipefs --all /dev/sda"):
         carry_out(runner, [WIPE, CREATE], lost_race)
     runner.finished()

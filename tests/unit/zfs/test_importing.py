@@ -6,6 +6,7 @@ from __future__ import annotations
 
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import pytest
 
@@ -40,6 +41,8 @@ WHOLE = "The pool can be imported using its name or numeric identifier."
 class FakeAccess(Access):
     """A host of drives in memory, with labels on them."""
 
+    run: Any = None
+    wanted: Any = None
     found_drives: tuple = DRIVES
     on_units: dict = field(default_factory=labels)
     own: int = HOST
@@ -267,8 +270,8 @@ def test_units_that_lost_their_names_are_refused_outside_check_mode():
     assert run(Nameless(None, None), [*START, trial()]).outcome.changed
     plain = replace(wish(), by_name=False)
     access.run = ScriptedRunner([*START, trial()])
-    told = importing.ensure_imported(access, plain, Terms(), True)
-    assert told.outcome.commands[0].argv[6] == DRIVES[0].units[0].links[0] + "-part1"
+    report = importing.ensure_imported(access, plain, Terms(), True)
+    assert report.outcome.commands[0].argv[6] == DRIVES[0].units[0].links[0] + "-part1"
 
 
 def test_exporting_what_is_not_imported_does_nothing():
