@@ -20,6 +20,25 @@ FOLDER = Path(__file__).with_name("rangedisk")
 PROGRAM = "/opt/lab/range_disk.py"
 UNIT = "lab-range-disks.service"
 GB = 10**9
+DIGEST = """
+import hashlib, os, sys
+for path in sys.argv[1:]:
+    file, found, at = os.open(path, os.O_RDONLY), hashlib.sha256(), 0
+    while True:
+        try:
+            at = os.lseek(file, at, os.SEEK_DATA)
+        except OSError:
+            break
+        end = os.lseek(file, at, os.SEEK_HOLE)
+        while at < end:
+            data = os.pread(file, min(1 << 20, end - at), at)
+            for offset in range(0, len(data), 4096):
+                block = data[offset : offset + 4096]
+                if block.strip(b"\\0"):
+                    found.update(b"%d " % (at + offset) + block)
+            at += len(data)
+    print(found.hexdigest())
+"""
 
 
 def equal_ranges(blocks: int, parts: int) -> list[list[int]]:
@@ -83,26 +102,14 @@ class RangeDisks:
         found = {tuple(line.split()[:2]): line.split()[2] for line in listing.splitlines() if len(line.split()) == 3}
         return {disk.name: "/dev/" + found[disk.port, str(disk.lun)] for disk in disks}
 
-    def digest(self, disk: Disk) -> str:
-        """SHA-256 over where and what the data of a disk is, read from its file, not through the kernel's disk.
+    def digests(self, disks: Sequence[Disk]) -> list[str]:
+        """SHA-256 over where and what the data of each disk is, read from its file, not through the kernel's disk.
 
-        Holes do not count: only blocks that were ever written do.
+        Holes and zeros do not count.
         """
-        script = (
-            "import hashlib, os, sys\n"
-            "f = os.open(sys.argv[1], os.O_RDONLY); h = hashlib.sha256(); at = 0; end = os.fstat(f).st_size\n"
-            "while at < end:\n"
-            "    try: at = os.lseek(f, at, os.SEEK_DATA)\n"
-            "    except OSError: break\n"
-            "    stop = os.lseek(f, at, os.SEEK_HOLE)\n"
-            "    while at < stop:\n"
-            "        data = os.pread(f, min(1 << 20, stop - at), at)\n"
-            "        if data.strip(b'\\0'): h.update(b'%d ' % at + data)\n"
-            "        at += len(data)\n"
-            "print(h.hexdigest())\n"
-        )
         self.lab.run("sync", timeout=300)
-        return self.lab.run(["python3", "-c", script, str(FILES / disk.name)], timeout=300).out.strip()
+        paths = [str(FILES / disk.name) for disk in disks]
+        return self.lab.run(["python3", "-", *paths], timeout=600, stdin=DIGEST).out.split()
 
     def _write(self, disks: Sequence[Disk]) -> None:
         text = json.dumps([asdict(disk) for disk in disks])
