@@ -157,7 +157,10 @@ def test_hostile_text_arrives_as_plain_text(nodes: dict[str, str], found: dict[s
 CROSSING = "printf 'label: gpt\\nstart=2048,size=250M,name=mine\\nsize=150G,name=across\\n' | sfdisk -q {0}"
 PARTIAL = "printf 'label: gpt\\nstart=2048,size=50G,name=bay02.0\\n' | sfdisk -q {0}"
 SITUATIONS = {
-    "r0": ("mkfs.ext4 -q -E lazy_itable_init=1,nodiscard {0} && mount {0} /mnt", ("filesystem ext4", "mount /mnt")),
+    "r0": (
+        "mkfs.ext4 -q -E lazy_itable_init=1,nodiscard {0} && mount -o ro {0} /mnt",
+        ("filesystem ext4", "mount /mnt"),
+    ),
     "r1": (CROSSING, ("range 1 has no partition of its own", "partition table gpt", "partition 2 across (bytes ")),
     "r2": (
         PARTIAL + "; udevadm settle; zpool create other {0}1",
@@ -186,11 +189,11 @@ def test_every_drive_that_is_not_empty_is_named_and_nothing_changes(spoiled: Ran
     # What the pool itself writes from time to time must not count.
     spoiled.lab.run("zpool export other && zpool import -d /dev other -N -o readonly=on")
     disks = [disk for disk in DISKS if disk.name in SITUATIONS]
-    before = [spoiled.digest(disk) for disk in disks]
+    before = spoiled.digests(disks)
     assert len(set(before)) == len(disks)
     result = call(spoiled.lab, "unit_partition", check=check, serials=[serial(one) for one in disks], bays=BAYS)
     assert result.get("failed"), result
-    assert [spoiled.digest(disk) for disk in disks] == before
+    assert spoiled.digests(disks) == before
     for number, (_commands, reasons) in enumerate(SITUATIONS.values()):
         mine = [line for line in result["reasons"] if line.startswith(f"bay{number:02d} (serial ACR{number:04d})")]
         for reason in reasons:
@@ -198,7 +201,7 @@ def test_every_drive_that_is_not_empty_is_named_and_nothing_changes(spoiled: Ran
 
 
 def test_what_is_in_use_is_not_erased_even_when_told(spoiled: RangeDisks) -> None:
-    before = [spoiled.digest(FOUR[number]) for number in (0, 2)]
+    before = spoiled.digests([FOUR[0], FOUR[2], THREE])
     result = call(
         spoiled.lab,
         "unit_partition",
@@ -210,7 +213,7 @@ def test_what_is_in_use_is_not_erased_even_when_told(spoiled: RangeDisks) -> Non
     assert [line.split(":")[0] for line in result["reasons"]] == [
         f"bay{number:02d} (serial ACR{number:04d})" for number in (0, 2, 4)
     ], result["reasons"]
-    assert [spoiled.digest(FOUR[number]) for number in (0, 2)] == before
+    assert spoiled.digests([FOUR[0], FOUR[2], THREE]) == before
 
 
 def test_drives_that_do_not_go_by_range_are_refused(shelf: RangeDisks) -> None:

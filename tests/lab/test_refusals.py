@@ -179,7 +179,7 @@ def test_a_small_pool_is_made_verified_and_kept(labs: Any) -> None:
     changed = four_runs(lab, "split_pool", **options, root_settings={"recordsize": "1M", "atime": False})
     assert [words[:2] for words in changed.done["commands"]] == [["zfs", "set"]]
     assert lab.run("zfs get -Hp -o value recordsize archive").out.strip() == "1048576"
-    refused = call(lab, "split_pool", **dict(options, layout=layout("REF00", "REF02")))
+    refused = call(lab, "split_pool", **{**options, "layout": layout("REF00", "REF02")})
     assert refused["failed"]
     assert "exists, but not as laid out" in refused["msg"]
     assert lab.content_hashes(others) == before

@@ -66,6 +66,8 @@ def see_text(text: str, links: Mapping[str, str], files: Mapping[str, str], want
     if done.returncode != 0:
         raise AssertionError(done.stderr)
     answer = json.loads(done.stdout)
+    # Every discovery of every test: no program is started for it.
+    assert answer["started"] == []
     return Seen(
         tuple(from_plain(Drive, one) for one in answer["drives"]),
         tuple(from_plain(Finding, one) for one in answer["findings"]),

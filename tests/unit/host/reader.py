@@ -19,6 +19,9 @@ from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.plai
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_drives import DRIVE_ARGUMENTS, wanted_from
 
 
+STARTS = ("subprocess.Popen", "os.fork", "os.forkpty", "os.posix_spawn", "os.exec", "os.system")
+
+
 def remake_links(links: dict[str, str]) -> None:
     """umockdev makes links absolute and inside its own folder; udev makes them relative."""
     top = Path(os.environ["UMOCKDEV_DIR"]) / "dev"
@@ -39,10 +42,20 @@ def main(folder: Path) -> None:
     uses = contents.Uses(
         contents.parse_mounts(text_of(folder / "mountinfo")), contents.parse_swaps(text_of(folder / "swaps"))
     )
+    started: list[str] = []
+    sys.addaudithook(lambda event, _args: started.append(event) if event in STARTS else None)
     start = time.perf_counter()
     found = discover.assemble(disks.read_blocks(), uses, wanted_from(params))
     seconds = time.perf_counter() - start
-    json.dump({"drives": to_plain(found.drives), "findings": to_plain(found.findings), "seconds": seconds}, sys.stdout)
+    json.dump(
+        {
+            "drives": to_plain(found.drives),
+            "findings": to_plain(found.findings),
+            "seconds": seconds,
+            "started": started,
+        },
+        sys.stdout,
+    )
 
 
 if __name__ == "__main__":

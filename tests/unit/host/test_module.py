@@ -88,6 +88,17 @@ def test_a_choice_of_drives_leaves_out_the_others_findings(
     assert {one["serial"] for one in told["findings"]} == {"ACS0002"} & set(serials)
 
 
+def test_a_nameless_ordinary_drive_is_no_matter_where_only_split_drives_are_wanted(tmp_path: Path) -> None:
+    made = Tree()
+    adapter = Adapter(made)
+    for luns in (split_drive(0), [Lun(target=9, serial=b"", model=b"PLAIN1", wwn="")]):
+        end_device = adapter.device(luns[0].target)
+        for one in luns:
+            adapter.lun(one, end_device)
+    assert [one["code"] for one in module(tmp_path, made)["findings"]] == ["serial_missing", "wwn_missing"]
+    assert module(tmp_path, made, ordinary=False)["findings"] == []
+
+
 @pytest.mark.parametrize(
     ("options", "subject"),
     [

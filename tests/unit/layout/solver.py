@@ -43,9 +43,9 @@ def random_task(seed: int, least: int = 8, most: int = 14) -> Task:
     pick = random.Random(seed)
     homes = NAMES[: pick.randint(2, 4)]
     kinds = pick.sample(KINDS, pick.randint(2, 4))
-    weights = [pick.randint(1, 4) for _ in homes]
+    weights = [pick.randint(1, 4) for dummy in homes]
     many = pick.randint(least, most)
-    specs = tuple(Spec(pick.choices(homes, weights)[0], pick.choice(kinds)) for _ in range(many))
+    specs = tuple(Spec(pick.choices(homes, weights)[0], pick.choice(kinds)) for dummy in range(many))
     tolerance = pick.randint(1, 3)
     width = pick.randint(tolerance + 1, min(8, many - 1))
     return Task(specs, width, tolerance, pick.choice([0, *(m for m in (1, 2) if _may_do(specs, width, tolerance, m))]))

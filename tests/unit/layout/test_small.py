@@ -70,7 +70,7 @@ def test_seven_alike_drives(parts: tuple[int, ...]) -> None:
 
 
 def check_alike(parts: tuple[int, ...]) -> None:
-    specs = tuple(Spec(NAMES[home]) for home, many in enumerate(parts) for _ in range(many))
+    specs = tuple(Spec(NAMES[home]) for home, many in enumerate(parts) for dummy in range(many))
     for width, parity in shapes(sum(parts)):
         for enclosures in range(min(parity, len(parts) - 1) + 1):
             check(Task(specs, width, parity, enclosures))
@@ -88,10 +88,10 @@ def test_mixed_drives_in_one_enclosure(drives: int) -> None:
 
 def test_mixed_drives_in_several_enclosures_sampled() -> None:
     pick = random.Random(3)
-    for _ in range(300):
+    for dummy in range(300):
         drives = pick.randint(4, 7)
         homes = NAMES[: pick.randint(2, 4)]
-        specs = tuple(Spec(pick.choice(homes), pick.choice(KINDS[: pick.randint(1, 4)])) for _ in range(drives))
+        specs = tuple(Spec(pick.choice(homes), pick.choice(KINDS[: pick.randint(1, 4)])) for dummy in range(drives))
         width, parity = pick.choice(list(shapes(drives)))
         enclosures = pick.randint(0, min(parity, len({spec.enclosure for spec in specs}) - 1))
         check(Task(specs, width, parity, enclosures))

@@ -26,9 +26,9 @@ def drives(draw: st.DrawFn) -> tuple[list[tuple[int, int]], int, int]:
     first = draw(st.integers(70 * MIB // block, 30 * 10**12 // block))
     count = draw(st.integers(2, 8))
     if alike:
-        sizes = [first + draw(st.integers(-100, 100)) for _ in range(count)]
+        sizes = [first + draw(st.integers(-100, 100)) for dummy in range(count)]
     else:
-        sizes = [draw(st.integers(70 * MIB // block, 30 * 10**12 // block)) for _ in range(count)]
+        sizes = [draw(st.integers(70 * MIB // block, 30 * 10**12 // block)) for dummy in range(count)]
     starts = [sum(sizes[:number]) for number in range(count)]
     return [(start * block, size * block) for start, size in zip(starts, sizes, strict=True)], sum(sizes) * block, block
 

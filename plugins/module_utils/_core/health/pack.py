@@ -21,13 +21,15 @@ from dataclasses import dataclass
 from types import ModuleType
 from typing import Dict, Optional
 
-# Imported to be packed: the collector's children use drift, discover, access and pools when they run.
-from .. import drift  # noqa: F401
+from .. import drift
 from ..errors import HostError
-from ..host import discover  # noqa: F401
+from ..host import discover
 from ..host.files import write_atomically
-from ..zfs import access  # noqa: F401
-from . import pools  # noqa: F401
+from ..zfs import access
+from . import pools
+
+# Imported to be packed: the collector's children use these when they run.
+PACKED = (access, discover, drift, pools)
 
 SHEBANG = b"#!/usr/bin/python3 -IB\n"
 _MODE = 0o755

@@ -50,7 +50,7 @@ def parse_mounts(text: str) -> Dict[str, Tuple[str, ...]]:
         if len(words) >= 5 and len(source) >= 2:
             place = _unescape(words[4])
             device = _unescape(source[1])
-            for key in {words[2], os.path.realpath(device) if device.startswith("/dev/") else ""}:
+            for key in (words[2], os.path.realpath(device) if device.startswith("/dev/") else ""):
                 found.setdefault(key, []).append(place)
     found.pop("", None)
     return {key: tuple(sorted(set(places))) for key, places in found.items()}

@@ -118,7 +118,8 @@ def _expect(drives: Sequence[Drive], parts: Sequence[Group], declared: Mapping[s
     done: List[Drive] = []
     for drive, part in zip(drives, parts):
         counts = usual[(drive.vendor, drive.model)]
-        expected = max(max(counts, key=lambda count: (counts[count], count)), len(drive.units))
+        most = max(counts, key=lambda count: (counts[count], count))
+        expected = max(most, len(drive.units))
         if part.alone_on_target:
             # A unit 1 without a unit 0 shows that there are two.
             expected = max(expected, max(unit.index for unit in drive.units) + 1)

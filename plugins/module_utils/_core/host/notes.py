@@ -13,6 +13,8 @@ from .disks import Blocks, Disk
 from .pairing import Group, LogicalUnit
 
 BLOCK_SIZES = (512, 4096)
+HOST_WIDE = ("udev_silent",)
+"""Codes of findings that are about no drive. A drive may have neither serial number nor bay, so these do not tell."""
 
 
 def finding(drive: Drive, code: str, severity: str, **details: Any) -> Finding:

@@ -11,6 +11,7 @@ from typing import Tuple
 
 from ..model import Drive, Finding
 from .discover import Found
+from .notes import HOST_WIDE
 
 
 @dataclass(frozen=True)
@@ -33,6 +34,4 @@ def select(found: Found, choice: Choice) -> Tuple[Tuple[Drive, ...], Tuple[Findi
     """The wanted drives, and the findings about them or about no drive in particular."""
     drives = tuple(drive for drive in found.drives if choice.wants(drive))
     places = {(drive.serial, drive.bay.label if drive.bay else "") for drive in drives}
-    return drives, tuple(
-        one for one in found.findings if (one.serial, one.bay) in places or not (one.serial or one.bay)
-    )
+    return drives, tuple(one for one in found.findings if (one.serial, one.bay) in places or one.code in HOST_WIDE)

@@ -102,7 +102,7 @@ def _cohorts(shelf: Shelf, size: int, block: int, pool: Sequence[str], cohorts: 
         return None
     serials = [tuple(item.serial for item in cohort) for cohort in dealt]
     left = {serial: consume(shelf.left[serial], (size,) * block) or () for cohort in serials for serial in cohort}
-    take = Take(tuple(Seat(size, cohort) for cohort in serials for _ in range(block)), left)
+    take = Take(tuple(Seat(size, cohort) for cohort in serials for dummy in range(block)), left)
     return take if shelf.leaves_enough(take, (size,) * (block * cohorts)) else None
 
 
@@ -157,7 +157,7 @@ def _takes(shelf: Shelf, wanted: Wanted, shared: int, thrifty: bool) -> Iterator
 
 def _by_flow(shelf: Shelf) -> List[Seat]:
     """The rest as an integer flow from every vdev to the drives; exact, with no wish for alignment."""
-    leasts = [size for size, many in sorted(shelf.vdevs.items(), reverse=True) for _ in range(many)]
+    leasts = [size for size, many in sorted(shelf.vdevs.items(), reverse=True) for dummy in range(many)]
     network = Network()
     edges: Dict[Tuple[int, str], int] = {}
     for number, least in enumerate(leasts):
@@ -173,7 +173,7 @@ def _by_flow(shelf: Shelf) -> List[Seat]:
         for size in set(sizes):
             network.edge((serial, size), "sink", sizes.count(size))
     network.maximum("source", "sink")
-    found: List[List[str]] = [[] for _ in leasts]
+    found: List[List[str]] = [[] for dummy in leasts]
     for (number, serial), edge in edges.items():
         found[number] += [serial] * network.used(edge)
     shelf.vdevs.clear()

@@ -66,7 +66,7 @@ def deal(items: Sequence[Item], cohorts: int, width: int) -> Tuple[List[List[Ite
     of_enclosure: Dict[str, int] = defaultdict(int)
     for cell, count in used.items():
         of_enclosure[cell[0]] += count
-    dealt: List[List[Item]] = [[] for _ in range(cohorts)]
+    dealt: List[List[Item]] = [[] for dummy in range(cohorts)]
     start = 0
     for cell in sorted(cells, key=lambda cell: (-of_enclosure[cell[0]], cell)):
         taken = 0

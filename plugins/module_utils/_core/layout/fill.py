@@ -223,7 +223,7 @@ def _seated(items: Sequence[Item], seats: Sequence[Seat]) -> Tuple[Group, ...]:
     for number, seat in enumerate(ordered):
         for serial in seat.serials:
             wishes[serial].append((number, seat.least))
-    groups: List[List[Member]] = [[] for _ in ordered]
+    groups: List[List[Member]] = [[] for dummy in ordered]
     for item in items:
         free = list(item.members)
         wanted = wishes[item.serial]

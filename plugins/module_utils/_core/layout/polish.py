@@ -36,9 +36,9 @@ class _Board:
         self.rule = rule
         self.items = {item.serial: item for item in items}
         self.leasts = [seat.least for seat in seats]
-        self.held: List[Set[str]] = [set() for _ in seats]
+        self.held: List[Set[str]] = [set() for dummy in seats]
         self.of: Dict[str, List[int]] = {item.serial: [] for item in items}
-        self.homes: List[Counter[str]] = [Counter() for _ in seats]
+        self.homes: List[Counter[str]] = [Counter() for dummy in seats]
         self.common: Dict[Tuple[int, int], int] = defaultdict(int)
         self.sets = [comb(shared, rule.tolerance + 1) for shared in range(rule.width + 2)]
         self.saved = self.spread = 0

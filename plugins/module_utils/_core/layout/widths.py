@@ -87,7 +87,7 @@ def _usable(counts: Counts, policy: Policy) -> int:
 def _mock(counts: Counts, policy: Policy) -> List[Vdev]:
     vdevs: List[Vdev] = []
     for size, many in zip(counts.sizes, counts.vdevs):
-        members = tuple(Member("any", 0, "", size) for _ in range(policy.width))
+        members = tuple(Member("any", 0, "", size) for dummy in range(policy.width))
         vdevs += [make_vdev(members, policy)] * many
     return vdevs
 
