@@ -18,7 +18,6 @@ from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.plain import to_plain
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_drives import DRIVE_ARGUMENTS, wanted_from
 
-
 STARTS = ("subprocess.Popen", "os.fork", "os.forkpty", "os.posix_spawn", "os.exec", "os.system")
 
 
@@ -43,19 +42,17 @@ def main(folder: Path) -> None:
         contents.parse_mounts(text_of(folder / "mountinfo")), contents.parse_swaps(text_of(folder / "swaps"))
     )
     started: list[str] = []
-    sys.addaudithook(lambda event, _args: started.append(event) if event in STARTS else None)
+
+    def note(event: str, details: tuple[object, ...]) -> None:
+        if event in STARTS:
+            started.append(f"{event} {details[1] if event == 'subprocess.Popen' else ''}")
+
+    sys.addaudithook(note)
     start = time.perf_counter()
     found = discover.assemble(disks.read_blocks(), uses, wanted_from(params))
     seconds = time.perf_counter() - start
-    json.dump(
-        {
-            "drives": to_plain(found.drives),
-            "findings": to_plain(found.findings),
-            "seconds": seconds,
-            "started": started,
-        },
-        sys.stdout,
-    )
+    told = {"drives": to_plain(found.drives), "findings": to_plain(found.findings)}
+    json.dump({**told, "seconds": seconds, "started": started}, sys.stdout)
 
 
 if __name__ == "__main__":
