@@ -16,7 +16,8 @@ description:
     serial number or the access ranges of a single logical unit.
   - Tells for each drive its bay and for each unit its own designator (WWN), stable links, size, block sizes, paths and
     what is already on it.
-  - Reads sysfs and udev's database only. No program is started, no device is opened, and nothing is changed.
+  - Reads sysfs and udev's database only. No device is opened and nothing is changed.
+  - No program is started for any unit. The library pyudev runs C(ldconfig -p) once to find libudev.
   - Text that a drive reports about itself is returned with letters, digits and C(-), C(_), C(.), C(:) only. A blank
     becomes C(_). Where anything else was replaced, a short digest of the original follows.
 notes:

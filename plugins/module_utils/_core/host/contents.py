@@ -4,7 +4,7 @@
 """What is already on a unit that an action could harm, as udev and the kernel know it.
 
 `examine` (in `probe`) looks at the device itself before an action; this only reads what is
-known already, and starts and opens nothing.
+known already, starts no program and opens no device.
 """
 
 from __future__ import annotations

@@ -3,7 +3,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """What the kernel and udev say about each block device: one `Disk` per whole disk.
 
-The udev database is read through pyudev, everything else from sysfs. No program is started.
+The udev database is read through pyudev, everything else from sysfs. No program is started
+for it, but for the C(ldconfig -p) by which pyudev finds libudev, once.
 Text from a device has passed the allow-list (`identity.text`) before it is stored here.
 """
 
