@@ -223,7 +223,7 @@ def scan_paused(lab: Lab, paused: bool) -> None:
     put(lab, "/sys/module/zfs/parameters/zfs_scan_suspend_progress", "1" if paused else "0")
 
 
-@pytest.mark.lab
+@pytest.mark.lab_long
 def test_scrapes_during_pull_resilver_and_scrub(watched: Watched) -> None:
     lab = watched.lab
     found = watched.scrape()
@@ -270,7 +270,7 @@ def test_scrapes_during_pull_resilver_and_scrub(watched: Watched) -> None:
     assert 0 <= of(found, "pool_scrub_age_seconds")[0] < 600
 
 
-@pytest.mark.lab
+@pytest.mark.lab_long
 def test_a_suspended_pool_neither_hangs_the_collector_nor_reads_as_healthy(watched: Watched) -> None:
     lab = watched.lab
     for bay in (2, 5, 9):
@@ -291,7 +291,7 @@ def test_a_suspended_pool_neither_hangs_the_collector_nor_reads_as_healthy(watch
     assert watched.lab.run("systemctl is-active evenkeel-health.service").out.strip() == "active"
 
 
-@pytest.mark.lab
+@pytest.mark.lab_long
 def test_a_disk_that_hangs_delays_only_itself(watched: Watched) -> None:
     lab = watched.lab
     for bay, index, mode in ((4, 1, "hang"), (5, 0, "crash"), (6, 1, "flood")):
@@ -311,7 +311,7 @@ def test_a_disk_that_hangs_delays_only_itself(watched: Watched) -> None:
     assert state(found, "unit_health").count("ok") == 21
 
 
-@pytest.mark.lab
+@pytest.mark.lab_long
 def test_kill_full_disk_clock_and_stop_never_give_a_wrong_healthy(watched: Watched) -> None:
     lab = watched.lab
 
@@ -374,7 +374,7 @@ def until_text(watched: Watched, present: bool) -> None:
         time.sleep(1)
 
 
-@pytest.mark.lab
+@pytest.mark.lab_long
 def test_upkeep_starts_what_is_due_and_nothing_beside_it(watched: Watched) -> None:
     lab = watched.lab
     scan_paused(lab, True)
@@ -409,7 +409,7 @@ EXPOSURE = {
 }
 
 
-@pytest.mark.lab
+@pytest.mark.lab_long
 def test_the_services_have_no_rights_beyond_those_listed(watched: Watched) -> None:
     lab = watched.lab
     found = {}

@@ -22,7 +22,7 @@ from tests.lab.modules import call, four_runs
 from tests.lab.parts import make_chassis, parse
 from tests.lab.playbooks import Run, Site
 
-pytestmark = pytest.mark.lab
+pytestmark = pytest.mark.lab_long
 
 GIB = 2**30
 SPLIT, FLASH = range(24), range(24, 29)

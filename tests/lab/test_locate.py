@@ -15,7 +15,7 @@ import pytest
 from tests.lab.lab import Lab
 from tests.lab.modules import call, four_runs
 
-pytestmark = pytest.mark.lab
+pytestmark = pytest.mark.lab_long
 
 FOLDER = Path(__file__).parent
 SERVICE = "evenkeel-locate-bay03.service"

@@ -21,7 +21,7 @@ from tests.lab.modules import call, four_runs
 from tests.lab.parts import Port
 from tests.lab.playbooks import Run, Site
 
-pytestmark = pytest.mark.lab
+pytestmark = pytest.mark.lab_long
 
 MEMBERS = range(4)
 BAY_MAP = [
