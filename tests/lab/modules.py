@@ -26,10 +26,12 @@ def call(lab: Lab, module: str, check: bool = False, user: str = "root", **optio
         lab.write_inventory(folder / "hosts.yml")
         (folder / "ansible.cfg").touch()
         given = ["-a", json.dumps(options)] if options else []  # "{}" would be taken for text
+        # Not as another login: connections are shared, whoever opened them.
+        become = ["--become", "--become-method", "su", "--become-user", user] if user != "root" else []
         argv = [
             str(Path(sys.executable).with_name("ansible")), "all", "-i", str(folder / "hosts.yml"),
             "-m", f"{COLLECTION}.{module}", *given, "--tree", str(folder / "told"), "--diff",
-            "-e", f"ansible_user={user}",
+            *become,
             "-vvv",  # results are told without their diff otherwise
         ]  # fmt: skip
         environment = {

@@ -137,11 +137,7 @@ def test_what_the_host_lacks_is_said_plainly(
     unchanged: Lab, user: str, prepare: str, undo: str, words: list[str]
 ) -> None:
     lab = unchanged
-    home = "/home/keeper/.ssh"
-    lab.run(
-        f"id -u keeper >/dev/null 2>&1 || {{ useradd -m keeper; install -d -o keeper {home};"
-        f" install -o keeper -m 600 /root/.ssh/authorized_keys {home}/authorized_keys; }}"
-    )
+    lab.run("id -u keeper >/dev/null 2>&1 || useradd -m -s /bin/sh keeper")
     lab.run(prepare, stdin=OLD)
     try:
         result = split_pool(lab, "REF00", "REF01", user=user)

@@ -11,6 +11,7 @@ from typing import Dict, FrozenSet, Iterable, List, Mapping, Optional, Sequence,
 
 from .. import names
 from ..errors import InputError, Refusal
+from ..host.contents import IN_USE
 from ..host.run import Command
 from ..model import Content, Drive, Layout, Member, Unit
 from . import argv
@@ -176,7 +177,7 @@ def refuse_contents(
     for member in members_of(layout):
         key = argv.key_of(member)
         for content in contents.get(key, ()):
-            in_use = content.kind in ("mount", "holder", "open", "swap")
+            in_use = content.kind in IN_USE
             if in_use or member.serial not in erase_serials:
                 reasons.append(describe(member, content))
             elif key not in erase:
