@@ -6,6 +6,8 @@ from __future__ import annotations
 
 import json
 import os
+import re
+import signal
 import socket
 import ssl
 import stat
@@ -13,7 +15,7 @@ import subprocess
 import sys
 import time
 import urllib.request
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
@@ -98,7 +100,6 @@ def test_a_reader_never_sees_a_part(tmp_path: Path) -> None:
 
 def limited(size: int) -> None:
     import resource
-    import signal
 
     signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
     resource.setrlimit(resource.RLIMIT_FSIZE, (size, size))
@@ -191,6 +192,70 @@ def test_the_packed_program_serves_what_the_collector_wrote(packed: Path, settin
         assert "split_actuator_collector_up 1.0" in fetch(url)
         write_atomically(settings.snapshot, to_text(replace(now_snapshot(), boot="another")))
         assert "split_actuator_collector_up 0.0" in fetch(url)
+
+
+def healthy_signs(text: str) -> list[str]:
+    """Lines that say that something is well now."""
+    return [
+        line
+        for line in text.splitlines()
+        if line.endswith(" 1.0")
+        and re.match(
+            r"split_actuator_(collector_up|source_up|drive_present|member_serving|unit_smart_up)|.*=\"(ok|online)\"",
+            line,
+        )
+    ]
+
+
+def until(true: Callable[[], bool], seconds: float = 60) -> None:
+    deadline = time.monotonic() + seconds
+    while not true():
+        assert time.monotonic() < deadline
+        time.sleep(0.2)
+
+
+def test_killed_stopped_and_ended_collectors_never_leave_a_wrong_healthy(
+    packed: Path, settings: Config, tmp_path: Path
+) -> None:
+    """Real processes on this host, whatever disks it has; the pools' tools need not be there."""
+    port = free_port()
+    path = tmp_path / "health.json"
+    told = {
+        "snapshot": settings.snapshot,
+        "text_directory": settings.text_directory,
+        "state_directory": str(tmp_path),
+        "inventory": str(tmp_path / "inventory.json"),
+        "port": port,
+        "interval": 1,
+        "smartctl": "/bin/false",
+    }
+    path.write_text(json.dumps(told))
+    url = "http://127.0.0.1:{0}/metrics".format(port)
+
+    def is_up() -> bool:
+        return "split_actuator_collector_up 1.0" in fetch(url)
+
+    with program(str(packed), "--config", str(path), "serve"):
+        with program(str(packed), "--config", str(path), "collect") as collector:
+            until(lambda: is_up() and os.path.exists(settings.text_file))
+            collector.send_signal(signal.SIGSTOP)
+            until(lambda: not is_up())
+            assert healthy_signs(fetch(url)) == []
+            collector.send_signal(signal.SIGCONT)
+            until(is_up)
+            collector.kill()
+            collector.wait(10)
+            until(lambda: not is_up())
+            assert healthy_signs(fetch(url)) == []
+            # What the service manager runs when a collector has ended, however it did (ExecStopPost=).
+            assert os.path.exists(settings.text_file)
+            subprocess.run([sys.executable, str(packed), "--config", str(path), "withdraw"], check=True)
+            assert not os.path.exists(settings.text_file)
+        with program(str(packed), "--config", str(path), "collect") as collector:
+            until(lambda: is_up() and os.path.exists(settings.text_file))
+            collector.terminate()
+            assert collector.wait(20) == 0
+            assert not os.path.exists(settings.text_file), "one that is asked to end takes it back itself"
 
 
 def test_tls_by_the_metrics_librarys_own_means(packed: Path, settings: Config, tmp_path: Path) -> None:

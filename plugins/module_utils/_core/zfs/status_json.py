@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import json
 import re
-from typing import Any, Dict, List, Tuple
+from typing import Any, Dict, Tuple
 
 from ..errors import DecodeError
 from .tree import Node, PoolTree, Scan
@@ -31,20 +31,21 @@ def read(text: str) -> Tuple[PoolTree, ...]:
     try:
         pools = data["pools"]
         return tuple(_pool(pools[name]) for name in sorted(pools))
-    except (KeyError, TypeError, ValueError, AttributeError, RecursionError) as exc:
+    except (LookupError, TypeError, ValueError, AttributeError, RecursionError) as exc:
         raise DecodeError("zpool status printed JSON of an unknown form: {0!r}".format(exc)) from exc
 
 
 def _pool(data: Dict[str, Any]) -> PoolTree:
     name = str(data["name"])
-    groups: List[Tuple[str, Tuple[Node, ...]]] = []
-    data_nodes: List[Node] = []
-    for root in data.get("vdevs", {}).values():
-        data_nodes.extend(_node(child) for child in root.get("vdevs", {}).values())
-    groups.append(("data", tuple(data_nodes)))
-    for key in _GROUPS:
-        if data.get(key):
-            groups.append(("cache" if key == "l2cache" else key, tuple(_node(child) for child in data[key].values())))
+    scan = _scan(data.get("scan_stats") or {})
+    resilvering = scan.running and scan.function == "resilver"
+
+    def nodes(found: Dict[str, Any]) -> Tuple[Node, ...]:
+        return tuple(_node(child, resilvering) for child in found.values())
+
+    roots = data.get("vdevs", {}).values()
+    groups = [("data", tuple(node for root in roots for node in nodes(root.get("vdevs", {}))))]
+    groups += [("cache" if key == "l2cache" else key, nodes(data[key])) for key in _GROUPS if data.get(key)]
     return PoolTree(
         name=name,
         guid=str(data["pool_guid"]),
@@ -54,11 +55,11 @@ def _pool(data: Dict[str, Any]) -> PoolTree:
         action=str(data.get("action", "")),
         msgid=str(data.get("msgid", "")),
         errors=_number(data.get("error_count", 0)),
-        scan=_scan(data.get("scan_stats") or {}),
+        scan=scan,
     )
 
 
-def _node(data: Dict[str, Any]) -> Node:
+def _node(data: Dict[str, Any], resilvering: bool) -> Node:
     name = str(data["name"])
     kind = str(data["vdev_type"])
     parity = _PARITY.match(name)
@@ -75,7 +76,8 @@ def _node(data: Dict[str, Any]) -> Node:
         was=str(data.get("was", "")),
         note=str(data.get("aux", "")),
         phys_path=str(data.get("phys_path", "")),
-        children=tuple(_node(child) for child in (data.get("vdevs") or {}).values()),
+        filling=bool(resilvering and data.get("scan_processed")) or bool(data.get("resilver_deferred")),
+        children=tuple(_node(child, resilvering) for child in (data.get("vdevs") or {}).values()),
     )
 
 
