@@ -24,7 +24,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-import tests.conftest  # noqa: F401  pylint: disable=unused-import
+import tests.checkout  # noqa: F401  pylint: disable=unused-import
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils import _face_service
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.health import jobs, pack, publish, readers
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.health.collect import Collector

@@ -12,7 +12,7 @@ import sys
 import time
 from pathlib import Path
 
-import tests.conftest  # noqa: F401  pylint: disable=unused-import
+import tests.checkout  # noqa: F401  pylint: disable=unused-import
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.layout import counting
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.layout.margin import margins
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.layout.survival import fatal_sets

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from tests.conftest import REPO
+from tests.checkout import REPO
 from tests.lab.lab import Lab
 
 COLLECTION = "evenkeel.split_actuator"

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from tests.conftest import REPO
+from tests.checkout import REPO
 
 from .errors import LabError
 from .lab import Lab

@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 import yaml
 
-from tests.conftest import REPO
+from tests.checkout import REPO
 from tests.lab.lab import Lab
 from tests.lab.parts import Chassis, parse
 from tests.lab.playbooks import Site

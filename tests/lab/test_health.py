@@ -21,7 +21,7 @@ from prometheus_client.parser import text_string_to_metric_families as parse
 
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core import onhost
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.declared import DeclaredDrive
-from tests.conftest import REPO
+from tests.checkout import REPO
 from tests.lab.conftest import Labs
 from tests.lab.lab import Lab
 from tests.lab.playbooks import Site

@@ -5,7 +5,7 @@
 import pytest
 import yaml
 
-from tests.conftest import REPO
+from tests.checkout import REPO
 
 ROLES = sorted(path.name for path in (REPO / "roles").iterdir() if (path / "meta" / "argument_specs.yml").exists())
 

@@ -14,7 +14,7 @@ from pathlib import Path
 
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.model import Drive, Finding, Unit
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.plain import from_plain
-from tests.conftest import REPO
+from tests.checkout import REPO
 from tests.unit.host.trees import Tree
 
 

@@ -20,7 +20,7 @@ from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.erro
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host import locate
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.run import Result
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.model import Bay, Drive, Unit, UnitPath
-from tests.conftest import REPO
+from tests.checkout import REPO
 from tests.unit.host.trees import chassis
 from tests.unit.scripted import ScriptedRunner
 

@@ -23,7 +23,7 @@ from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.erro
     Refusal,
 )
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_drives import DRIVE_ARGUMENTS
-from tests.conftest import REPO
+from tests.checkout import REPO
 from tests.unit.host.trees import Adapter, Lun, Tree, split_drive
 
 PLUGINS = "ansible_collections.evenkeel.split_actuator.plugins"

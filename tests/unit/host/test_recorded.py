@@ -9,7 +9,7 @@ from functools import cache
 
 import pytest
 
-from tests.conftest import REPO
+from tests.checkout import REPO
 from tests.lab.parts import Chassis, load
 from tests.lab.scenes import LEFTOVERS
 from tests.unit.host.mocked import Seen, see_text

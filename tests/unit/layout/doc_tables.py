@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable
 from math import factorial, prod
 from pathlib import Path
 
-import tests.conftest  # noqa: F401  pylint: disable=unused-import
+import tests.checkout  # noqa: F401  pylint: disable=unused-import
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.layout.capacity import (
     KIB,
     block_cost,
