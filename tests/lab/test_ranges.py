@@ -27,7 +27,7 @@ from tests.lab.parts import make_chassis
 from tests.lab.rangedisk.server import Disk
 from tests.lab.rangedisks import RangeDisks, range_disk
 
-pytestmark = pytest.mark.lab
+pytestmark = pytest.mark.lab_long
 
 MIB = 1 << 20
 SIZE = 200 * 10**9
