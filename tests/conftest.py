@@ -4,7 +4,7 @@
 
 from hypothesis import HealthCheck, settings
 
-from tests.checkout import REPO as REPO
+import tests.checkout  # noqa: F401  pylint: disable=unused-import
 
 # `make unit` uses the profile "ci" that Hypothesis brings: the same examples every time.
 settings.register_profile("fuzz", max_examples=5_000, deadline=None, suppress_health_check=list(HealthCheck))

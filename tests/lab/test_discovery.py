@@ -106,6 +106,7 @@ def test_what_is_on_units_is_told_and_looked_at_without_a_change(labs: Labs) -> 
     assert {one["kind"] for one in seen[("SHP03", 0)]} == LEFTOVERS[("SHP03", 0)][1]
 
 
+@pytest.mark.lab_long
 def test_what_udev_has_not_heard_of_is_seen_all_the_same(lab: Lab) -> None:
     """Also a pool whose labels were half erased: libblkid wants uberblocks, the last label's list is left."""
     ship(lab)

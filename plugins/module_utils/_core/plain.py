@@ -13,6 +13,8 @@ from .errors import InputError
 
 T = TypeVar("T")
 
+_NOTHING = type(None)
+
 
 def to_plain(value: Any) -> Any:
     """The same value in dicts, lists, strings and numbers only, ready for JSON."""
@@ -39,9 +41,9 @@ def _build(hint: Any, data: Any, where: str) -> Any:
     if dataclasses.is_dataclass(hint):
         return _build_dataclass(hint, data, where)
     if origin is Union:
-        if data is None and type(None) in hint.__args__:
+        if data is None and _NOTHING in hint.__args__:
             return None
-        (inner,) = [arg for arg in hint.__args__ if arg is not type(None)]
+        (inner,) = [arg for arg in hint.__args__ if arg is not _NOTHING]
         return _build(inner, data, where)
     if origin is tuple:
         _require(isinstance(data, (list, tuple)), data, where, "a list")
