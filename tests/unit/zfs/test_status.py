@@ -13,6 +13,12 @@ from hypothesis import strategies as st
 
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.errors import DecodeError
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs import status_json, status_text
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs.report import (
+    margins,
+    picture,
+    visits,
+)
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs.resolve import Index, resolve
 
 DATA = Path(__file__).parents[2] / "data" / "zpool"
 CAPTURED = sorted(path.stem for path in DATA.glob("*.json"))
@@ -56,6 +62,18 @@ def test_the_tree_is_the_one_that_was_built(name):
     names = ["/dev/disk/by-vdev/bay07.0-part1", "/dev/disk/by-vdev/bay07.1-part1"]
     assert lost == (names if name.startswith("pulled") else [])
     assert len({leaf.guid for node in pool.group("data") for leaf in node.leaves()}) == 24
+
+
+def test_the_text_of_openzfs_2_1_tells_the_members_that_a_pulled_drive_took():
+    (pool,) = text_of("mirrors-2.1.11")
+    assert (pool.name, pool.state) == ("archive", "DEGRADED")
+    assert [(node.kind, node.redundancy, [leaf.state for leaf in node.children]) for node in pool.group("data")] == [
+        ("mirror", 1, ["ONLINE", "REMOVED"])
+    ] * 2
+    assert all(leaf.path.startswith("/dev/disk/by-id/wwn-0x") for node in pool.group("data") for leaf in node.leaves())
+    seen = resolve(pool, Index([], [], {}))
+    assert [(one.serial, len(one.units)) for one in visits(seen)] == [("", 1), ("", 1)]
+    assert "serial unknown" in picture(seen, margins(seen).pool)
 
 
 def test_two_runs_that_disagree_are_told():

@@ -51,14 +51,14 @@ def _state(slot: PoolSlot) -> MemberState:
 
 def visits(pool: Pool) -> Tuple[Visit, ...]:
     """The drives with a member that does not serve, in bay order. A suspended pool proves no member well."""
-    ailing: Dict[Tuple[str, str], List[PoolMember]] = {}
+    ailing: Dict[Tuple[str, str, str], List[PoolMember]] = {}
     for member in members(pool):
         if not member.serving and member.state != "ONLINE":
-            key = (member.bay, member.serial or member.name)
+            key = (member.bay, member.serial, "" if member.serial else member.name)
             ailing.setdefault(key, []).append(member)
     return tuple(
         Visit(bay, serial, tuple((member.name, member.state) for member in found))
-        for (bay, serial), found in sorted(ailing.items())
+        for (bay, serial, dummy), found in sorted(ailing.items())
     )
 
 
