@@ -217,7 +217,9 @@ class Finding:
 
     *code* is stable, for machines. *severity*: C(error) (the drive or unit cannot be used safely
     as it is), C(warning) or C(info). *bay*, *serial* and *index* name the subject as far as it is
-    known; *index* is None when the whole drive is meant.
+    known; *index* is None when the whole drive is meant. *about* names what is no drive, such as
+    C(pool archive), or where on the drive's side it is. *since* is when it was first seen (ISO 8601, UTC);
+    empty when no earlier check tells.
     """
 
     code: str
@@ -228,9 +230,14 @@ class Finding:
     declared: str = ""
     found: str = ""
     remedy: str = ""
+    about: str = ""
+    since: str = ""
 
     @property
     def subject(self) -> str:
         """How messages name what the finding is about."""
+        if self.about and not self.serial and not self.bay:
+            return self.about
         name = "{0} (serial {1})".format(self.bay or "bay unknown", self.serial or "none")
-        return name if self.index is None else "{0} unit {1}".format(name, self.index)
+        name = name if self.index is None else "{0} unit {1}".format(name, self.index)
+        return "{0}, {1}".format(name, self.about) if self.about else name
