@@ -158,6 +158,10 @@ class Unit:
             os.read(self.handle, 4)
         except OSError:
             return  # withdrawn meanwhile
+        self.answer()
+
+    def answer(self) -> None:
+        """Answer what is in the ring."""
         tail = struct.unpack_from("I", self.map, 64)[0]
         while tail != struct.unpack_from("I", self.map, 12)[0]:
             entry = self.ring + tail

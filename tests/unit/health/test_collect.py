@@ -18,13 +18,13 @@ from typing import Any
 
 import pytest
 
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core import onhost
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core import checked, onhost
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.health.collect import Collector
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.health.config import Config
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.health.jobs import ENVIRONMENT, Jobs
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.health.metrics import Moment
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.health.snapshot import unit_key
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.model import Drive
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.model import Drive, Finding
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.plain import to_plain
 from tests.unit.health.build import BOOT, WALL, declared, drive, pool, values
 
@@ -86,6 +86,7 @@ class Host:
         told: dict[str, Any] = {
             "smartctl": str(folder / "smartctl"),
             "inventory": str(folder / "inventory.json"),
+            "checked": str(folder / "findings.json"),
             "state_directory": str(folder),
             "interval": 1,
             "smart_timeout": 6,
@@ -366,3 +367,14 @@ def test_two_ranges_on_one_undivided_device_have_one_smart_reading_and_no_counte
         assert unit_key(one, ranges[0]) != unit_key(one, ranges[1])
     finally:
         host.jobs.abandon()
+
+
+def test_the_findings_of_the_scheduled_check_are_taken_over(host: Host) -> None:
+    found = host.run(lambda found: "finding" not in found and "findings" in found)
+    assert ("check",) not in found["source_up"]
+    checked.write(checked.Checked(WALL - 60, 3600.0, (Finding("scrub_old", "warning"),)), host.config.checked)
+    found = host.run(lambda found: "finding" in found)
+    assert list(found["finding"]) == [("", "", "", "scrub_old", "warning")]
+    Path(host.config.checked).write_text("{")
+    found = host.run(lambda found: ("check", "invalid") in found.get("read_failures", {}))
+    assert list(found["finding"]) == [("", "", "", "scrub_old", "warning")], "the last good one serves"

@@ -17,6 +17,7 @@ from prometheus_client.openmetrics.exposition import generate_latest as generate
 from prometheus_client.openmetrics.parser import text_string_to_metric_families as parse_openmetrics
 from prometheus_client.parser import text_string_to_metric_families as parse
 
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.checked import Checked
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.declared import read_drives
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.errors import DecodeError
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.health import publish
@@ -238,6 +239,26 @@ def test_findings_are_told_and_bounded() -> None:
     assert found["finding"][("bay01", "S0", "1", "half_visible", "error")] == 1
 
 
+def test_findings_of_the_scheduled_check_join_those_found_now() -> None:
+    now = Finding("half_visible", "error", "S1", "bay01", 1)
+    then = (replace(now, found="as it was then"), Finding("scrub_old", "warning"))
+    made = snapshot(findings=(now,), checked=Checked(WALL - 600, 3600.0, then))
+    found = values(made)
+    assert found["findings"] == {("error",): 1, ("warning",): 1, ("info",): 0}
+    assert set(found["finding"]) == {
+        ("bay01", "S1", "1", "half_visible", "error"),
+        ("", "", "", "scrub_old", "warning"),
+    }
+    assert found["source_up"][("check",)] == 1
+    assert found["source_age_seconds"][("check",)] == 600
+    late = values(made, moment(wall=WALL + 2.5 * 3600))
+    assert late["source_up"][("check",)] == 0
+    # A clock that was set back tells no age, and nothing reads as current.
+    back = values(made, moment(wall=WALL - 3600))
+    assert back["source_up"][("check",)] == 0
+    assert ("check",) not in back["source_age_seconds"]
+
+
 def test_two_drives_that_claim_one_serial_stay_two() -> None:
     made = snapshot()
     twins = tuple(replace(drive(n), serial="SAME", key="key{0}".format(n), bay=None) for n in (1, 2))
@@ -301,6 +322,7 @@ def full() -> Snapshot:
         made,
         pools=(one,),
         findings=(Finding("half_visible", "error", "ACS0007", "bay07", 1),),
+        checked=Checked(WALL - 60, 3600.0),
         failures={"smart/timeout": 3},
         stuck={"smart": 1},
     )

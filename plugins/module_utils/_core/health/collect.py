@@ -15,7 +15,7 @@ import os
 from dataclasses import dataclass, replace
 from typing import Any, Callable, Dict, List, Mapping, Optional, Protocol, Sequence, Tuple
 
-from .. import onhost
+from .. import checked, onhost
 from ..declared import DeclaredDrive
 from ..errors import CoreError, DecodeError
 from ..host.sysfs import names_in, read_text
@@ -97,6 +97,7 @@ class Collector:
         self._findings: Tuple[Finding, ...] = ()
         self._inventory: Optional[onhost.Inventory] = None
         self._inventory_error = ""
+        self._checked: Optional[checked.Checked] = None
         self._pools: Tuple[PoolReading, ...] = ()
         self._states: Dict[str, str] = {}
         self._units: Dict[str, UnitReading] = {}
@@ -126,6 +127,7 @@ class Collector:
             stale_after=self._config.stale_after,
             drives=self._drives,
             findings=self._findings,
+            checked=self._checked,
             declared=self._inventory.drives if self._inventory else None,
             declared_pool=self._inventory.pool_name if self._inventory else "",
             declared_error=self._inventory_error,
@@ -158,6 +160,7 @@ class Collector:
         if now >= self._io_due:
             self._io_due = now + self._config.interval
             self._read_inventory()
+            self._read_checked()
             self._read_io(now)
         devices = names_in(self._class_block)
         if now >= self._drives_due or devices != self._devices:
@@ -185,6 +188,13 @@ class Collector:
             if not self._inventory_error:
                 self._count("inventory", "invalid")
             self._inventory_error = str(error)
+
+    def _read_checked(self) -> None:
+        try:
+            self._checked = checked.read(self._config.checked)
+        except CoreError:
+            # The last good one still serves; its age tells.
+            self._count("check", "invalid")
 
     def _read_io(self, now: float) -> None:
         for drive in self._drives:

@@ -9,7 +9,7 @@ import json
 from dataclasses import dataclass, field
 from typing import Dict, Tuple
 
-from .. import onhost
+from .. import checked, onhost
 from ..errors import DecodeError, HostError, InputError
 from ..plain import from_plain
 
@@ -55,6 +55,7 @@ class Config:
     snapshot: str = SNAPSHOT
     state_directory: str = STATE_DIRECTORY
     inventory: str = onhost.PATH
+    checked: str = checked.PATH
     upkeep: Upkeep = field(default_factory=Upkeep)
 
     def __post_init__(self) -> None:

@@ -51,9 +51,15 @@ FAMILIES = (
         "source_up",
         "gauge",
         ("source",),
-        "Whether the last reading of drives, pools or inventory succeeded and is current.",
+        "Whether the last reading of drives or pools, or the scheduled check, succeeded and is current.",
     ),
-    Family("source_age_seconds", "gauge", ("source",), "Age of the last good reading of drives or pools.", "seconds"),
+    Family(
+        "source_age_seconds",
+        "gauge",
+        ("source",),
+        "Age of the last good reading of drives or pools, and of the scheduled check.",
+        "seconds",
+    ),
     Family("read_failures", "counter", ("source", "reason"), "Readings that failed, since the collector started."),
     Family("stuck_reads", "gauge", ("source",), "Readings that hang in the kernel and could not be ended."),
     # Units

@@ -15,6 +15,7 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import Dict, List, Mapping, Optional, Sequence, Tuple
 
+from ..checked import together
 from ..declared import DeclaredDrive
 from ..identity.text import clean_text
 from ..model import Drive, Unit
@@ -25,6 +26,7 @@ from .smart import FAILING, SmartReading
 from .snapshot import Snapshot, UnitReading, unit_key
 
 MOST_FINDINGS = 500
+CHECKS_MISSED = 2.5  # a check that is late by this many of its intervals no longer counts as current
 _NO_READING = UnitReading()
 
 
@@ -92,6 +94,11 @@ def _sources(found: Samples, snapshot: Snapshot, moment: Moment, current: bool) 
         found.add("source_up", (name,), int(source_up(snapshot, name, moment.at, current)))
         if source.at:
             found.add("source_age_seconds", (name,), max(moment.at - source.at, 0.0))
+    if snapshot.checked is not None:
+        age = moment.wall - snapshot.checked.ended
+        # One that ends after now means that the clock was set back: its age is not known.
+        found.add("source_up", ("check",), int(current and 0 <= age <= CHECKS_MISSED * snapshot.checked.every))
+        found.add("source_age_seconds", ("check",), age if age >= 0 else None)
     for key, count in snapshot.failures.items():
         name, _slash, reason = key.partition("/")
         found.add("read_failures", (name, reason), count)
@@ -236,7 +243,8 @@ def _absent(found: Samples, wanted: DeclaredDrive, current: bool) -> None:
 
 
 def _findings(found: Samples, snapshot: Snapshot) -> None:
-    counts: Mapping[str, int] = Counter(finding.severity for finding in snapshot.findings)
+    findings = together(snapshot.findings, snapshot.checked)
+    counts: Mapping[str, int] = Counter(finding.severity for finding in findings)
     for severity in ("error", "warning", "info"):
         found.add("findings", (severity,), counts.get(severity, 0))
     told: List[Tuple[str, ...]] = [
@@ -247,7 +255,7 @@ def _findings(found: Samples, snapshot: Snapshot) -> None:
             finding.code,
             finding.severity,
         )
-        for finding in snapshot.findings[:MOST_FINDINGS]
+        for finding in findings[:MOST_FINDINGS]
     ]
     for labels in told:
         found.add("finding", labels, 1)

@@ -14,6 +14,7 @@ import json
 from dataclasses import dataclass, field
 from typing import Dict, Optional, Tuple
 
+from ..checked import Checked
 from ..declared import DeclaredDrive
 from ..errors import DecodeError, InputError
 from ..model import Drive, Finding, Unit
@@ -100,8 +101,9 @@ class Snapshot:
     """Everything at one moment.
 
     *interval* is how often a new one is due, *stale_after* when the readings of each kind stop counting as
-    current. *states* are pool states as the kernel tells them apart from OpenZFS's tools, which may hang.
-    *units* are by `unit_key`. *failures* counts by C(source/reason) since the collector started.
+    current. *checked* is the last scheduled check. *states* are pool states as the kernel tells them apart from
+    OpenZFS's tools, which may hang. *units* are by `unit_key`. *failures* counts by C(source/reason) since the
+    collector started.
     """
 
     boot: str
@@ -111,6 +113,7 @@ class Snapshot:
     stale_after: Dict[str, float]
     drives: Tuple[Drive, ...] = ()
     findings: Tuple[Finding, ...] = ()
+    checked: Optional[Checked] = None
     declared: Optional[Tuple[DeclaredDrive, ...]] = None
     declared_pool: str = ""
     declared_error: str = ""
