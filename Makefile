@@ -50,6 +50,10 @@ lab: lab-packages ## Run the tests in the virtual machine
 lab-long: lab-packages ## Run the long tests in the virtual machine
 	@$(PYTEST) tests/lab -m lab_long -v
 
+.PHONY: faults
+faults: lab-packages ## Put every fault into every stage (hours; goes on where it was cut off) and write the page
+	@$(WITH) python -m tests.lab.faults.matrix --page docs/reliability-evidence.md $(ARGS)
+
 .PHONY: bench
 bench: ## Measure time and memory
 	@$(PYTEST) tests/bench -m bench -v -s

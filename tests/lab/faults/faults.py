@@ -1,0 +1,250 @@
+# Copyright (c) 2026, The evenkeel maintainers
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The faults. Each may act before a stage, at a moment while it runs, and is mended afterwards as a person would."""
+
+from __future__ import annotations
+
+import random
+import time
+from dataclasses import dataclass
+
+from tests.lab.errors import LabError
+from tests.lab.parts import ReadError
+
+from .server import CARELESS, MEMBERS, Server
+
+RULE = "/run/udev/rules.d/00-slow.rules"
+
+
+@dataclass
+class Fault:
+    """Nothing happens: the base of all faults. *random* chooses drives and sectors, and is seeded by the case."""
+
+    server: Server
+    random: random.Random
+    name = "none"
+    # Whether the host itself was taken down, so that it has to be booted.
+    down = False
+    twice = False
+
+    def __post_init__(self) -> None:
+        self.bay = self.random.choice(list(MEMBERS))
+        self.unit = self.random.choice([0, 1])
+
+    def before(self) -> None:
+        """Makes the situation before the stage begins."""
+
+    def during(self) -> None:
+        """Happens at the chosen moment while the stage runs."""
+
+    def after(self) -> None:
+        """What a person does about it before running the job again."""
+
+    def sh(self, text: str) -> str:
+        """A shell line on the host, whose exit code does not matter."""
+        return self.server.lab.run(text, check=False, timeout=120).out
+
+
+class PowerCut(Fault):
+    """The host loses power."""
+
+    name = "power cut"
+    down = True
+
+    def during(self) -> None:
+        self.server.lab.power_cut()
+
+    def after(self) -> None:
+        self.server.lab.boot()
+        self.sh("modprobe zfs; udevadm settle --timeout 120")
+
+
+class ConnectionCut(Fault):
+    """All sessions of the controller on the host are killed."""
+
+    name = "SSH cut"
+
+    def during(self) -> None:
+        self.sh("systemd-run --quiet --collect sh -c 'sleep 0.1; pkill -KILL -f \"^sshd(-session)?: root\"'")
+        time.sleep(2)
+
+
+class DrivePulled(Fault):
+    """A drive of the pool is pulled, and pushed back before the next run."""
+
+    name = "drive pulled"
+
+    def during(self) -> None:
+        self.server.lab.pull(self.bay)
+
+    def after(self) -> None:
+        self.server.lab.push(self.server.lab.state.chassis.drive(self.bay).serial)
+        self.sh("udevadm settle --timeout 120")
+        # Common practice after a wrong pull: the pool takes the members back.
+        self.sh("zpool online archive $(zpool status -P archive | awk '/OFFLINE|REMOVED|UNAVAIL|FAULTED/ {print $1}')")
+        self.sh("zpool clear archive; zpool wait -t resilver archive")
+
+
+class DriveReturned(DrivePulled):
+    """A drive that was missing at the beginning comes back while the stage runs."""
+
+    name = "drive returned"
+
+    def before(self) -> None:
+        self.server.lab.pull(self.bay)
+
+    def during(self) -> None:
+        self.server.lab.push(self.server.lab.state.chassis.drive(self.bay).serial)
+
+    def after(self) -> None:
+        self.sh("udevadm settle --timeout 120")
+        self.sh("zpool online archive $(zpool status -P archive | awk '/OFFLINE|REMOVED|UNAVAIL|FAULTED/ {print $1}')")
+        self.sh("zpool clear archive; zpool wait -t resilver archive")
+
+
+class ReadErrors(Fault):
+    """Sectors at the beginning of one unit cannot be read: the table, the label, and some of the data."""
+
+    name = "I/O errors on one unit"
+
+    def before(self) -> None:
+        first = self.random.choice([0, 34, 2048, 2048 + 512])
+        errors = [ReadError(first, 8), ReadError(self.random.randrange(10_000, 1_000_000), 64)]
+        self.server.lab.fail_reads(self.bay, self.unit, errors)
+
+    def after(self) -> None:
+        self.server.lab.fail_reads(self.bay, self.unit, [])
+        self.sh("zpool clear archive; zpool wait -t resilver archive")
+
+
+class HungUnit(Fault):
+    """A unit stops answering, for half a minute."""
+
+    name = "hung unit"
+
+    def during(self) -> None:
+        self.server.lab.hang(self.bay, self.unit)
+        time.sleep(30)
+        self.server.lab.unhang(self.bay, self.unit)
+
+    def after(self) -> None:
+        self.sh("udevadm settle --timeout 120; zpool clear archive; zpool wait -t resilver archive")
+
+
+class FullRoot(Fault):
+    """Not a byte is free where the host keeps its files."""
+
+    name = "full root filesystem"
+
+    def before(self) -> None:
+        self.sh(
+            "sync; dd if=/dev/zero of=/var/filler bs=1M 2>/dev/null; dd if=/dev/zero of=/var/filler2 bs=512 2>/dev/null"
+        )
+
+    def after(self) -> None:
+        self.sh("rm -f /var/filler /var/filler2; sync")
+
+
+class OutOfMemory(Fault):
+    """What the controller starts on the host may use very little more memory: the kernel kills it."""
+
+    name = "out of memory in a module"
+
+    def before(self) -> None:
+        # The limit ends by itself: with it, no session could lift it.
+        room = self.random.choice([4, 8, 12]) << 20
+        self.sh(
+            "group=$(sed 's/^0:://' /proc/self/cgroup);"
+            " case $group in */user-0.slice/*) group=/user.slice/user-0.slice;; esac;"
+            " unit=${group##*/};"
+            f" limit=$(($(cat /sys/fs/cgroup$group/memory.current) + {room}));"
+            " systemd-run --quiet --collect --on-active=25 systemctl set-property --runtime $unit MemoryMax=infinity;"
+            " systemctl set-property --runtime $unit MemoryMax=$limit MemorySwapMax=0"
+        )
+
+    def after(self) -> None:
+        end = time.monotonic() + 180
+        time.sleep(25)
+        while time.monotonic() < end:
+            try:
+                if self.sh("echo alive").strip() == "alive":
+                    return
+            except (LabError, OSError):
+                pass
+            time.sleep(3)
+
+
+class TwoControllers(Fault):
+    """The same job is run by two controllers at once."""
+
+    name = "two controllers at once"
+    twice = True
+
+
+class WrongClock(Fault):
+    """The host's clock is years off."""
+
+    name = "clock wrong"
+
+    def before(self) -> None:
+        self.sh(f"date -s '{self.random.choice(['2001-02-03', '2037-12-31'])} 04:05:06'")
+
+    def after(self) -> None:
+        self.sh(f"date -s @{time.time():.0f}")
+
+
+class SlowUdev(Fault):
+    """udev takes seconds over every event of a block device."""
+
+    name = "udev slow"
+
+    def before(self) -> None:
+        rule = 'SUBSYSTEM=="block", PROGRAM="/bin/sleep 2"'
+        self.sh(f"mkdir -p {RULE.rpartition('/')[0]}; echo '{rule}' > {RULE}; udevadm control --reload")
+
+    def after(self) -> None:
+        self.sh(f"rm -f {RULE}; udevadm control --reload; udevadm settle --timeout 120")
+
+
+class NoModule(Fault):
+    """The kernel has no OpenZFS: the module's file is gone and it is not loaded (after a new kernel, say)."""
+
+    name = "ZFS module missing"
+
+    def before(self) -> None:
+        self.sh("zpool export careless; zpool export archive; modprobe -r zfs")
+        self.sh("cd /lib/modules/$(uname -r)/updates/dkms && mv zfs.ko* /root/")
+
+    def after(self) -> None:
+        self.sh("mv /root/zfs.ko* /lib/modules/$(uname -r)/updates/dkms/; depmod; modprobe zfs")
+
+
+class Suspended(Fault):
+    """Another pool on the host stops serving: a drive with both its units in one single-parity vdev is pulled."""
+
+    name = "pool suspended"
+
+    def before(self) -> None:
+        self.server.lab.pull(CARELESS[1])
+        self.sh("timeout 10 zpool sync careless; true")
+
+    def after(self) -> None:
+        self.server.lab.push(self.server.lab.state.chassis.drive(CARELESS[1]).serial)
+        self.sh("udevadm settle --timeout 120; zpool clear careless")
+
+
+FAULTS: tuple[type[Fault], ...] = (
+    PowerCut,
+    ConnectionCut,
+    DrivePulled,
+    DriveReturned,
+    ReadErrors,
+    HungUnit,
+    FullRoot,
+    OutOfMemory,
+    TwoControllers,
+    WrongClock,
+    SlowUdev,
+    NoModule,
+    Suspended,
+)

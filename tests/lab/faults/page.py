@@ -1,0 +1,59 @@
+# Copyright (c) 2026, The evenkeel maintainers
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The results as a page for sceptics: docs/reliability-evidence.md."""
+
+from __future__ import annotations
+
+import time
+from collections import Counter
+from typing import Any
+
+HEAD = """<!--
+Copyright (c) 2026, The evenkeel maintainers
+SPDX-License-Identifier: GPL-3.0-or-later
+-->
+
+# Evidence: faults survived
+
+Written by `make faults` on {date}, seed {seed}: {total} cases, every stage with every fault, on a virtual server with a
+real kernel and OpenZFS. Run it again to see it for yourself; another seed (`make faults ARGS='--seed 7'`) chooses other
+moments and drives.
+
+In each case the stage is run and the fault happens before or while it runs, at a moment drawn from the seed. Then the
+fault is mended as a person would (the drive pushed back, the disk freed, the host booted), and the stage is run once
+more. A case holds when that second run ends as declared (*converged*) or refuses with a reason (*explained*), and when
+afterwards every file has its checksum, a scrub finds no error, the pool is laid out as declared (read with OpenZFS's
+own tools), and the drives beside the pool, which nobody named, are the same to the byte.
+
+{summary}
+
+| stage | fault | seed | moment | the run with the fault | the run after it | verdict |
+| --- | --- | --- | --- | --- | --- | --- |
+"""
+
+
+def page(results: list[Any], seed: int) -> str:
+    """The page. *results* are C(matrix.Result)."""
+    counts = Counter(one.verdict.partition(":")[0] for one in results)
+    summary = ", ".join(f"{count} {verdict}" for verdict, count in counts.most_common()) + "."
+    head = HEAD.format(date=time.strftime("%Y-%m-%d", time.gmtime()), seed=seed, total=len(results), summary=summary)
+    return head + "".join(_row(one) for one in results)
+
+
+def _row(one: Any) -> str:
+    words = [
+        one.stage,
+        one.fault,
+        str(one.seed),
+        f"{one.moment:.1f} s",
+        _short(one.first),
+        _short(one.second),
+        one.verdict,
+    ]
+    return "| " + " | ".join(word.replace("|", "/") for word in words) + " |\n"
+
+
+def _short(text: str) -> str:
+    """The beginning of a message; markup characters that would leave the cell are taken out."""
+    plain = text.replace("<", "(").replace(">", ")").replace("`", "'")
+    return plain if len(plain) <= 160 else plain[:157] + "..."

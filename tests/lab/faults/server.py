@@ -1,0 +1,118 @@
+# Copyright (c) 2026, The evenkeel maintainers
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The server that the faults happen to: a pool on six drives, and drives beside it that must never change.
+
+bay06 holds a file system, bay07 a member of another pool (exported), bays 08 and 09 the pool C(careless): a
+single-parity vdev with both units of each drive in it, so that one pull suspends it.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from tests.lab.errors import LabError
+from tests.lab.lab import Lab
+from tests.lab.modules import call
+from tests.lab.truth import members
+
+MEMBERS = range(6)
+FILE_SYSTEM, FOREIGN, CARELESS, FRESH = 6, 7, (8, 9), (10, 11)
+BYSTANDERS: list[tuple[int | str, int]] = [(bay, unit) for bay in (FILE_SYSTEM, FOREIGN) for unit in (0, 1)]
+UNIT_BYTES = 2**30
+POLICY = {"kind": "raidz", "parity": 2, "width": 6, "survive": {"drives": 2}}
+SUMS = "cd /archive && sha256sum --quiet -c /archive/.sums"
+
+
+class Server:
+    """One lab with its declared drives; all it does is what a controller would ask of it."""
+
+    def __init__(self, lab: Lab) -> None:
+        self.lab = lab
+        self.declared = {
+            f"bay{bay:02d}": {
+                "serial": lab.drive(bay).serial,
+                "unit_bytes": UNIT_BYTES,
+                "wwns": [f"naa.{unit.wwn:016x}" for unit in lab.drive(bay).units],
+            }
+            for bay in MEMBERS
+        }
+
+    @property
+    def layout(self) -> dict[str, Any]:
+        """Both vdevs, as the roles hand them to split_pool."""
+        return {
+            "vdevs": [
+                {
+                    "kind": "raidz",
+                    "parity": 2,
+                    "members": [
+                        {"serial": one["serial"], "index": index, "bay": bay, "size": UNIT_BYTES}
+                        for bay, one in self.declared.items()
+                    ],
+                }
+                for index in (0, 1)
+            ]
+        }
+
+    def pool(self, state: str, **more: Any) -> dict[str, Any]:
+        """A run of split_pool."""
+        options = {"pool": "archive", "layout": self.layout, "declared": self.declared, **more}
+        return call(self.lab, "split_pool", state=state, **options)
+
+    # --- what the stages begin from
+
+    def set_up(self) -> None:
+        """The things beside the pool, and what the faults need on the host."""
+        node = {(bay, unit): self._node(bay, unit) for bay in (FILE_SYSTEM, FOREIGN, *CARELESS) for unit in (0, 1)}
+        filed, foreign = node[FILE_SYSTEM, 0], node[FOREIGN, 0]
+        careless = " ".join(node[bay, unit] for bay in CARELESS for unit in (0, 1))
+        self.lab.run(
+            "set -e; modprobe zfs;"
+            f" mkfs.ext4 -q -E nodiscard {filed}; mount {filed} /mnt; echo tide > /mnt/table; umount /mnt;"
+            f" zpool create -O mountpoint=none foreign {foreign}; zpool export foreign;"
+            f" zpool create -f -O mountpoint=none careless raidz1 {careless};"
+            " udevadm settle; sync",
+            timeout=600,
+        )
+
+    def build(self) -> None:
+        """The pool with files and their checksums."""
+        self.require(self.pool("present"))
+        self.lab.run(
+            "set -e; zfs create archive/tide; for n in 1 2 3 4 5 6 7 8; do"
+            " head -c 1500000 /dev/urandom > /archive/tide/$n; done;"
+            " cd /archive && sha256sum tide/* > .sums; zpool sync archive",
+            timeout=300,
+        )
+
+    @staticmethod
+    def require(result: dict[str, Any]) -> dict[str, Any]:
+        """This result. Raises LabError when the run failed."""
+        if result.get("failed"):
+            raise LabError(f"{result.get('msg', result)}")
+        return result
+
+    # --- what must hold afterwards
+
+    def bystanders(self) -> list[str]:
+        """Hashes of the drives that no job was told about."""
+        return self.lab.content_hashes(BYSTANDERS, sync=False)
+
+    def check_pool(self, files: bool) -> None:
+        """The pool is laid out as declared, whole, scrubbed without an error, and its files are as written."""
+        found = members(self.lab, "archive")
+        for vdev, members_of in found.items():
+            serials = [one.serial for one in members_of if one.state == "ONLINE"]
+            if len(set(serials)) != len(members_of) or len(serials) != len(members_of):
+                raise LabError(f"{vdev} holds {members_of}")
+        if len(found) < 2:
+            raise LabError(f"the pool has the vdevs {found}")
+        self.lab.run("zpool scrub -w archive", timeout=600)
+        status = self.lab.run("zpool status archive").out
+        if "No known data errors" not in status or "with 0 errors" not in status:
+            raise LabError(status)
+        if files:
+            self.lab.run(SUMS, timeout=300)
+
+    def _node(self, bay: int, unit: int) -> str:
+        return "/dev/" + str(self.lab.guest_unit(bay, unit)["block"])

@@ -1,0 +1,71 @@
+# Copyright (c) 2026, The evenkeel maintainers
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The stages of the jobs that faults are put into: what each begins from, runs, and must have made true."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from tests.lab.errors import LabError
+from tests.lab.modules import call
+
+from .server import Server
+
+EMPTY, BUILT, AWAY = "empty", "built", "away"
+
+
+@dataclass(frozen=True)
+class Stage:
+    """C(start) is the checkpoint it begins from, C(run) the playbook's module call; C(files): whether there are any."""
+
+    name: str
+    start: str
+    run: Callable[[Server], dict[str, Any]]
+    verify: Callable[[Server], None]
+    files: bool = True
+
+    def __str__(self) -> str:
+        return self.name
+
+
+def _present(server: Server) -> dict[str, Any]:
+    return server.pool("present")
+
+
+def _imported(server: Server) -> dict[str, Any]:
+    return server.pool("imported")
+
+
+def _exported(server: Server) -> dict[str, Any]:
+    return server.pool("exported")
+
+
+def _facts(server: Server) -> dict[str, Any]:
+    return call(server.lab, "pool_info", pool="archive", declared=server.declared)
+
+
+def _whole(server: Server) -> None:
+    if "archive" not in server.lab.run("zpool list -Ho name").out.split():
+        server.require(_imported(server))
+    server.check_pool(files=True)
+
+
+def _made(server: Server) -> None:
+    server.check_pool(files=False)
+
+
+def _gone(server: Server) -> None:
+    if "archive" in server.lab.run("zpool list -Ho name").out.split():
+        raise LabError("the pool is still imported")
+    _whole(server)
+
+
+STAGES = (
+    Stage("build: create the pool", EMPTY, _present, _made, files=False),
+    Stage("build: verify the pool", BUILT, _present, _whole),
+    Stage("rebuild: import the pool", AWAY, _imported, _whole),
+    Stage("retire: export the pool", BUILT, _exported, _gone),
+    Stage("check: read the pool", BUILT, _facts, _whole),
+)
