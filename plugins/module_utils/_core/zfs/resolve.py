@@ -235,7 +235,8 @@ def _member(leaf: Node, role: str, index: Index) -> PoolMember:
         path=path,
         guid=leaf.guid,
         state=leaf.state,
-        serving=leaf.serving and not leaf.filling,
+        # What is being filled becomes a member in its own right the moment it is full.
+        serving=leaf.serving and not leaf.filling and role != "incoming",
         serial=key[0],
         bay=bay,
         index=key[1],
