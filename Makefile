@@ -59,7 +59,8 @@ bench: ## Measure time and memory
 	@$(PYTEST) tests/bench -m bench -v -s
 
 .PHONY: fuzz
-fuzz: ## Run the property tests with many more examples
+fuzz: ## Attack every parser with a million inputs, and run the property tests with many more examples
+	@tests/tools/with-venv fuzz python -m tests.fuzz
 	@$(PYTEST) tests/unit -m 'not lab and not lab_long and not bench' --hypothesis-profile fuzz
 
 .PHONY: layout-long

@@ -1,0 +1,3 @@
+# Copyright (c) 2026, The evenkeel maintainers
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Hostile input for every parser, guided by the code that it reaches."""
