@@ -17,6 +17,8 @@ LAYERS := $(WITH) python -m tests.tools.layers
 PYTEST := $(WITH) python -m pytest
 ARGS   ?=
 SANITY ?= sanity
+# RELEASE=bookworm gives every machine of the lab's tests that Debian release.
+export EVENKEEL_LAB_RELEASE := $(RELEASE)
 export PYTEST_ADDOPTS := $(PYTEST_ADDOPTS) $(ARGS)
 export PYTHONDONTWRITEBYTECODE := 1
 

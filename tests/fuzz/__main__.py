@@ -53,7 +53,8 @@ def run(name: str, runs: int) -> dict[str, Any]:
     with tempfile.TemporaryDirectory() as corpus:
         argv = [
             sys.executable, "-m", "tests.fuzz", CHILD, name, corpus, f"-runs={runs}", f"-seed={SEED}",
-            f"-artifact_prefix={folder}/", "-max_len=16384", "-timeout=20", "-rss_limit_mb=2048", "-print_final_stats=1",
+            f"-artifact_prefix={folder}/", "-max_len=16384", "-timeout=20",
+            "-rss_limit_mb=2048", "-print_final_stats=1",
         ]  # fmt: skip
         done = subprocess.run(argv, cwd=REPO, text=True, capture_output=True, errors="replace", check=False)
     finished = _DONE.search(done.stderr)

@@ -76,8 +76,9 @@ class Tree:
     """A tree of plain values out of bytes, over given keys: what YAML or JSON could hold at a place."""
 
     SCALARS: tuple[Any, ...] = (
-        None, True, False, 0, 1, 2, -1, 3.5, float("nan"), 2**64, 10**30, "", "0", "bay00", "bay[00:11]", "naa.5000ace2bb000010",
-        "pci-0000:00:08.0-sas-phy{phy}-lun-*", "bay{phy+6}", "$(reboot)", "a\nb", '"', "\u202e", "\ud800", "raidz", "mirror", "special",
+        None, True, False, 0, 1, 2, -1, 3.5, float("nan"), 2**64, 10**30, "", "0", "bay00", "bay[00:11]",
+        "naa.5000ace2bb000010", "pci-0000:00:08.0-sas-phy{phy}-lun-*", "bay{phy+6}", "$(reboot)", "a\nb", '"', "\u202e", "\ud800",
+        "raidz", "mirror", "special",
     )  # fmt: skip
 
     def __init__(self, data: bytes, keys: tuple[str, ...]) -> None:

@@ -8,6 +8,7 @@ import hashlib
 import os
 import sys
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -19,6 +20,8 @@ from tests.lab.paths import state_dir
 CHASSIS = Path(__file__).with_name("chassis")
 # Set to a word, labs stay (switched off) after the tests, and the next run with that word starts from them.
 KEEP = "EVENKEEL_LAB_KEEP"
+# Names the release that every machine gets, in place of what its chassis says.
+RELEASE = "EVENKEEL_LAB_RELEASE"
 CLEAN = "clean"
 
 
@@ -34,6 +37,7 @@ class Labs:
     def get(self, chassis: Chassis | str) -> Lab:
         """A running machine as C(chassis) describes it, or the file of that name does, freshly booted."""
         wanted = load(CHASSIS / f"{chassis}.yml") if isinstance(chassis, str) else chassis
+        wanted = replace(wanted, release=os.environ.get(RELEASE) or wanted.release)
         for other in self._labs.values():
             if other is not self._labs.get(wanted):
                 other.power_cut()
