@@ -77,8 +77,8 @@ class Tree:
 
     SCALARS: tuple[Any, ...] = (
         None, True, False, 0, 1, 2, -1, 3.5, float("nan"), 2**64, 10**30, "", "0", "bay00", "bay[00:11]",
-        "naa.5000ace2bb000010", "pci-0000:00:08.0-sas-phy{phy}-lun-*", "bay{phy+6}", "$(reboot)", "a\nb", '"', "\u202e", "\ud800",
-        "raidz", "mirror", "special",
+        "naa.5000ace2bb000010", "raidz", "mirror", "special",
+        "pci-0000:00:08.0-sas-phy{phy}-lun-*", "bay{phy+6}", "$(reboot)", "a\nb", '"', "\u202e", "\ud800",
     )  # fmt: skip
 
     def __init__(self, data: bytes, keys: tuple[str, ...]) -> None:

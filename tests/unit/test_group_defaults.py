@@ -32,8 +32,9 @@ def test_defaults_of_the_group_reach_a_module_and_its_own_options_win(tmp_path):
     }
     (tmp_path / "play.yml").write_text(yaml.safe_dump([play]))
     environment = {**os.environ, "ANSIBLE_COLLECTIONS_PATH": str(REPO / ".work"), "ANSIBLE_LOCALHOST_WARNING": "false"}
+    python = f"ansible_python_interpreter={sys.executable}"
     done = subprocess.run(
-        [*"ansible-playbook -i localhost, -c local play.yml -e".split(), f"ansible_python_interpreter={sys.executable}"],
+        ["ansible-playbook", "-i", "localhost,", "-c", "local", "-e", python, "play.yml"],
         cwd=tmp_path, env=environment, text=True, capture_output=True, check=False, timeout=300,
     )  # fmt: skip
     assert done.returncode == 0, done.stdout + done.stderr

@@ -30,9 +30,9 @@ TARGETS = re.findall(r"^([a-z-]+):", (REPO / "Makefile").read_text(encoding="utf
 TEMPLATED = re.compile(r"\{\{|\{%")
 # Ansible's own options that a page shows are checked by Ansible; what else may be typed at a prompt is listed here.
 ELSEWHERE = {
-    "apt-get", "ansible-doc", "ansible-galaxy", "cat", "cd", "cp", "curl", "fio", "hostid", "journalctl", "ls", "mkdir", "openssl",
-    "python3", "sg_format", "smartctl", "systemctl", "systemd-analyze", "tests/tools/with-venv", "udevadm", "zfs",
-    "zpool", "promtool",
+    "apt-get", "ansible-doc", "ansible-galaxy", "cat", "cd", "cp", "curl", "fio", "hostid", "journalctl", "ls", "mkdir",
+    "openssl", "python3", "sg_format", "smartctl", "systemctl", "systemd-analyze", "tests/tools/with-venv", "udevadm",
+    "zfs", "zpool", "promtool",
 }  # fmt: skip
 
 
