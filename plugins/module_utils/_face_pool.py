@@ -15,10 +15,11 @@ from ._core.host.lock import one_at_a_time
 from ._core.model import Layout
 from ._core.plain import from_plain, to_plain
 from ._core.split import actions as split
-from ._core.zfs import actions, build, importing, report
+from ._core.zfs import actions, build, growing, importing, report
 from ._core.zfs.access import Access, expecting
 from ._core.zfs.pools import version
 from ._core.zfs.resolve import Pool
+from ._core.zfs.standing import layout_of
 from ._core.zfs.support import GROUPS, KINDS, read_support
 from ._face_drives import wanted_from
 
@@ -71,6 +72,10 @@ def bring_about(params: Mapping[str, Any], access: Access, check_mode: bool) -> 
     wish = wish_from(params)
     if params["state"] == "present":
         return actions.ensure_present(access, wish, check_mode), {}
+    if params["state"] == "grown":
+        grown = growing.ensure_grown(access, wish, check_mode)
+        more = {"added": grown.added, "expanded": grown.expanded, "waiting": grown.waiting}
+        return grown.outcome, {name: list(lines) for name, lines in more.items()}
     terms = importing.Terms(params["guid"], params["take_over"], params["accept_missing_drives"])
     told = importing.ensure_imported(access, wish, terms, check_mode)
     return told.outcome, {
@@ -110,7 +115,8 @@ def diff_of(outcome: Union[actions.Outcome, split.Outcome], header: str = "pool"
 
 def pool_facts(access: Access, params: Mapping[str, Any]) -> List[Dict[str, Any]]:
     """Every imported pool (or the one asked for) as plain data with its margins."""
-    pools = actions.current_pools(access, version(access.run), access.drives(), declared_from(params))
+    drives, declared = access.drives(), declared_from(params)
+    pools = actions.current_pools(access, version(access.run), drives, declared)
     wanted = params["pool"]
     if wanted and wanted not in [pool.name for pool in pools]:
         raise InputError(
@@ -118,7 +124,11 @@ def pool_facts(access: Access, params: Mapping[str, Any]) -> List[Dict[str, Any]
             subject="pool {0}".format(wanted),
             remedy="Imported: {0}.".format(", ".join(pool.name for pool in pools) or "none"),
         )
-    return [_facts(pool) for pool in pools if wanted in (None, "", pool.name)]
+    return [
+        dict(_facts(pool), layout=to_plain(layout_of(pool, drives, declared)))
+        for pool in pools
+        if wanted in (None, "", pool.name)
+    ]
 
 
 def _facts(pool: Pool) -> Dict[str, Any]:

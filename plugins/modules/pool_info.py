@@ -80,6 +80,17 @@ pools:
       type: list
       elements: dict
       sample: []
+    scan:
+      description: The last scrub or resilver, or the one that runs now, with C(function) and C(state).
+      type: dict
+      sample: {"function": "resilver", "state": "scanning"}
+    layout:
+      description:
+        - What the pool places, in the form that M(evenkeel.split_actuator.layout_plan) takes as
+          O(evenkeel.split_actuator.layout_plan#module:placed).
+        - Sizes are those of the units now; those of drives that are gone are as declared.
+      type: dict
+      sample: {"vdevs": []}
     margin:
       description:
         - How many further whole drives may fail, whichever they are. V(0) means that the next loss can lose data, V(-1)

@@ -7,14 +7,14 @@ from __future__ import annotations
 
 DOCUMENTATION = r"""
 module: split_pool
-short_description: Creates, imports or exports a ZFS pool as laid out, or verifies the one that exists
+short_description: Creates, grows, imports or exports a ZFS pool as laid out, or verifies the one that exists
 version_added: 0.1.0
 author:
   - The evenkeel maintainers (@evenkeel)
 description:
   - Creates a pool on the units of split-actuator drives exactly as M(evenkeel.split_actuator.layout_plan) laid it out,
     and reads it back to compare every member with the layout by unit identity.
-  - An existing pool is compared with the layout; only its settings are ever changed.
+  - An existing pool is compared with the layout. It is changed only where told, and nothing in it ever moves.
   - Whatever is found on a unit (a pool label, a filesystem, a partition table, a RAID or LVM signature, a mount, a
     holder, an open exclusive handle) refuses the whole action and lists each unit by bay and serial.
   - A pool that a former installation of the host left on the drives is imported once every label on them has been
@@ -38,13 +38,16 @@ options:
       - V(imported) imports the pool from the drives of O(layout), mounts its datasets and notes it in the cache file.
         It never creates one. An import that was cut off is finished.
       - V(exported) exports the pool when it is imported.
+      - V(grown) adds the vdevs of O(layout) that the pool lacks, and has vdevs whose members have all become larger
+        use them. Everything that the pool has must be in O(layout) as it is, and nothing is added that would make the
+        pool stand less. Let M(evenkeel.split_actuator.layout_plan) plan with what is placed.
     type: str
-    choices: [present, imported, exported]
+    choices: [present, imported, exported, grown]
     default: present
   layout:
     description:
       - The RV(evenkeel.split_actuator.layout_plan#module:layout) to build or to import.
-      - Needed with O(state=present) and O(state=imported).
+      - Needed with O(state=present), O(state=imported) and O(state=grown).
     type: dict
   guid:
     description: The GUID of the pool, in quotes, where only this one will do. With O(state=present) it is not used.
@@ -106,8 +109,9 @@ options:
         required: true
   erase_serials:
     description:
-      - Serials of the drives, one by one, whose present contents may be destroyed to create the pool.
-      - What is in use (mounted, held, open) is refused all the same. Ignored once the pool exists.
+      - Serials of the drives, one by one, whose present contents may be destroyed to create the pool, or to add them
+        to it with O(state=grown).
+      - What is in use (mounted, held, open) is refused all the same. Ignored once the drives are in the pool.
     type: list
     elements: str
     default: []
@@ -160,6 +164,13 @@ EXAMPLES = r"""
     declared: "{{ split_actuator_drives }}"
     by_name: true
 
+- name: Add the vdevs that a further cohort of drives makes
+  evenkeel.split_actuator.split_pool:
+    pool: archive
+    state: grown
+    layout: "{{ grown_plan.layout }}"
+    by_name: true
+
 - name: Export it
   evenkeel.split_actuator.split_pool:
     pool: archive
@@ -190,6 +201,24 @@ paths:
   elements: str
   returned: with O(state=imported)
   sample: ["/dev/disk/by-vdev/bay00.0-part1"]
+added:
+  description: The vdevs that were, or in check mode would be, added.
+  type: list
+  elements: str
+  returned: with O(state=grown)
+  sample: ["raidz2: bay12.0 bay13.0 bay14.0 bay15.0 bay16.0 bay17.0"]
+expanded:
+  description: The vdevs that use more of their members, with their new sizes.
+  type: list
+  elements: str
+  returned: with O(state=grown)
+  sample: ["raidz2-0: 215991746199552 bytes to allocate"]
+waiting:
+  description: What vdevs with some larger members wait for, a line each.
+  type: list
+  elements: str
+  returned: with O(state=grown)
+  sample: ["raidz2-0: 2 of 3 members are larger; it grows once these are too: bay02.0 (serial ACT102)"]
 commands:
   description: The commands that were run, or in check mode would be run.
   type: list
@@ -240,7 +269,7 @@ def work(module: AnsibleModule, runner: ModuleRunner) -> Dict[str, Any]:
     return result
 
 
-ACTIONS = {"present": "creation", "imported": "import", "exported": "export"}
+ACTIONS = {"present": "creation", "imported": "import", "exported": "export", "grown": "growth"}
 
 
 def main() -> None:
@@ -249,7 +278,7 @@ def main() -> None:
         argument_spec=dict(
             {
                 "pool": {"type": "str", "required": True},
-                "state": {"type": "str", "choices": ["present", "imported", "exported"], "default": "present"},
+                "state": {"type": "str", "choices": list(ACTIONS), "default": "present"},
                 "layout": {"type": "dict"},
                 "guid": {"type": "str", "default": ""},
                 "take_over": {"type": "str", "default": ""},
@@ -264,7 +293,7 @@ def main() -> None:
             },
             **DRIVE_ARGUMENTS,
         ),
-        required_if=[("state", "present", ["layout"]), ("state", "imported", ["layout"])],
+        required_if=[("state", state, ["layout"]) for state in ("present", "imported", "grown")],
         supports_check_mode=True,
     )
     run_face(module, work)

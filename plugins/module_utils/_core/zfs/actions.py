@@ -83,17 +83,17 @@ def _create(access: Access, wish: Wish, zfs: ZfsVersion, drives: Sequence[Drive]
     layout = replace(wish.layout, support=beside.resolve(wish.support, drives))
     units = build.units_of(layout, drives)
     contents = build.forgive(access.contents(units), units, access.begun(wish.pool), access.half_made(units.values()))
-    erasing = _erasing(access, layout, units, build.refuse_contents(layout, contents, wish.erase_serials))
+    clearing = erasing(access, layout, units, build.refuse_contents(layout, contents, wish.erase_serials))
     pool_settings = build.with_defaults(build.POOL_DEFAULTS, wish.pool_settings)
     root_settings = build.with_defaults(build.ROOT_DEFAULTS, wish.root_settings)
     found = build.paths_as_found(units)
     paths = {**found, **build.paths_by_name(wish.layout, units, expected=check_mode)} if wish.by_name else found
     making = build.create_command(wish.pool, layout, paths, pool_settings, root_settings)
-    if not erasing:
+    if not clearing:
         # OpenZFS's own opinion, before anything is touched.
         trial = build.create_command(wish.pool, layout, found, pool_settings, root_settings, dry_run=True)
         checked(access.run, trial.argv, "Nothing was changed.")
-    commands = (*erasing, making)
+    commands = (*clearing, making)
     before, after = _absent(wish.pool), picture(wish.pool, layout, pool_settings, root_settings)
     if check_mode:
         return Outcome(True, commands, before, after)
@@ -103,9 +103,10 @@ def _create(access: Access, wish: Wish, zfs: ZfsVersion, drives: Sequence[Drive]
     return Outcome(True, commands, before, after, pool)
 
 
-def _erasing(
+def erasing(
     access: Access, layout: Layout, units: Mapping[build.Key, Unit], keys: Sequence[build.Key]
 ) -> List[Command]:
+    """The commands that clear these units of the layout."""
     members = {argv.key_of(member): member for member in build.members_of(layout)}
     commands: List[Command] = []
     for key in keys:

@@ -79,6 +79,20 @@ def create(
     return tuple(argv)
 
 
+def add(
+    name: str, vdevs: Sequence[Vdev], path_of: Mapping[Tuple[str, int], str], ashift: str = "", dry_run: bool = False
+) -> Tuple[str, ...]:
+    """C(zpool add) of further data vdevs; *ashift* is the pool's, empty to leave it to OpenZFS."""
+    words = ["zpool", "add"] + (["-n"] if dry_run else [])
+    words += settings("-o", {"ashift": ashift} if ashift else {})
+    return (*words, pool_name(name), *vdev_words(vdevs, path_of))
+
+
+def expand(name: str, guids: Sequence[str]) -> Tuple[str, ...]:
+    """C(zpool online -e): have these members of a vdev use all of their devices."""
+    return ("zpool", "online", "-e", pool_name(name), *guids)
+
+
 def import_pool(guid: str, paths: Sequence[str], other_host: bool = False) -> Tuple[str, ...]:
     """C(zpool import) of one pool by GUID from these devices, without mounting it or noting it for the next boot.
 

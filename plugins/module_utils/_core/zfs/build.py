@@ -13,7 +13,7 @@ from .. import names
 from ..errors import InputError, Refusal
 from ..host.contents import IN_USE
 from ..host.run import Command
-from ..model import Content, Drive, Layout, Member, Unit
+from ..model import Content, Drive, Layout, Member, Unit, Vdev
 from . import argv
 from .resolve import Pool, PoolVdev
 
@@ -272,12 +272,9 @@ def create_command(
 
 def differences(pool: Pool, layout: Layout) -> Tuple[str, ...]:
     """How a pool's members differ from the layout, by unit identity; empty when they agree."""
-    wanted: Dict[FrozenSet[Key], str] = {
-        frozenset(argv.key_of(member) for member in vdev.members): _shape(vdev.kind, vdev.parity)
-        for vdev in layout.vdevs
-    }
+    wanted: Dict[FrozenSet[Key], str] = {places(vdev): _shape(vdev.kind, vdev.parity) for vdev in layout.vdevs}
     found: Dict[FrozenSet[Key], str] = {
-        _keys(vdev): _shape(vdev.kind, vdev.redundancy) for vdev in pool.vdevs if vdev.group == "data"
+        keys_of(vdev): _shape(vdev.kind, vdev.redundancy) for vdev in pool.vdevs if vdev.group == "data"
     }
     lines = []
     for keys in sorted(set(wanted) | set(found), key=sorted):
@@ -302,7 +299,12 @@ def _shape(kind: str, parity: int) -> str:
     return "{0}{1}".format(kind, parity) if kind in ("raidz", "draid") else kind
 
 
-def _keys(vdev: PoolVdev) -> FrozenSet[Key]:
+def places(vdev: Vdev) -> FrozenSet[Key]:
+    """The units that a vdev of a layout is made of."""
+    return frozenset(argv.key_of(member) for member in vdev.members)
+
+
+def keys_of(vdev: PoolVdev) -> FrozenSet[Key]:
     """The units that a vdev's places belong to; while one is replaced, the one that leaves counts."""
     return frozenset((slot.members[0].serial, slot.members[0].index) for slot in vdev.slots if slot.members)
 

@@ -35,7 +35,10 @@ _DEEPEST = 8
 
 @dataclass(frozen=True)
 class LabelVdev:
-    """A node of a label's vdev tree: a device, or a vdev of *children*. *path* is where it was last."""
+    """A node of a label's vdev tree: a device, or a vdev of *children*. *path* is where it was last.
+
+    A top-level vdev has *asize* bytes to allocate, in metaslabs of 2^*metaslab_shift* bytes.
+    """
 
     kind: str
     guid: str
@@ -44,6 +47,8 @@ class LabelVdev:
     ashift: int = 0
     is_log: bool = False
     children: Tuple[LabelVdev, ...] = ()
+    asize: int = 0
+    metaslab_shift: int = 0
 
     @property
     def leaves(self) -> Tuple[LabelVdev, ...]:
@@ -208,6 +213,8 @@ def _vdev(tree: object, depth: int) -> LabelVdev:
         ashift=_number(tree, "ashift"),
         is_log=bool(_number(tree, "is_log")),
         children=tuple(_vdev(child, depth + 1) for child in children),
+        asize=_number(tree, "asize"),
+        metaslab_shift=_number(tree, "metaslab_shift"),
     )
 
 

@@ -11,13 +11,13 @@ members whose drive is gone, from the declared inventory.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Dict, Iterator, List, Mapping, Optional, Sequence, Tuple
 
 from ..declared import DeclaredDrive
 from ..model import Drive
 from ..names import parse_unit_name
-from .tree import STAND_INS, Node, PoolTree
+from .tree import STAND_INS, Node, PoolTree, Scan
 
 _WWN_LINK = re.compile(r"(?:wwn-0x|nvme-eui\.)([0-9a-f]{16,32})(?:-part([0-9]+))?")
 _PARTITION = re.compile(r"(.*?[0-9])p[0-9]+|(/dev/[a-z]+)[0-9]+")
@@ -79,7 +79,10 @@ class PoolVdev:
 
 @dataclass(frozen=True)
 class Pool:
-    """An imported pool, resolved. *suspended* pools hang whoever touches their data."""
+    """An imported pool, resolved. *suspended* pools hang whoever touches their data.
+
+    *scan* is the last scrub or resilver, or the one that runs now.
+    """
 
     name: str
     guid: str
@@ -91,6 +94,7 @@ class Pool:
     action: str = ""
     msgid: str = ""
     errors: int = 0
+    scan: Scan = field(default_factory=Scan)
 
 
 class Index:
@@ -195,6 +199,7 @@ def resolve(tree: PoolTree, index: Index) -> Pool:
         action=tree.action,
         msgid=tree.msgid,
         errors=tree.errors,
+        scan=tree.scan or Scan(),
     )
 
 

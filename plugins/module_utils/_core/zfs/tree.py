@@ -87,6 +87,11 @@ class Scan:
         """Whether it is at work now."""
         return self.state == "scanning"
 
+    @property
+    def resilvering(self) -> bool:
+        """Whether a resilver is at work now."""
+        return self.running and self.function == "resilver"
+
 
 @dataclass(frozen=True)
 class PoolTree:

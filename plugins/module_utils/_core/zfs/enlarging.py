@@ -1,0 +1,104 @@
+# Copyright (c) 2026, The evenkeel maintainers
+# GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Which vdevs can use more of their members than they do, since all of them have become larger. Pure.
+
+What C(zpool list) calls EXPANDSZ is only brought up to date when a vdev is opened anew, so the vdev's size in
+the pool's labels is compared with what its units could give.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import List, Mapping, Optional, Sequence, Tuple
+
+from ..errors import InputError
+from ..layout.capacity import pool_capacity
+from ..model import Layout, Vdev
+from . import build
+from .access import Holding
+from .labels import LabelVdev
+from .resolve import Pool, PoolVdev
+
+# OpenZFS takes devices of one vdev for alike within this (ZPOOL_FUZZ in its zpool_vdev.c).
+ALIKE = 16 << 20
+
+
+@dataclass(frozen=True)
+class Enlarged:
+    """The vdevs that can grow: their *members* (vdev name, GUIDs), and their sizes *before* and *after* as lines.
+
+    *waiting* has a line for each vdev of which only some members are larger, or that cannot grow now.
+    """
+
+    members: Tuple[Tuple[str, Tuple[str, ...]], ...] = ()
+    before: Tuple[str, ...] = ()
+    after: Tuple[str, ...] = ()
+    waiting: Tuple[str, ...] = ()
+
+
+def enlarged(pool: Pool, now: Layout, held: Mapping[build.Key, Holding], whole: Sequence[str]) -> Enlarged:
+    """What can grow. *held* are the labels found; *whole* the nodes of units that OpenZFS partitioned itself."""
+    members: List[Tuple[str, Tuple[str, ...]]] = []
+    before: List[str] = []
+    after: List[str] = []
+    waiting: List[str] = []
+    data = [vdev for vdev in pool.vdevs if vdev.group == "data"]
+    for vdev, placed in zip(data, now.vdevs):
+        label = _label(placed, held)
+        possible = _possible(placed, held, whole)
+        if label is None or not possible:
+            continue
+        if possible - label.asize >= 1 << label.metaslab_shift:
+            hindrance = _hindrance(pool, vdev)
+            if hindrance:
+                waiting.append("{0} could grow; {1}".format(vdev.name, hindrance))
+                continue
+            members.append((vdev.name, tuple(one.guid for one in vdev.members)))
+            before.append("{0}: {1} bytes to allocate".format(vdev.name, label.asize))
+            after.append("{0}: {1} bytes to allocate".format(vdev.name, possible))
+        waiting += _smaller(vdev, placed)
+    return Enlarged(tuple(members), tuple(before), tuple(after), tuple(waiting))
+
+
+def _label(placed: Vdev, held: Mapping[build.Key, Holding]) -> Optional[LabelVdev]:
+    """The vdev as the newest label on its units has it."""
+    found = [held[key].label for key in build.places(placed) if key in held]
+    newest = max(found, key=lambda label: label.txg, default=None)
+    return newest.vdev if newest is not None and newest.vdev.asize else None
+
+
+def _possible(placed: Vdev, held: Mapping[build.Key, Holding], whole: Sequence[str]) -> int:
+    """What the vdev could allocate on its units as they are; 0 where that cannot be told."""
+    for member in placed.members:
+        one = held.get((member.serial, member.index))
+        if one is None or not member.size or (one.unit.kind != "range" and one.unit.node not in whole):
+            return 0
+    blocks = {held[key].unit.logical_block for key in build.places(placed)}
+    try:
+        return min(pool_capacity([placed], logical_block=block).vdevs[0].asize for block in blocks)
+    except InputError:
+        return 0
+
+
+def _hindrance(pool: Pool, vdev: PoolVdev) -> str:
+    if pool.scan.resilvering:
+        return "a resilver is running, run again when it has ended"
+    if vdev.lost or any(len(slot.members) > 1 for slot in vdev.slots):
+        return "not all of its members serve"
+    return ""
+
+
+def _smaller(vdev: PoolVdev, placed: Vdev) -> List[str]:
+    least = min(member.size for member in placed.members)
+    small = [member for member in placed.members if member.size < least + ALIKE]
+    if len(small) == len(placed.members):
+        return []
+    return [
+        "{0}: {1} of {2} members are larger; it grows once these are too: {3}".format(
+            vdev.name,
+            len(placed.members) - len(small),
+            len(placed.members),
+            ", ".join("{0} (serial {1})".format(member.name, member.serial) for member in small),
+        )
+    ]

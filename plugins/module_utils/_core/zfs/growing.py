@@ -1,0 +1,226 @@
+# Copyright (c) 2026, The evenkeel maintainers
+# GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Grows a pool to its layout: further vdevs of the same shape, and vdevs whose members have all become larger.
+
+Nothing placed moves, and nothing is added that would make the pool stand less than it does.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Dict, List, Mapping, Sequence, Tuple
+
+from ..errors import CoreError, HostError, Refusal
+from ..host.run import SETTLE, Command, carry_out, checked
+from ..layout.promise import survives_drives, survives_enclosures
+from ..model import Drive, Layout, Unit, Vdev
+from . import argv, build
+from . import support as beside
+from .access import Access, Holding
+from .actions import Outcome, Wish, current_pools, erasing, lost_race, picture
+from .enlarging import Enlarged, enlarged
+from .pools import ZfsVersion, version
+from .resolve import Pool
+from .standing import layout_of
+
+
+@dataclass(frozen=True)
+class Report:
+    """What was done, beside the outcome: vdevs *added* (shape and units) and *expanded* (names and bytes).
+
+    *waiting* says of each vdev with some larger members what it waits for, a line each.
+    """
+
+    outcome: Outcome
+    added: Tuple[str, ...] = ()
+    expanded: Tuple[str, ...] = ()
+    waiting: Tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class _Look:
+    """One look at the host."""
+
+    zfs: ZfsVersion
+    drives: Sequence[Drive]
+    pool: Pool
+    now: Layout
+    held: Mapping[build.Key, Holding]
+
+
+def ensure_grown(access: Access, wish: Wish, check_mode: bool) -> Report:
+    """Add the vdevs of the layout that the pool lacks, and expand those whose members are all larger.
+
+    Raises Refusal, with nothing changed, when the pool is suspended or not as laid out, when a new vdev would
+    weaken it, or when a unit of a new vdev is absent or not empty.
+    """
+    argv.pool_name(wish.pool)
+    look = _look(access, wish)
+    new = further(look.pool, wish.layout)
+    wrong = beside.differences(look.pool, wish.support)
+    if wrong:
+        raise Refusal("Pool {0} has other supporting vdevs; nothing was changed.".format(wish.pool), wrong, _CORRECT)
+    refuse_weaker(look.now, new)
+    build.refuse_siblings(Layout(new), wish.allow_siblings)
+    growth = enlarged(look.pool, look.now, look.held, access.half_made(_units(look.drives)))
+    expanding = _expanding(wish.pool, growth)
+    adding, units = _adding(access, wish, new, look.drives, check_mode)
+    commands = (*expanding, *adding)
+    after = Layout((*look.now.vdevs, *new), look.now.spares)
+    outcome = Outcome(
+        bool(commands),
+        commands,
+        _lines(wish.pool, look.now, growth.before),
+        _lines(wish.pool, after, growth.after),
+        None if commands and not check_mode else look.pool,
+    )
+    if commands and not check_mode:
+        outcome = replace(outcome, pool=_act(access, wish, look, expanding, adding, units))
+    return Report(
+        outcome,
+        tuple("{0}: {1}".format(vdev.keyword or "stripe", _names(vdev)) for vdev in new),
+        tuple(growth.after),
+        growth.waiting,
+    )
+
+
+_CORRECT = "Correct the declared inventory or policy. Supporting vdevs are not touched by growing."
+
+
+def _look(access: Access, wish: Wish) -> _Look:
+    zfs = version(access.run)
+    checked(access.run, SETTLE)
+    drives = access.drives()
+    pools = {pool.name: pool for pool in current_pools(access, zfs, drives, wish.declared)}
+    pool = pools.get(wish.pool)
+    if pool is None:
+        raise HostError(
+            "no pool of this name is imported, so it cannot grow",
+            subject="pool {0}".format(wish.pool),
+            remedy="Import it, or create it with state: present.",
+        )
+    if pool.suspended:
+        raise Refusal(
+            "Pool {0} is suspended; nothing was changed.".format(pool.name),
+            [pool.status or "OpenZFS gives no reason"],
+            "Bring its drives back, then run `zpool clear {0}`.".format(pool.name),
+        )
+    return _Look(zfs, drives, pool, layout_of(pool, drives, wish.declared), access.labels())
+
+
+def _units(drives: Sequence[Drive]) -> List[Unit]:
+    return [unit for drive in drives for unit in drive.units if unit.kind != "range"]
+
+
+def further(pool: Pool, layout: Layout) -> Tuple[Vdev, ...]:
+    """The vdevs of the layout that the pool lacks. Refuses when it has one that is not in the layout as it is."""
+    here = {frozenset(build.keys_of(vdev)) for vdev in pool.vdevs if vdev.group == "data"}
+    wrong = build.differences(pool, replace(layout, vdevs=tuple(v for v in layout.vdevs if build.places(v) in here)))
+    taken = {key for keys in here for key in keys}
+    new = [vdev for vdev in layout.vdevs if build.places(vdev) not in here]
+    for vdev in new:
+        both = sorted(build.places(vdev) & taken)
+        if both:
+            wrong += tuple("{0} unit {1}: is a member already, in another vdev".format(*key) for key in both)
+    if wrong:
+        raise Refusal(
+            "Pool {0} is not what the layout extends; nothing was changed.".format(pool.name),
+            wrong,
+            "Plan again with what the pool places (placed: the layout that pool_info returns): nothing placed moves.",
+        )
+    return tuple(new)
+
+
+def refuse_weaker(now: Layout, new: Sequence[Vdev]) -> None:
+    """Refuses vdevs with which the pool would stand less than it does, or that are of another kind.
+
+    Computed from the members: how many whole drives, and enclosures, may fail, whichever they are.
+    """
+    shapes = {(vdev.kind, vdev.parity) for vdev in now.vdevs}
+    reasons = []
+    for vdev in new:
+        name = "{0} of {1}".format(vdev.keyword or "stripe", _names(vdev))
+        if shapes and (vdev.kind, vdev.parity) not in shapes:
+            has = ", ".join(sorted({old.keyword or "stripe" for old in now.vdevs}))
+            reasons.append("{0}: the pool has {1}; OpenZFS refuses to add unlike vdevs".format(name, has))
+        for what, count in (("drives", survives_drives), ("enclosures", survives_enclosures)):
+            stands, had = count([vdev]), count(now.vdevs)
+            if stands < had:
+                reasons.append("{0}: stands the loss of {1} {2}; the pool stands {3}".format(name, stands, what, had))
+    if reasons:
+        raise Refusal(
+            "Growing would make pool and data less safe; nothing was changed.",
+            reasons,
+            "A pool is lost with its weakest vdev. Plan again with the promises that the pool was built for.",
+        )
+
+
+def _expanding(pool: str, growth: Enlarged) -> List[Command]:
+    commands = [
+        Command(argv.expand(pool, guids), "use all of the larger members of {0}".format(name))
+        for name, guids in growth.members
+    ]
+    # The labels, by which the next run sees that it is done, are written with the next transaction group.
+    return [*commands, Command(("zpool", "sync", pool), "have it written down")] if commands else []
+
+
+def _adding(
+    access: Access, wish: Wish, new: Sequence[Vdev], drives: Sequence[Drive], check_mode: bool
+) -> Tuple[List[Command], Mapping[build.Key, Unit]]:
+    """The commands that add vdevs, and the units that they will hold."""
+    layout = Layout(tuple(new))
+    if not new:
+        return [], {}
+    units = build.units_of(layout, drives)
+    contents = build.forgive(access.contents(units), units, access.begun(wish.pool), access.half_made(units.values()))
+    clearing = erasing(access, layout, units, build.refuse_contents(layout, contents, wish.erase_serials))
+    found = build.paths_as_found(units)
+    paths = {**found, **build.paths_by_name(layout, units, expected=check_mode)} if wish.by_name else found
+    ashift = checked(access.run, ("zpool", "get", "-H", "-p", "-o", "value", "ashift", wish.pool)).strip()
+    ashift = "" if ashift in ("0", "-") else ashift
+    if not clearing:
+        # OpenZFS's own opinion, before anything is touched.
+        checked(access.run, argv.add(wish.pool, new, found, ashift, dry_run=True), "Nothing was changed.")
+    return [*clearing, Command(argv.add(wish.pool, new, paths, ashift), "add vdevs to pool {0}".format(wish.pool))], (
+        units
+    )
+
+
+def _act(
+    access: Access,
+    wish: Wish,
+    look: _Look,
+    expanding: Sequence[Command],
+    adding: Sequence[Command],
+    units: Mapping[build.Key, Unit],
+) -> Pool:
+    if expanding:
+        carry_out(access.run, expanding)
+    if adding:
+        with access.creation(wish.pool, [unit.wwn for unit in units.values()]):
+            carry_out(access.run, adding, lost_race)
+    drives = access.drives()
+    pools = {pool.name: pool for pool in current_pools(access, look.zfs, drives, wish.declared)}
+    if wish.pool not in pools:
+        raise CoreError("the pool is not there any more", subject="pool {0}".format(wish.pool))
+    pool = pools[wish.pool]
+    lacking = [_names(vdev) for vdev in further(pool, wish.layout)]
+    now = layout_of(pool, drives, wish.declared)
+    growth = enlarged(pool, now, access.labels(), access.half_made(_units(drives)))
+    lacking += ["room in {0}".format(name) for name, _guids in growth.members]
+    if lacking:
+        raise CoreError(
+            "the commands ended well, but the pool lacks {0}".format("; ".join(lacking)),
+            subject="pool {0}".format(wish.pool),
+        )
+    return pool
+
+
+def _names(vdev: Vdev) -> str:
+    return " ".join(member.name for member in vdev.members)
+
+
+def _lines(pool: str, layout: Layout, sizes: Sequence[str]) -> str:
+    settings: Dict[str, str] = {}
+    return picture(pool, layout, settings, settings) + "".join("  {0}\n".format(line) for line in sizes)

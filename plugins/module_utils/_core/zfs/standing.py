@@ -1,0 +1,57 @@
+# Copyright (c) 2026, The evenkeel maintainers
+# GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The layout that a pool has now, for a plan that keeps what is placed. Pure."""
+
+from __future__ import annotations
+
+import re
+from typing import Dict, List, Sequence, Tuple
+
+from ..declared import DeclaredDrive
+from ..layout.promise import survives_drives, survives_enclosures
+from ..model import Drive, Layout, Member, SpareDrive, Vdev
+from .resolve import Pool, PoolMember, PoolVdev
+
+# A dRAID's name spells its shape, zpoolconcepts(7): draid2:4d:8c:1s-0.
+_DRAID = re.compile(r"draid[123]:(\d+)d:\d+c:(\d+)s-\d+")
+
+
+def layout_of(pool: Pool, drives: Sequence[Drive], declared: Sequence[DeclaredDrive] = ()) -> Layout:
+    """The pool's data vdevs and the drives of which it holds spares, as a layout.
+
+    While a member is replaced or spared, its place still is that of the one that leaves. Sizes are
+    those of the units found; of drives that are gone, those declared.
+    """
+    sizes: Dict[Tuple[str, int], int] = {
+        (drive.serial, index): drive.unit_bytes for drive in declared for index in range(drive.units)
+    }
+    kinds: Dict[Tuple[str, int], str] = {}
+    for drive in drives:
+        for unit in drive.units:
+            sizes[(drive.serial, unit.index)] = unit.size
+            kinds[(drive.serial, unit.index)] = unit.kind
+
+    def member(one: PoolMember) -> Member:
+        key = (one.serial, one.index)
+        return Member(one.serial, one.index, one.bay, sizes.get(key, 0), kinds.get(key, "lun"))
+
+    def placed(vdev: PoolVdev) -> Vdev:
+        spelled = _DRAID.fullmatch(vdev.name)
+        data, distributed = (int(spelled.group(1)), int(spelled.group(2))) if spelled else (0, 0)
+        members = tuple(member(slot.members[0]) for slot in vdev.slots if slot.members)
+        return Vdev(vdev.kind, vdev.redundancy, members, data, distributed)
+
+    vdevs = tuple(placed(vdev) for vdev in pool.vdevs if vdev.group == "data")
+    spares: Dict[str, List[Member]] = {}
+    for one in pool.spares:
+        spares.setdefault(one.serial, []).append(member(one))
+    return Layout(
+        vdevs=vdevs,
+        spares=tuple(
+            SpareDrive(serial, members[0].bay, tuple(sorted(members, key=lambda one: one.index)))
+            for serial, members in sorted(spares.items(), key=lambda pair: pair[1][0].bay)
+        ),
+        survives_drives=survives_drives(vdevs),
+        survives_enclosures=survives_enclosures(vdevs),
+    )

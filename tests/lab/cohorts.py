@@ -1,0 +1,146 @@
+# Copyright (c) 2026, The evenkeel maintainers
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The server of chassis C(cohorts) with its site: a pool on some drives, files on it, and who reads and writes."""
+
+from __future__ import annotations
+
+import json
+import re
+import time
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import yaml
+
+from tests.lab.lab import Lab
+from tests.lab.modules import call
+from tests.lab.playbooks import Run, Site
+
+SIZE = 300 << 20
+SUMS = "cd /archive/tide && find . -type f | sort | xargs sha256sum"
+POLICY = {"kind": "raidz", "parity": 2, "width": 6, "survive": {"drives": 2}}
+# Writes files and reads them back uncached, as long as /run/busy is there; tells the number of rounds, or what failed.
+BUSY = r"""
+touch /run/busy
+(
+  n=0
+  while [ -e /run/busy ]; do
+    n=$((n+1))
+    head -c 1000000 /dev/urandom > /run/busy.data
+    to=/archive/busy.$((n%8))
+    cp /run/busy.data $to && cmp /run/busy.data $to || echo "round $n" >> /run/busy.bad
+    (cd /archive/tide && sha256sum --quiet -c /root/sums) >> /run/busy.bad 2>&1
+    echo $n > /run/busy.rounds
+  done
+) < /dev/null > /dev/null 2>&1 &
+"""
+
+
+class Server:
+    """A server of cohorts of drives, with what its team keeps about it."""
+
+    def __init__(self, lab: Lab, folder: Path, policy: dict[str, Any] = POLICY) -> None:
+        self.lab = lab
+        lab.write_inventory(folder / "hosts.yml")
+        self.policy = policy
+        (folder / "group_vars").mkdir(parents=True)
+        common = {"split_actuator_pool": {"name": "archive", "policy": policy}, "split_actuator_health": False}
+        (folder / "group_vars" / "all.yml").write_text(yaml.safe_dump(common))
+        self.site = Site(lab, folder, lab.chassis.name)
+
+    def declared(self, bays: Iterable[int], **serials: str) -> dict[str, Any]:
+        """The declared drives of these bays; *serials* by bay name where another drive is in one."""
+        return {
+            f"bay{bay:02d}": {
+                "serial": serials.get(f"bay{bay:02d}", f"COH{bay:02d}"),
+                "unit_bytes": self.lab.drive(bay).units[0].size,
+                "wwns": [f"naa.{unit.wwn:016x}" for unit in self.lab.drive(bay).units],
+            }
+            for bay in bays
+        }
+
+    def book(self, name: str, drives: dict[str, Any], *options: str, **variables: Any) -> Run:
+        self.site.refresh()
+        return self.site.playbook(name, *options, variables={"split_actuator_drives": drives, **variables})
+
+    def built(self, bays: Iterable[int], tag: str) -> None:
+        """The pool on the drives of these bays, made by the playbook, with files on it; kept as checkpoint *tag*."""
+        if self.lab.has_checkpoint(tag):
+            self.lab.restore(tag)
+            return
+        self.book("build", self.declared(bays)).check()
+        self.lab.run(
+            "set -e; zfs create archive/tide;"
+            " for n in 1 2 3 4 5 6 7 8; do head -c 4000000 /dev/urandom > /archive/tide/$n; done; sync",
+            timeout=300,
+        )
+        self.lab.run(SUMS + " > /root/sums")
+        self.lab.checkpoint(tag)
+
+    def status(self) -> str:
+        return self.lab.run("zpool status -P archive").out
+
+    def members(self) -> list[tuple[str, list[str]]]:
+        """Each top-level vdev with the names under it, as zpool status prints them, spares in brackets of their own."""
+        rows = re.findall(r"^\t( *)(\S+) +[A-Z]+", self.lab.run("zpool status archive").out, re.MULTILINE)
+        found: list[tuple[str, list[str]]] = []
+        for indent, name in rows:
+            if len(indent) == 2 and re.match("raidz|mirror", name):
+                found.append((name, []))
+            elif len(indent) >= 4 and found:
+                found[-1][1].append(name)
+        return found
+
+    def whole(self) -> None:
+        """The pool is well: files as they were, everything online, and a scrub finds nothing."""
+        assert self.lab.run("cd /archive/tide && sha256sum --quiet -c /root/sums").out == ""
+        self.lab.run("zpool scrub -w archive", timeout=300)
+        told = self.lab.run("zpool status -x archive; zpool status archive").out
+        assert "pool 'archive' is healthy" in told, told
+        assert "with 0 errors" in told, told
+
+    @contextmanager
+    def busy(self) -> Iterator[None]:
+        """While it lasts, files are written and read back, and the old ones are read against their checksums."""
+        self.lab.run("rm -f /run/busy*; " + BUSY)
+        yield
+        rounds = int(self.lab.run("rm /run/busy; sleep 4; cat /run/busy.rounds").out)
+        assert rounds > 0
+        assert self.lab.run("cat /run/busy.bad", check=False).out == "", "what was read is not what was written"
+
+    @contextmanager
+    def unchanged(self) -> Iterator[None]:
+        """Every byte of every drive is the same afterwards as before."""
+        self.lab.run("zpool sync; sync; udevadm settle; sleep 6")
+        before = self.lab.content_hashes()
+        yield
+        assert self.lab.content_hashes() == before
+
+    def refused(self, module: str, **options: Any) -> dict[str, Any]:
+        """A refusal, in check mode and of a real run alike."""
+        predicted = call(self.lab, module, check=True, **options)
+        result = call(self.lab, module, **options)
+        assert result.get("failed"), json.dumps(result)
+        assert predicted["msg"] == result["msg"]
+        return result
+
+
+def until(true: Callable[[], bool], seconds: float = 60, what: str = "it") -> None:
+    """Wait for something that comes by itself."""
+    end = time.monotonic() + seconds
+    while not true():
+        assert time.monotonic() < end, f"{what} did not come in {seconds:g} s"
+        time.sleep(1)
+
+
+def raidz(bays: Iterable[int], index: int, parity: int = 2, size: int = SIZE) -> dict[str, Any]:
+    """A vdev of the units with this index."""
+    members = [{"serial": f"COH{bay:02d}", "index": index, "bay": f"bay{bay:02d}", "size": size} for bay in bays]
+    return {"kind": "raidz", "parity": parity, "members": members}
+
+
+def cohorts(*groups: Iterable[int]) -> dict[str, Any]:
+    """The layout of these cohorts: a vdev for each unit index of each."""
+    return {"vdevs": [raidz(list(group), index) for group in groups for index in (0, 1)]}
