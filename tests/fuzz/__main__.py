@@ -75,7 +75,7 @@ def run(name: str, runs: int) -> dict[str, Any]:
 
 def child(name: str, corpus: str, fuzzer_options: list[str]) -> None:
     """The process that is attacked: instruments the library, then never returns."""
-    import atheris  # type: ignore[import-not-found,unused-ignore]
+    import atheris  # type: ignore[import-not-found,import-untyped,unused-ignore]
 
     with atheris.instrument_imports(include=["ansible_collections.evenkeel"]):
         from tests.fuzz.targets import TARGETS, attack
