@@ -15,7 +15,7 @@ from ._core.host.lock import one_at_a_time
 from ._core.model import Layout
 from ._core.plain import from_plain, to_plain
 from ._core.split import actions as split
-from ._core.zfs import actions, build, growing, importing, report
+from ._core.zfs import actions, build, growing, importing, report, retiring
 from ._core.zfs.access import Access, expecting
 from ._core.zfs.pools import version
 from ._core.zfs.resolve import Pool
@@ -72,6 +72,10 @@ def bring_about(params: Mapping[str, Any], access: Access, check_mode: bool) -> 
     wish = wish_from(params)
     if params["state"] == "present":
         return actions.ensure_present(access, wish, check_mode), {}
+    if params["state"] == "retired":
+        retired = retiring.ensure_retired(access, wish, params["guid"], check_mode)
+        lines = {"erased": retired.erased, "left": retired.left, "notes": retired.notes}
+        return retired.outcome, {name: list(told) for name, told in lines.items()}
     if params["state"] == "grown":
         grown = growing.ensure_grown(access, wish, check_mode)
         more = {"added": grown.added, "expanded": grown.expanded, "waiting": grown.waiting}

@@ -41,8 +41,10 @@ options:
       - V(grown) adds the vdevs of O(layout) that the pool lacks, and has vdevs whose members have all become larger
         use them. Everything that the pool has must be in O(layout) as it is, and nothing is added that would make the
         pool stand less. Let M(evenkeel.split_actuator.layout_plan) plan with what is placed.
+      - V(retired) exports the pool when it is imported, and clears its labels on the drives of O(erase_serials). This
+        is no sanitisation, and RV(notes) says so. A run that was cut off is finished.
     type: str
-    choices: [present, imported, exported, grown]
+    choices: [present, imported, exported, grown, retired]
     default: present
   layout:
     description:
@@ -111,6 +113,8 @@ options:
     description:
       - Serials of the drives, one by one, whose present contents may be destroyed to create the pool, or to add them
         to it with O(state=grown).
+      - With O(state=retired), the serials of the pool's drives whose labels are to be cleared. A drive that holds
+        anything but a part of this pool is refused.
       - What is in use (mounted, held, open) is refused all the same. Ignored once the drives are in the pool.
     type: list
     elements: str
@@ -171,6 +175,12 @@ EXAMPLES = r"""
     layout: "{{ grown_plan.layout }}"
     by_name: true
 
+- name: Take it out of service, and clear the labels of two of its drives
+  evenkeel.split_actuator.split_pool:
+    pool: archive
+    state: retired
+    erase_serials: [ACT100, ACT101]
+
 - name: Export it
   evenkeel.split_actuator.split_pool:
     pool: archive
@@ -219,6 +229,24 @@ waiting:
   elements: str
   returned: with O(state=grown)
   sample: ["raidz2-0: 2 of 3 members are larger; it grows once these are too: bay02.0 (serial ACT102)"]
+erased:
+  description: The drives whose labels were, or in check mode would be, cleared.
+  type: list
+  elements: str
+  returned: with O(state=retired)
+  sample: ["bay00 (serial ACT100)"]
+left:
+  description: The drives on the host that still carry labels of the pool.
+  type: list
+  elements: str
+  returned: with O(state=retired)
+  sample: ["bay02 (serial ACT102)"]
+notes:
+  description: What whoever takes the drives out must know.
+  type: list
+  elements: str
+  returned: with O(state=retired)
+  sample: ["Labels were cleared; the data is still on the drives. This is no sanitisation."]
 commands:
   description: The commands that were run, or in check mode would be run.
   type: list
@@ -269,7 +297,13 @@ def work(module: AnsibleModule, runner: ModuleRunner) -> Dict[str, Any]:
     return result
 
 
-ACTIONS = {"present": "creation", "imported": "import", "exported": "export", "grown": "growth"}
+ACTIONS = {
+    "present": "creation",
+    "imported": "import",
+    "exported": "export",
+    "grown": "growth",
+    "retired": "retirement",
+}
 
 
 def main() -> None:
