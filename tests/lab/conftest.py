@@ -34,8 +34,11 @@ class Labs:
         self._keep = os.environ.get(KEEP, "")
         self._sweep()
 
-    def get(self, chassis: Chassis | str) -> Lab:
-        """A running machine as C(chassis) describes it, or the file of that name does, freshly booted."""
+    def get(self, chassis: Chassis | str, at: str = CLEAN) -> Lab:
+        """A running machine as C(chassis) describes it, or the file of that name does, freshly booted.
+
+        When it has a checkpoint named *at*, it is as it was there.
+        """
         wanted = load(CHASSIS / f"{chassis}.yml") if isinstance(chassis, str) else chassis
         wanted = replace(wanted, release=os.environ.get(RELEASE) or wanted.release)
         for other in self._labs.values():
@@ -46,7 +49,9 @@ class Labs:
             name = f"test-{self._keep or os.getpid()}-{wanted.name}-{digest}"
             self._labs[wanted] = Lab(wanted, name=name, tell=self._tell, tied=True)
         lab = self._labs[wanted]
-        if lab.has_checkpoint(CLEAN):
+        if lab.has_checkpoint(at):
+            lab.restore(at)
+        elif lab.has_checkpoint(CLEAN):
             lab.restore(CLEAN)
         else:
             lab.up()

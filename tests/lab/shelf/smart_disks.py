@@ -3,8 +3,9 @@
 """Drives of two logical units whose SMART is on, served from user space inside the guest.
 
 The emulator's disks have no informational exceptions, so smartd lets them go, and no self-tests. These answer the
-mode page 1Ch with exceptions enabled, the log page 2Fh without any, and keep the results of self-tests on the log
-page 10h (SPC-4: 7.5.11 and 7.3.8, 7.3.21; SEND DIAGNOSTIC 6.42). Both units of a drive report one serial number.
+mode page 1Ch with exceptions enabled and the log page 2Fh without any, keep the results of self-tests on the log page
+10h, and tell their power-on time on page 15h (SPC-4; page 15h SBC-3; checked by the real smartctl). Both units of a
+drive report one serial number.
 
 Options: how many drives (1), and for how many seconds a self-test runs (20). In FOLDER every self-test that was
 started is noted in C(tests): the moment, the unit (SERIAL.LUN) and the self-test code. Files that a test makes there:
@@ -26,7 +27,7 @@ from range_disk import Disk, Refused, Unit, give
 
 FOLDER = Path("/run/lab-smart")
 READY = Path("/run/lab-smart-disks.ready")
-EXCEPTIONS_MODE, EXCEPTIONS_LOG, TESTS_LOG = 0x1C, 0x2F, 0x10
+EXCEPTIONS_MODE, EXCEPTIONS_LOG, TESTS_LOG, SCAN_LOG = 0x1C, 0x2F, 0x10, 0x15
 REQUEST_SENSE, INQUIRY, REPORT_LUNS, SEND_DIAGNOSTIC, LOG_SENSE = 0x03, 0x12, 0xA0, 0x1D, 0x4D
 NOT_WAKING = (REQUEST_SENSE, INQUIRY, REPORT_LUNS)
 RUNNING, PASSED = 15, 0
@@ -46,6 +47,8 @@ class SmartUnit(Unit):
         self.seconds = seconds
         self.tests: list[tuple[int, float]] = []
         self.hanging = False
+        # The kernel would give up on a command that is not answered after 30 s; real adapters wait for ever.
+        (self.core / "attrib/cmd_time_out").write_text("0")
 
     def told(self, what: str) -> bool:
         return (FOLDER / f"{what}-{self.name}").exists()
@@ -90,8 +93,10 @@ class SmartUnit(Unit):
 
     def _log(self, number: int) -> bytes:
         pages = {
-            0x00: bytes([0x00, TESTS_LOG, EXCEPTIONS_LOG]),
+            0x00: bytes([0x00, TESTS_LOG, SCAN_LOG, EXCEPTIONS_LOG]),
             TESTS_LOG: self._results(),
+            # Background scan: parameter 0 has the minutes that the drive has been powered, and that none runs.
+            SCAN_LOG: struct.pack(">HBBIBBHHH", 0, 3, 12, 60 * HOURS, 0, 0, 0, 0, 0),
             # Parameter 0: the additional sense code (5Dh: failure prediction threshold exceeded), 30 degrees.
             EXCEPTIONS_LOG: bytes([0, 0, 3, 4, 0x5D if self.told("broken") else 0, 0x10 * self.told("broken"), 30, 0]),
         }

@@ -15,7 +15,7 @@ import jinja2
 import pytest
 import yaml
 
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.health import config
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.health import config, snapshot
 
 REPO = Path(__file__).parents[3]
 ROLE = REPO / "roles" / "health_exporter"
@@ -104,6 +104,19 @@ def test_only_loopback_is_reachable_by_default() -> None:
     assert ("SocketBindAllow", "tcp:9837") in found
     elsewhere = directives(render("evenkeel-health-web.service", health_exporter_address="192.0.2.7"))
     assert ("IPAddressDeny", "any") not in elsewhere
+
+
+def test_the_server_is_told_the_boot_that_it_cannot_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """ProcSubset=pid hides /proc/sys, so the boot's identifier comes from the service manager (%b: without dashes)."""
+    found = directives(render("evenkeel-health-web.service"))
+    assert ("ProcSubset", "pid") in found
+    assert ("Environment", snapshot.BOOT_VARIABLE + "=%b") in found
+    file = tmp_path / "boot_id"
+    file.write_text("e79298b7-118e-4b9e-92c5-23cb49827ef0\n")
+    monkeypatch.setenv(snapshot.BOOT_VARIABLE, "e79298b7118e4b9e92c523cb49827ef0")
+    assert snapshot.boot_id(str(file)) == snapshot.boot_id(str(tmp_path / "none")) == "e79298b7118e4b9e92c523cb49827ef0"
+    monkeypatch.delenv(snapshot.BOOT_VARIABLE)
+    assert snapshot.boot_id(str(tmp_path / "none")) == ""
 
 
 def test_the_configuration_is_one_that_the_program_reads(tmp_path: Path) -> None:

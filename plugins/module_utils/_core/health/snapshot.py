@@ -11,6 +11,7 @@ them, and in *wall* for people.
 from __future__ import annotations
 
 import json
+import os
 from dataclasses import dataclass, field
 from typing import Dict, Optional, Tuple
 
@@ -26,6 +27,8 @@ from .smart import SmartReading
 
 VERSION = 1
 BOOT_ID = "/proc/sys/kernel/random/boot_id"
+# Where the service manager tells it to a service that does not see that file (specifier %b of systemd.unit(5)).
+BOOT_VARIABLE = "EVENKEEL_BOOT_ID"
 
 
 @dataclass(frozen=True)
@@ -133,12 +136,13 @@ def unit_key(drive: Drive, unit: Unit) -> str:
 
 
 def boot_id(path: str = BOOT_ID) -> str:
-    """The kernel's identifier of this boot; empty where there is none."""
+    """The kernel's identifier of this boot, without dashes; empty where there is none."""
     try:
         with open(path, encoding="ascii") as handle:
-            return handle.read().strip()
+            told = handle.read()
     except OSError:
-        return ""
+        told = os.environ.get(BOOT_VARIABLE, "")
+    return told.strip().replace("-", "")
 
 
 def to_text(snapshot: Snapshot) -> str:

@@ -9,23 +9,40 @@ import os
 from contextlib import suppress
 from typing import Union
 
+_NEW = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
+
 
 def write_atomically(path: str, content: Union[str, bytes], mode: int = 0o644) -> None:
     """Replace *path* so that a reader sees the old content or the new, never a part. Raises OSError.
 
-    The temporary file is in the same directory and its name does not end as *path* does, so that
-    nobody who picks files by their ending reads it.
+    Nothing that is there already is ever written to: neither what a link of that name points to nor what shares its
+    content. The directory is opened once, so that it cannot be exchanged in between. The temporary file is in
+    it, and its name does not end as *path* does, so that nobody who picks files by their ending reads it.
     """
-    temporary = "{0}.{1}.tmp".format(path, os.getpid())
-    handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_NOFOLLOW | os.O_CLOEXEC, mode)
+    folder, name = os.path.split(path)
+    directory = os.open(folder or ".", os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    try:
+        _replace(directory, name, content.encode("utf-8") if isinstance(content, str) else content, mode)
+    finally:
+        os.close(directory)
+
+
+def _replace(directory: int, name: str, content: bytes, mode: int) -> None:
+    temporary = "{0}.{1}.tmp".format(name, os.getpid())
+    with suppress(FileNotFoundError):
+        # Left by a process of the same number that was killed here, or put here by somebody.
+        os.unlink(temporary, dir_fd=directory)
+    handle = os.open(temporary, _NEW, mode, dir_fd=directory)
     try:
         with os.fdopen(handle, "wb") as file:
             os.fchmod(file.fileno(), mode)
-            file.write(content.encode("utf-8") if isinstance(content, str) else content)
+            file.write(content)
             file.flush()
             os.fsync(file.fileno())
-        os.replace(temporary, path)
+        os.replace(temporary, name, src_dir_fd=directory, dst_dir_fd=directory)
     except BaseException:
         with suppress(FileNotFoundError):
-            os.unlink(temporary)
+            os.unlink(temporary, dir_fd=directory)
         raise
+    # So that the name survives a power cut as the content does.
+    os.fsync(directory)

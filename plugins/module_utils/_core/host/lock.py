@@ -12,7 +12,8 @@ from typing import Iterator
 
 from ..errors import HostError
 
-LOCK_FILE = "/run/lock/evenkeel-split-actuator.lock"
+# Not in /run/lock: everybody may make files there, and so keep root from its own.
+LOCK_FILE = "/run/evenkeel/split_actuator.lock"
 
 
 @contextmanager
@@ -21,8 +22,8 @@ def one_at_a_time(action: str, path: str = LOCK_FILE) -> Iterator[None]:
 
     Raises HostError, naming the other action, when one is running.
     """
-    # O_NOFOLLOW: the directory is writable by everybody, so the name could be somebody's link.
     try:
+        os.makedirs(os.path.dirname(path), 0o755, exist_ok=True)
         handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC, 0o600)
     except OSError as exc:
         raise HostError(
