@@ -12,6 +12,7 @@ from tests.lab.conftest import Labs
 from tests.lab.lab import Lab
 from tests.lab.playbooks import Site
 from tests.lab.watch import AGENT, PATIENCE, Watched, of, play, scan_paused, watched_machine
+from tests.unit.test_rights import documented_rights
 
 pytestmark = pytest.mark.lab_long
 
@@ -72,7 +73,8 @@ def test_the_services_have_no_rights_beyond_those_listed(watched: Watched) -> No
 def test_check_mode_predicts_the_role_and_changes_nothing(labs: Labs, tmp_path: Path) -> None:
     lab = labs.get("ebb01")
     lab.run(f"install -d -o root -g root -m 755 {AGENT}")
-    look = "ls -lR /etc/systemd/system /etc/evenkeel /usr/local/lib 2>&1; getent group; systemctl list-unit-files 'evenkeel*'"
+    folders = "/etc/systemd/system /etc/evenkeel /usr/local/lib"
+    look = f"ls -lR {folders} 2>&1; getent group; systemctl list-unit-files 'evenkeel*'"
     before = lab.run(look, check=False).out
     assert play(Site(lab, tmp_path), "--check", "--diff").check().changed > 0
     assert lab.run(look, check=False).out == before
@@ -87,3 +89,26 @@ def test_the_role_changes_nothing_twice(watched: Watched, tmp_path: Path) -> Non
     assert lab.run("systemctl show -p MainPID --value evenkeel-health.service").out == process, "it was not restarted"
     assert play(site, health_exporter_serve=False).check().changed > 0
     assert lab.run("systemctl is-active evenkeel-health-web.service", check=False).out.strip() == "inactive"
+
+
+OWN = "/etc/evenkeel* /usr/local/lib/evenkeel* /run/evenkeel* /var/lib/evenkeel* /etc/systemd/system/evenkeel*"
+
+
+def test_every_file_on_the_host_has_the_rights_that_are_documented(watched: Watched) -> None:
+    lab = watched.lab
+    scan_paused(lab, True)
+    run_service(lab, "evenkeel-scrub.service")  # so that there is a lock
+    found = {}
+    for line in lab.run(f"find {OWN} {AGENT}/* -printf '%p %u:%g %m\\n' 2>/dev/null", check=False).out.splitlines():
+        path, owner, mode = line.split()
+        found[path] = (owner, "0" + mode)
+    assert found.pop(f"{AGENT}/evenkeel_split_actuator.prom") == ("root:evenkeel-health", "0644")
+    table = documented_rights()
+    assert {path: rights for path, rights in found.items() if table.get(path) != rights} == {}
+    theirs = {path for path, _rights in documented_rights("health_exporter").items()}
+    assert theirs <= set(found)
+    assert {"/run/evenkeel/split_actuator.lock", "/run/evenkeel-health/snapshot.json"} <= set(found)
+    # Somebody without rights can read what is not restricted, and change nothing.
+    ask = 'for path; do for flag in r w; do test -$flag "$path" && echo "$path $flag"; done; done; true'
+    can = lab.run(["runuser", "-u", "nobody", "--", "sh", "-c", ask, "sh", *found]).out.splitlines()
+    assert sorted(can) == sorted(f"{path} r" for path, (_owner, mode) in found.items() if int(mode, 8) & 4)
