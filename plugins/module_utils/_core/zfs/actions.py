@@ -117,11 +117,11 @@ def erasing(
 
 
 def lost_race(error: CommandError) -> bool:
-    """Whether a creation failed since a partition it had just made was not there when it looked.
+    """Whether a creation, or an addition, failed since a partition it had just made was not there when it looked.
 
-    Seen in the lab on a starved host. It has made no pool, only partitions, and zpool accepts those as they are.
+    Seen in the lab on a starved host. It has made nothing but partitions, and zpool accepts those as they are.
     """
-    return error.argv[:2] == ("zpool", "create") and any(words in error.stderr for words in _RACES)
+    return error.argv[:2] in (("zpool", "create"), ("zpool", "add")) and any(words in error.stderr for words in _RACES)
 
 
 def _verified(access: Access, wish: Wish, zfs: ZfsVersion) -> Pool:
@@ -227,5 +227,7 @@ def picture(pool: str, layout: Layout, pool_settings: Mapping[str, str], root_se
         names = " ".join(member.name for member in one.vdev.members)
         lines.append("  {0}: {1}".format(" ".join(filter(None, (one.role, one.vdev.keyword))), names))
     for spare in layout.spares:
-        lines.append("  spare: {0}".format(" ".join(member.name for member in spare.members)))
+        lines.append(
+            "  spare drive, kept out of the pool: {0}".format(" ".join(member.name for member in spare.members))
+        )
     return _lines(lines)

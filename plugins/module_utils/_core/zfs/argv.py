@@ -61,7 +61,6 @@ def key_of(member: Member) -> Tuple[str, int]:
 def create(
     name: str,
     vdevs: Sequence[Vdev],
-    spares: Sequence[Member],
     path_of: Mapping[Tuple[str, int], str],
     pool_settings: Mapping[str, str],
     root_settings: Mapping[str, str],
@@ -74,8 +73,6 @@ def create(
     argv += vdev_words(vdevs, path_of)
     for one in support:
         argv += [one.role, *vdev_words([one.vdev], path_of)]
-    if spares:
-        argv += ["spare"] + [path_of[key_of(member)] for member in spares]
     return tuple(argv)
 
 

@@ -262,11 +262,8 @@ def create_command(
     root_settings: Mapping[str, str],
     dry_run: bool = False,
 ) -> Command:
-    """The one command that makes the pool."""
-    spares = [member for spare in layout.spares for member in spare.members]
-    words = argv.create(
-        name, layout.vdevs, spares, paths, pool_settings, root_settings, dry_run, support=layout.support
-    )
+    """The one command that makes the pool. Spare drives stay out of it until they stand in (see `spares.duty`)."""
+    words = argv.create(name, layout.vdevs, paths, pool_settings, root_settings, dry_run, support=layout.support)
     return Command(words, "try the creation of pool {0}".format(name) if dry_run else "create pool {0}".format(name))
 
 
@@ -284,14 +281,11 @@ def differences(pool: Pool, layout: Layout) -> Tuple[str, ...]:
                     _names(keys, layout), wanted.get(keys, "no vdev"), found.get(keys, "no vdev")
                 )
             )
+    # A spare drive is in the pool only while it stands in.
     spares = {argv.key_of(member) for spare in layout.spares for member in spare.members}
-    present = {(member.serial, member.index) for member in pool.spares}
-    if spares != present:
-        lines.append(
-            "spares: laid out {0}, found {1}".format(
-                _names(spares, layout) or "none", _names(present, layout) or "none"
-            )
-        )
+    strange = {(member.serial, member.index) for member in pool.spares} - spares
+    if strange:
+        lines.append("spares: {0} in the pool, not laid out".format(_names(strange, layout)))
     return tuple(lines)
 
 

@@ -1,0 +1,109 @@
+# Copyright (c) 2026, The evenkeel maintainers
+# GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Has whole spare drives stand in for lost ones, gives them back, and puts right what was done unit by unit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Dict, Mapping, Sequence, Tuple
+
+from ..errors import CoreError, InputError, Refusal
+from ..host.run import SETTLE, carry_out, checked
+from ..model import Drive, Finding
+from ..swap import passes, places
+from ..swap.places import Identity
+from ..zfs import argv
+from ..zfs.access import Access, Holding
+from ..zfs.actions import Outcome, current_pools, lost_race
+from ..zfs.build import Key
+from ..zfs.pools import version
+from ..zfs.report import margins, picture
+from ..zfs.resolve import Pool
+from . import duty
+from .plan import Look, Plan, Planner, Wish
+
+
+@dataclass(frozen=True)
+class Report:
+    """What was done, beside the outcome: who stands in for whom, who was given back, what waits, a line each."""
+
+    outcome: Outcome
+    findings: Tuple[Finding, ...] = ()
+    taken: Tuple[str, ...] = ()
+    returned: Tuple[str, ...] = ()
+    waiting: Tuple[str, ...] = ()
+
+
+def ensure_duty(access: Access, wish: Wish, check_mode: bool) -> Report:
+    """One round of duty: give back, put right, take over. Raises Refusal for a suspended pool."""
+    argv.pool_name(wish.pool)
+    look = _look(access, wish)
+    plan = Planner(look).plan()
+    commands = plan.commands
+    before = picture(look.pool, margins(look.pool).pool)
+    after = before + "".join("  {0}\n".format(line) for line in (*plan.returned, *plan.taken))
+    outcome = Outcome(bool(commands), commands, before, after if commands else before, look.pool)
+    if commands and not check_mode:
+        outcome = replace(outcome, pool=_act(look, plan))
+    return Report(
+        outcome,
+        duty.findings(look.pool, look.drives),
+        tuple(plan.taken),
+        tuple(plan.returned),
+        tuple(plan.waiting),
+    )
+
+
+def _look(access: Access, wish: Wish) -> Look:
+    zfs = version(access.run)
+    checked(access.run, SETTLE)
+    drives = access.drives()
+    pools = {pool.name: pool for pool in current_pools(access, zfs, drives, wish.declared)}
+    if wish.pool not in pools:
+        raise InputError(
+            "no pool of this name is imported",
+            subject="pool {0}".format(wish.pool),
+            remedy="Imported: {0}.".format(", ".join(sorted(pools)) or "none"),
+        )
+    pool = pools[wish.pool]
+    if pool.suspended:
+        raise Refusal(
+            "Pool {0} is suspended; nothing was changed.".format(pool.name),
+            [pool.status or "OpenZFS gives no reason"],
+            "Bring its drives back, then run `zpool clear {0}`.".format(pool.name),
+        )
+    held = access.labels()
+    return Look(access, wish, zfs, drives, places.identified(pool, {}, _labelled(pool, drives, held)), held)
+
+
+def _labelled(pool: Pool, drives: Sequence[Drive], held: Mapping[Key, Holding]) -> Dict[str, Identity]:
+    bays = {drive.serial: drive.bay.label for drive in drives if drive.bay is not None}
+    return {
+        one.label.guid: Identity(serial, bays.get(serial, ""), index)
+        for (serial, index), one in held.items()
+        if one.label.pool_guid in (pool.guid, "")
+    }
+
+
+def _act(look: Look, plan: Plan) -> Pool:
+    run = look.access.run
+    if plan.back:
+        carry_out(run, plan.back)
+    if plan.adding:
+        with look.access.creation(look.wish.pool, plan.wwns):
+            carry_out(run, plan.adding, lost_race)
+    if plan.filling:
+        passes.start(look.access, plan.filling)
+    after = _look(look.access, look.wish).pool
+    wrong = [
+        "{0}: {1} unit {2} does not stand in".format(seat.owner.name, *plan.seated[seat.owner.guid])
+        for seat in duty.seats(after)
+        if seat.owner.guid in plan.seated
+        and plan.seated[seat.owner.guid] not in [(spare.serial, spare.index) for spare in seat.spares]
+    ]
+    if wrong:
+        raise CoreError(
+            "the commands ended well, but {0}".format("; ".join(wrong)), subject="pool {0}".format(look.wish.pool)
+        )
+    return after

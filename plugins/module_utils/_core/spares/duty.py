@@ -1,0 +1,174 @@
+# Copyright (c) 2026, The evenkeel maintainers
+# GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Which spare drive stands in for which lost drive, which is to, and what is amiss. Pure.
+
+A spare is a whole drive. While idle it is kept out of the pool: OpenZFS's event daemon takes the pool's spares one
+unit at a time, whichever comes first, also one whose sibling is in that vdev already.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+from typing import Dict, List, Sequence, Tuple
+
+from ..model import Drive, Finding
+from ..zfs.resolve import Pool, PoolMember, PoolSlot, PoolVdev
+
+# States of a member that has left by itself; one that is OFFLINE was taken out by somebody.
+GONE = ("REMOVED", "UNAVAIL", "FAULTED")
+
+
+@dataclass(frozen=True)
+class Seat:
+    """A place in a data vdev, with the member that it was made for, and the spare unit that stands in, if any.
+
+    *filling* says that a new member, other than the spare, is being filled in it.
+    """
+
+    vdev: PoolVdev
+    slot: PoolSlot
+    owner: PoolMember
+    spares: Tuple[PoolMember, ...]
+    filling: bool
+
+    @property
+    def drive(self) -> Tuple[str, str]:
+        """Whose place it is: serial and bay of the drive."""
+        return (self.owner.serial, self.owner.bay)
+
+    @property
+    def label(self) -> str:
+        """How messages name that drive."""
+        return "{0} (serial {1})".format(self.owner.bay or "bay unknown", self.owner.serial or "unknown")
+
+    @property
+    def served(self) -> bool:
+        """Whether a member that is no spare holds the data of the place."""
+        return any(member.serving for member in self.slot.members if member.role != "spare")
+
+    @property
+    def lost(self) -> bool:
+        """Whether the member is gone, and nobody is putting another one in."""
+        return not self.served and not self.filling and self.owner.state in GONE
+
+
+def seats(pool: Pool) -> Tuple[Seat, ...]:
+    """Every place of the data vdevs."""
+    return tuple(
+        Seat(
+            vdev,
+            slot,
+            slot.members[0],
+            tuple(member for member in slot.members if member.role == "spare"),
+            any(member.role == "incoming" for member in slot.members),
+        )
+        for vdev in pool.vdevs
+        if vdev.group == "data"
+        for slot in vdev.slots
+        if slot.members
+    )
+
+
+def stand_ins(pool: Pool) -> Dict[str, List[Seat]]:
+    """The places in which units of each drive stand in, by the spare drive's serial."""
+    found: Dict[str, List[Seat]] = {}
+    for seat in seats(pool):
+        for spare in seat.spares:
+            found.setdefault(spare.serial, []).append(seat)
+    return found
+
+
+def doubled(pool: Pool) -> Dict[str, List[Seat]]:
+    """The places in which a spare drive stands in though a sibling of the unit is in the same vdev, by serial."""
+    found: Dict[str, List[Seat]] = {}
+    for serial, held in stand_ins(pool).items():
+        per_vdev = Counter(seat.vdev.name for seat in held)
+        twice = [seat for seat in held if per_vdev[seat.vdev.name] > 1 or _else_in(seat, serial)]
+        if serial and twice:
+            found[serial] = twice
+    return found
+
+
+def _else_in(seat: Seat, serial: str) -> bool:
+    """Whether the vdev holds a unit of this drive in its own right."""
+    return any(
+        member.serial == serial and member.role != "spare" for slot in seat.vdev.slots for member in slot.members
+    )
+
+
+def main_drive(held: Sequence[Seat]) -> Tuple[str, str]:
+    """The drive for which a spare drive stands in, when it does so for several: that with most of its units."""
+    counts = Counter(seat.drive for seat in held)
+    return max(sorted(counts), key=lambda drive: counts[drive])
+
+
+def gone(pool: Pool, told: Sequence[str] = ()) -> Dict[Tuple[str, str], List[Seat]]:
+    """The places of drives that are lost whole, by drive; those of *told* serials also when one unit still serves."""
+    by_drive: Dict[Tuple[str, str], List[Seat]] = {}
+    for seat in seats(pool):
+        by_drive.setdefault(seat.drive, []).append(seat)
+    return {
+        drive: held
+        for drive, held in by_drive.items()
+        if all(seat.lost for seat in held) or (drive[0] in told and not any(seat.filling for seat in held))
+    }
+
+
+def returnable(pool: Pool) -> Dict[str, List[Seat]]:
+    """The places of spare drives that can be given back: all their places are served by a member again."""
+    return {
+        serial: held
+        for serial, held in stand_ins(pool).items()
+        if serial and all(seat.served and not seat.filling for seat in held)
+    }
+
+
+def findings(pool: Pool, drives: Sequence[Drive] = ()) -> Tuple[Finding, ...]:
+    """What is amiss with the spares of a pool: C(spare_doubled), C(spare_divided), C(spare_exposed)."""
+    bays = {drive.serial: drive.bay.label for drive in drives if drive.bay is not None}
+    found = []
+    twice = doubled(pool)
+    for serial, held in sorted(twice.items()):
+        names = ", ".join(sorted({seat.vdev.name for seat in held}))
+        found.append(
+            Finding(
+                "spare_doubled",
+                "error",
+                serial,
+                bays.get(serial, ""),
+                declared="one unit of the drive in each vdev",
+                found="two of its units are in {0}; if it is lost, so are both".format(names),
+                remedy="Run the playbook spares: with another spare drive free it moves one of them.",
+            )
+        )
+    for serial, held in sorted(stand_ins(pool).items()):
+        owners = sorted({seat.label for seat in held})
+        if len(owners) > 1 and serial not in twice:
+            found.append(
+                Finding(
+                    "spare_divided",
+                    "warning",
+                    serial,
+                    bays.get(serial, ""),
+                    declared="a spare stands in for one drive, with all its units",
+                    found="its units stand in for {0}".format(" and ".join(owners)),
+                    remedy="Replace these drives (playbook swap_drive); the spare is given back once both are.",
+                )
+            )
+    for member in pool.spares:
+        if member.state == "AVAIL":
+            found.append(
+                Finding(
+                    "spare_exposed",
+                    "warning",
+                    member.serial,
+                    member.bay,
+                    member.index,
+                    declared="an idle spare is kept out of the pool",
+                    found="it is in the pool, where OpenZFS's event daemon may take this unit alone",
+                    remedy="Run the playbook spares, which takes it out of the pool again.",
+                )
+            )
+    return tuple(found)
