@@ -15,7 +15,7 @@ from ._core.host.lock import one_at_a_time
 from ._core.model import Layout
 from ._core.plain import from_plain, to_plain
 from ._core.split import actions as split
-from ._core.zfs import actions, build, growing, importing, report, retiring
+from ._core.zfs import actions, build, exporting, growing, importing, report, retiring
 from ._core.zfs.access import Access, expecting
 from ._core.zfs.pools import version
 from ._core.zfs.resolve import Pool
@@ -68,7 +68,7 @@ def _settings(given: Mapping[str, Any]) -> Dict[str, Any]:
 def bring_about(params: Mapping[str, Any], access: Access, check_mode: bool) -> Tuple[actions.Outcome, Dict[str, Any]]:
     """Bring the pool to the wished state; the outcome, and what else there is to return."""
     if params["state"] == "exported":
-        return importing.ensure_exported(access, params["pool"], params["guid"], check_mode), {}
+        return exporting.ensure_exported(access, params["pool"], params["guid"], check_mode), {}
     wish = wish_from(params)
     if params["state"] == "present":
         return actions.ensure_present(access, wish, check_mode), {}

@@ -41,10 +41,10 @@ def ship(lab: Lab) -> None:
     lab.run(f"rm -rf {TOP} && mkdir -p {folder} && tar -C {folder} -xf /tmp/library.tar")
 
 
-def ask(lab: Lab, code: str) -> Any:
+def ask(lab: Lab, code: str, timeout: float = 300.0) -> Any:
     """Run Python *code* that leaves its result in C(answer); returns it, through `to_plain` and JSON.
 
     Within, C(runner) runs commands, and C(core) is the name of the library's package.
     """
     script = PREAMBLE + code.replace("core.", CORE + ".") + "\nprint(json.dumps(to_plain(answer)))\n"
-    return json.loads(lab.run(["python3", "-"], stdin=script, timeout=300).out)
+    return json.loads(lab.run(["python3", "-"], stdin=script, timeout=timeout).out)

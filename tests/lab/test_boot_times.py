@@ -1,9 +1,9 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""How long a boot takes until the pool is mounted: our import beside OpenZFS's own, in the same run.
+"""How long a boot takes until the pool is mounted, and an import by hand: ours beside OpenZFS's own, in the same run.
 
-Times are systemd's own monotonic stamps: from the start of the kernel to the end of zfs-mount.service. The figures
-are written to tests/output/boot_times.json; docs/performance.md quotes them.
+Times of boots are systemd's own monotonic stamps: from the start of the kernel to the end of zfs-mount.service. The
+figures are written to tests/output/boot_times.json; docs/performance.md quotes them.
 """
 
 from __future__ import annotations
@@ -17,6 +17,8 @@ import yaml
 
 from tests.checkout import REPO
 from tests.lab.lab import Lab
+from tests.lab.library import ask, ship
+from tests.lab.modules import call
 from tests.lab.parts import Chassis, parse
 from tests.lab.playbooks import Site
 
@@ -59,13 +61,81 @@ def boot(lab: Lab, unit: str) -> dict[str, Any]:
 
 def use_scan(lab: Lab) -> None:
     """OpenZFS's own way without a cache file: its service searches every device."""
-    lab.run(f"systemctl disable {OURS}; systemctl enable {SCAN}; rm -f /etc/zfs/zpool.cache; sync")
+    lab.run(
+        f"systemctl disable {OURS}; systemctl enable {SCAN}; zpool set cachefile=none archive;"
+        " rm -f /etc/zfs/zpool.cache; sync"
+    )
 
 
 def use_ours(lab: Lab) -> None:
     lab.run(
         f"systemctl disable {SCAN}; systemctl enable {OURS}; zpool set cachefile=/etc/zfs/zpool.cache archive; sync"
     )
+
+
+IMPORTS = """
+from core.declared import read_drives
+from core.host.discover import Wanted
+from core.model import Layout
+from core.plain import from_plain
+from core.zfs import importing
+from core.zfs.access import Access, expecting
+from core.zfs.actions import Wish
+
+given = json.loads({given!r})
+declared = read_drives(given["declared"])
+wish = Wish("archive", from_plain(Layout, given["layout"], "layout"), declared, by_name=True)
+answer = []
+
+def timed(run):
+    begun = time.monotonic()
+    run()
+    return round(time.monotonic() - begun, 2)
+
+def by_hand(*words):
+    def run():
+        assert not runner(("zpool", "import", "-N", "-o", "cachefile=none", *words)).rc
+        assert not runner(("zfs", "mount", "-a")).rc
+    return run
+
+for turn in range({rounds}):
+    told = []
+    def ours():
+        access = Access(runner, expecting(Wanted(), declared))
+        told.append(importing.ensure_imported(access, wish, importing.Terms(), False))
+    found = {{}}
+    for name in ("ours", "same paths", "search"):
+        assert not runner(("zpool", "export", "archive")).rc
+        assert not runner(("udevadm", "settle")).rc
+        if name == "ours":
+            found[name] = timed(ours)
+        else:
+            words = told[0].outcome.commands[0].argv[5:] if name == "same paths" else ("archive",)
+            found[name] = timed(by_hand(*words))
+    answer.append(found)
+"""
+
+
+def imports(lab: Lab, declared: dict[str, Any], rounds: int) -> dict[str, list[float]]:
+    """Seconds of imports with mounting: the library's, OpenZFS's own of the same paths, and its search."""
+    [pool] = call(lab, "pool_info", declared=declared)["pools"]
+    layout = {
+        "vdevs": [
+            {
+                "kind": "raidz",
+                "parity": 2,
+                "members": [
+                    {key: slot["members"][0][key] for key in ("serial", "index", "bay")} for slot in vdev["slots"]
+                ],
+            }
+            for vdev in pool["vdevs"]
+        ]
+    }
+    ship(lab)
+    given = json.dumps({"declared": declared, "layout": layout})
+    told = ask(lab, IMPORTS.format(given=given, rounds=rounds), timeout=900)
+    lab.run("zpool set cachefile=/etc/zfs/zpool.cache archive")
+    return {name: [one[name] for one in told] for name in told[0]}
 
 
 @pytest.mark.parametrize("drives", [12, 48])
@@ -75,7 +145,7 @@ def test_boot_to_mounted(labs: Any, tmp_path: Path, drives: int) -> None:
     (tmp_path / "group_vars").mkdir()
     declared = {
         f"bay{bay:02d}": {
-            "serial": f"SWL{bay}",
+            "serial": f"SWL{bay:02d}",
             "unit_bytes": 20 * 2**30,
             "wwns": [lab.guest_unit(bay, index)["wwid"] for index in (0, 1)],
         }
@@ -94,6 +164,7 @@ def test_boot_to_mounted(labs: Any, tmp_path: Path, drives: int) -> None:
     site.playbook("build").check()
     site.playbook("rebuild").check()
     found: dict[str, Any] = {}
+    by_hand = imports(lab, declared, rounds=5 if drives == 12 else 3)
     for missing in (0, 2):
         for name, use, unit in (("scan", use_scan, SCAN), ("ours", use_ours, OURS)):
             use(lab)
@@ -103,7 +174,7 @@ def test_boot_to_mounted(labs: Any, tmp_path: Path, drives: int) -> None:
             found[f"{name}, {missing} missing"] = boot(lab, unit)
     known = json.loads(RESULTS.read_text()) if RESULTS.exists() else {}
     RESULTS.parent.mkdir(parents=True, exist_ok=True)
-    RESULTS.write_text(json.dumps({**known, f"{drives} drives": found}, indent=2) + "\n")
+    RESULTS.write_text(json.dumps({**known, f"{drives} drives": {**found, "imports": by_hand}}, indent=2) + "\n")
     assert {one["datasets"] for one in found.values()} == {"yes"}
     assert [found[f"ours, {missing} missing"]["state"] for missing in (0, 2)] == ["ONLINE", "DEGRADED"]
     # All there: nothing is waited for. Two missing: the wait, and no more than it.

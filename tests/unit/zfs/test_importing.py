@@ -12,7 +12,13 @@ import pytest
 
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.errors import InputError, Refusal
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.run import SETTLE
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs import importing, listing, status_text
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs import (
+    exporting,
+    importing,
+    listing,
+    mounting,
+    status_text,
+)
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs.access import Access, Holding
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs.actions import Wish
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs.importing import Terms
@@ -240,6 +246,40 @@ def test_a_pool_imported_under_another_name_is_said():
     assert told.value.reasons == (f"GUID {GUID} is imported as tide, declared is archive",)
 
 
+DATASETS = ("zfs", "list", "-H", "-t", "filesystem", "-o", "name,canmount,mountpoint,mounted,keystatus")
+
+
+def test_mounting_never_mounts_another_pools_datasets():
+    rows = [
+        ("tide", "on", "/tide", "yes", "-"),
+        ("tide/off", "noauto", "/tide/off", "no", "-"),
+        ("tide/none", "on", "none", "no", "-"),
+        ("tide/old", "on", "legacy", "no", "-"),
+        ("tide/sealed", "on", "/tide/sealed", "no", "unavailable"),
+        ("archive/flow", "on", "/archive/flow", "no", "-"),
+    ]
+
+    def refuse(*more):
+        text = "".join("\t".join(row) + "\n" for row in [*rows, *more])
+        mounting.refuse_others(ScriptedRunner([(DATASETS, text)]), "archive")
+
+    refuse()
+    with pytest.raises(Refusal, match="datasets of other pools") as told:
+        refuse(("tide/ebb", "on", "/tide/ebb", "no", "available"))
+    assert told.value.reasons == ("tide/ebb is not mounted",)
+
+
+def test_beside_another_pool_the_datasets_are_looked_at_before_anything_is_done():
+    other = [
+        (NO_POOLS[0], "tide\t77\n"),
+        (status_text.ARGV, status("tide")),
+        (status_text.GUID_ARGV, status("tide").replace("\ttide", "\t77")),
+    ]
+    run(FakeAccess(None, None), [VERSION, (SETTLE, ""), *other, (DATASETS, ""), trial()])
+    with pytest.raises(Refusal, match="datasets of other pools"):
+        run(FakeAccess(None, None), [VERSION, (SETTLE, ""), *other, (DATASETS, "tide\ton\t/tide\tno\t-\n")])
+
+
 def test_a_listing_is_read_pool_by_pool():
     text = (
         LISTED.format(guid=1, state="ONLINE", more="", action=WHOLE)
@@ -276,5 +316,5 @@ def test_units_that_lost_their_names_are_refused_outside_check_mode():
 
 def test_exporting_what_is_not_imported_does_nothing():
     access = FakeAccess(ScriptedRunner([VERSION, NO_POOLS]), None)
-    outcome = importing.ensure_exported(access, "archive", "", False)
+    outcome = exporting.ensure_exported(access, "archive", "", False)
     assert (outcome.changed, outcome.commands) == (False, ())

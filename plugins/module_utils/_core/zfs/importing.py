@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Brings back the pool that a former installation left on the drives, and exports one.
+"""Brings back the pool that a former installation left on the drives.
 
 Read the labels, compare every member with the layout, ask OpenZFS's opinion, import without mounting,
 compare again, then mount and have the next boot do the same.
@@ -10,23 +10,22 @@ compare again, then mount and have the next boot do the same.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import Dict, List, Mapping, Optional, Sequence, Tuple
+from typing import Dict, List, Mapping, Sequence, Tuple
 
 from .. import names
 from ..errors import CoreError, InputError, Refusal
 from ..host import hostid
 from ..host.run import SETTLE, Command, Runner, carry_out, checked
 from ..model import Drive, Layout, Member
-from . import argv, build, listing, membership
+from . import argv, build, listing, membership, mounting
 from . import support as beside
 from .access import Access, Holding
 from .actions import Outcome, Wish, current_pools
+from .exporting import CACHE_FILE, imported_line
 from .labels import Label
 from .membership import Candidate, Comparison, Key, Missing, Places
-from .pools import ZfsVersion, pool_guids, version
+from .pools import ZfsVersion, version
 from .resolve import Pool
-
-CACHE_FILE = "/etc/zfs/zpool.cache"
 
 
 @dataclass(frozen=True)
@@ -46,7 +45,7 @@ class Terms:
 class Report:
     """What was found, beside the outcome: *missing* says which drives lack, *locked* which datasets have no key.
 
-    *paths* are the device links of all members, also of those that lack.
+    *paths* are the device links of all members but spares, also of those that lack, sorted.
     """
 
     outcome: Outcome
@@ -89,7 +88,7 @@ def ensure_imported(access: Access, wish: Wish, terms: Terms, check_mode: bool) 
     drives = access.drives()
     pools = {pool.name: pool for pool in current_pools(access, zfs, drives, wish.declared)}
     if wish.pool in pools:
-        return _converge(access, wish, terms, pools[wish.pool], check_mode)
+        return _converge(access, wish, terms, pools, check_mode)
     layout = replace(wish.layout, support=beside.resolve(wish.support, drives))
     look = _Look(access, wish, drives, zfs, layout, access.labels())
     return _import(look, terms, {pool.guid: pool.name for pool in pools.values()}, check_mode)
@@ -107,15 +106,18 @@ def _import(look: _Look, terms: Terms, imported: Mapping[str, str], check_mode: 
     missing = _compared(look, chosen, terms)
     _refuse_features(chosen, look.access.features())
     force = _refuse_other_host(look, chosen, terms)
+    if imported:
+        mounting.refuse_others(look.access.run, look.wish.pool)
     trial = listing.argv([look.access.member_path(look.held[key]) for key in sorted(chosen.labels)])
     _refuse_opinion(look.access.run, trial, chosen, force)
     paths = _paths(look, check_mode)
+    spares = {argv.key_of(member) for spare in look.layout.spares for member in spare.members}
     commands = _commands(look.wish.pool, chosen, [paths[key] for key in paths if key in chosen.labels], force)
     report = Report(
         outcome=Outcome(True, commands, _lines_before(look, chosen), _picture(look, chosen, missing)),
         guid=chosen.guid,
         missing=tuple(str(one) for one in missing),
-        paths=tuple(paths.values()),
+        paths=tuple(sorted(path for key, path in paths.items() if key not in spares)),
         members=tuple(member for member in build.members_of(look.layout) if argv.key_of(member) in chosen.labels),
     )
     return report if check_mode else _act(look, report)
@@ -127,7 +129,12 @@ def _act(look: _Look, report: Report) -> Report:
         carry_out(run, report.outcome.commands[:1])
     resolved = _verified(look)
     carry_out(run, report.outcome.commands[1:])
-    return replace(report, outcome=replace(report.outcome, pool=resolved), locked=locked(run, pool))
+    return replace(
+        report,
+        outcome=replace(report.outcome, pool=resolved),
+        locked=mounting.locked(run, pool),
+        paths=_paths_of(resolved),
+    )
 
 
 def _verified(look: _Look) -> Pool:
@@ -280,12 +287,13 @@ def _commands(pool: str, chosen: Candidate, paths: Sequence[str], force: bool) -
 def _finishing(pool: str) -> Tuple[Command, ...]:
     # The cache file last: a pool that is imported and not in it is an import that was cut off.
     return (
-        Command(("zfs", "mount", "-a"), "mount its datasets"),
+        Command(("zfs", "mount", "-a"), "mount its datasets"),  # of no other pool: see mounting.refuse_others
         Command(("zpool", "set", "cachefile={0}".format(CACHE_FILE), pool), "have the next boot import it"),
     )
 
 
-def _converge(access: Access, wish: Wish, terms: Terms, pool: Pool, check_mode: bool) -> Report:
+def _converge(access: Access, wish: Wish, terms: Terms, pools: Mapping[str, Pool], check_mode: bool) -> Report:
+    pool = pools[wish.pool]
     if pool.suspended:
         raise Refusal(
             "Pool {0} is suspended; nothing was changed.".format(pool.name),
@@ -304,13 +312,15 @@ def _converge(access: Access, wish: Wish, terms: Terms, pool: Pool, check_mode: 
         "With an alternative root or another GUID: export it and run again. Otherwise correct the declaration.",
     )
     commands = _finishing(pool.name) if facts.get("cachefile", "-") not in ("-", CACHE_FILE) else ()
+    if commands and len(pools) > 1:
+        mounting.refuse_others(access.run, pool.name)
     if commands and not check_mode:
         carry_out(access.run, commands)
     outcome = Outcome(
         bool(commands),
         commands,
-        _imported_line(pool, facts.get("cachefile", "-")),
-        _imported_line(pool, CACHE_FILE),
+        imported_line(pool, facts.get("cachefile", "-")),
+        imported_line(pool, CACHE_FILE),
         pool,
     )
     members = [member for vdev in pool.vdevs for member in vdev.members]
@@ -319,53 +329,17 @@ def _converge(access: Access, wish: Wish, terms: Terms, pool: Pool, check_mode: 
         for one in members
         if not one.serving
     )
-    return Report(outcome, pool.guid, gone, locked(access.run, pool.name), tuple(one.path for one in members))
+    return Report(outcome, pool.guid, gone, mounting.locked(access.run, pool.name), _paths_of(pool))
+
+
+def _paths_of(pool: Pool) -> Tuple[str, ...]:
+    """Where the pool's members are, or were last. Nothing waits for spares."""
+    return tuple(sorted(member.path for vdev in pool.vdevs for member in vdev.members if member.path))
 
 
 def _settings(run: Runner, pool: str) -> Dict[str, str]:
     text = checked(run, ("zpool", "get", "-H", "-o", "property,value", "altroot,cachefile", pool))
     return dict(line.split("\t", 1) for line in text.splitlines() if "\t" in line)
-
-
-def locked(run: Runner, pool: str) -> Tuple[str, ...]:
-    """Datasets of a pool whose encryption key is not loaded."""
-    text = checked(run, ("zfs", "get", "-H", "-r", "-t", "filesystem,volume", "-o", "name,value", "keystatus", pool))
-    pairs = [line.split("\t") for line in text.splitlines() if line.count("\t") == 1]
-    return tuple(name for name, value in pairs if value == "unavailable")
-
-
-def ensure_exported(access: Access, pool: str, guid: str, check_mode: bool) -> Outcome:
-    """Export the pool when it is imported. Raises Refusal for a suspended pool or another GUID."""
-    argv.pool_name(pool)
-    zfs = version(access.run)
-    pools = {one.name: one for one in current_pools(access, zfs, access.drives(), ())}
-    found: Optional[Pool] = pools.get(pool)
-    if found is None:
-        return Outcome(False, (), "", "")
-    if found.suspended:
-        raise Refusal(
-            "Pool {0} is suspended; nothing was changed.".format(pool),
-            [found.status or "OpenZFS gives no reason"],
-            "Bring its drives back, then run `zpool clear {0}`. Exporting it now would hang.".format(pool),
-        )
-    if guid not in ("", found.guid):
-        raise Refusal(
-            "Pool {0} is another one; nothing was changed.".format(pool),
-            ["its GUID is {0}, wished is {1}".format(found.guid, guid)],
-            "Correct guid.",
-        )
-    commands = (Command(("zpool", "export", pool), "export pool {0}".format(pool)),)
-    before, after = _imported_line(found, ""), "pool {0}: not imported\n".format(pool)
-    if not check_mode:
-        carry_out(access.run, commands)
-        if pool in pool_guids(access.run):
-            raise CoreError("zpool export ended well, but the pool is still there", subject="pool {0}".format(pool))
-    return Outcome(True, commands, before, after, None if not check_mode else found)
-
-
-def _imported_line(pool: Pool, cachefile: str) -> str:
-    kept = ", cache file {0}".format(CACHE_FILE if cachefile == "-" else cachefile) if cachefile else ""
-    return "pool {0} (GUID {1}): imported{2}\n".format(pool.name, pool.guid, kept)
 
 
 def _lines_before(look: _Look, chosen: Candidate) -> str:
