@@ -120,7 +120,7 @@ def test_kill_full_disk_clock_and_stop_never_give_a_wrong_healthy(watched: Watch
     lab.run("date -s '+400 days'")
 
     # Killed, and not started again: the text file is taken back, the server stops believing.
-    put(lab, "/run/systemd/system/evenkeel-health.service.d/no.conf", "[Service]\nRestart=no\n")
+    put(lab, "/run/systemd/system/evenkeel-health.service.d/no.conf", "[Service]\nRestart=no\nWatchdogSec=60\n")
     lab.run("systemctl daemon-reload", timeout=PATIENCE)
     lab.run("systemctl kill -s KILL evenkeel-health.service", timeout=PATIENCE)
     gone(watched)

@@ -99,7 +99,7 @@ def read_scan(scan: Scan) -> ScanReading:
         running=scan.running,
         progress=progress,
         started=scan.started or None,
-        ended=None if scan.running else scan.ended or _text_time(scan.text),
+        ended=scan.ended or _text_time(scan.text) if scan.state in ("finished", "canceled") else None,
         errors=scan.errors,
     )
 

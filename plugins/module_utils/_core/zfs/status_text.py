@@ -163,6 +163,8 @@ def _scan(text: str) -> Scan:
     function = "resilver" if text.startswith("resilver") else "scrub" if text.startswith("scrub") else "none"
     if function == "none":
         return Scan(text=text)
-    state = "scanning" if " in progress" in text else "canceled" if "cancel" in text else "finished"
+    # What is none of the others has no end that it could tell.
+    states = (" in progress", "scanning"), (" canceled", "canceled"), (" paused", "paused"), (" with ", "finished")
+    state = next((state for word, state in states if word in text), "unknown")
     errors = re.search(r"with ([0-9]+) errors", text)
     return Scan(function=function, state=state, errors=int(errors.group(1)) if errors else 0, text=text)
