@@ -1,6 +1,6 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What watching costs: `python -m tests.bench.bench_health`, from the repository root.
+"""What watching costs: `python -m tests.bench.bench_health`, from the repository root; with C(picture) it draws one.
 
 The packed program serves a real scrape over HTTP, and a real collector runs rounds against a stand-in
 `zpool` that prints what a pool of so many units prints, and block counters in files. Counted is processor
@@ -24,15 +24,17 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-import tests.checkout  # noqa: F401  pylint: disable=unused-import
+import tests.checkout
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils import _face_service
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.health import jobs, pack, publish, readers
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.health.collect import Collector
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.health.config import Config
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.health.snapshot import Snapshot
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.plain import to_plain
+from tests.bench.plot import Line, plot
 from tests.unit.health.build import snapshot, tree
 
+PICTURE = tests.checkout.REPO / "docs" / "pictures" / "health-cost.svg"
 CPU_LIMIT = 0.5
 MEMORY_LIMIT = 60.0
 LARGEST = 102
@@ -266,10 +268,21 @@ def measure(drives: int) -> Cost:
     return Cost(drives, cpu, each, server, own, max(child - own, 0.0), series, kilobytes)
 
 
+def draw(costs: list[Cost]) -> None:
+    """Draw how the cost grows with the units."""
+    lines = [
+        Line(name, [(2 * cost.drives, getattr(cost, field)) for cost in costs])
+        for name, field in (("scrape and round, s", "cpu"), ("of it the scrape, s", "scrape_cpu"))
+    ]
+    lines.append(Line("limit, s", [(2 * cost.drives, CPU_LIMIT) for cost in costs]))
+    PICTURE.parent.mkdir(exist_ok=True)
+    PICTURE.write_text(plot("What watching costs", "units", "seconds of processor time", lines))
+
+
 def main() -> int:
     """Measure, print a table, and say whether the limits hold."""
     print("drives  units  series  text KB  scrape s  round s  server MB  collector MB  child MB")
-    worst = None
+    costs: list[Cost] = []
     for drives in SIZES:
         cost = measure(drives)
         print(
@@ -277,8 +290,10 @@ def main() -> int:
             f" {cost.round_cpu:8.3f} {cost.server_mb:10.1f} {cost.collector_mb:13.1f} {cost.child_mb:9.1f}",
             flush=True,
         )
-        worst = cost
-    assert worst is not None
+        costs.append(cost)
+    if "picture" in sys.argv[1:]:
+        draw(costs)
+    worst = costs[-1]
     held = worst.cpu < CPU_LIMIT and worst.megabytes < MEMORY_LIMIT
     print(f"{2 * LARGEST} units: {worst.cpu:.3f} s of {CPU_LIMIT} s, {worst.megabytes:.1f} MB of {MEMORY_LIMIT} MB")
     return 0 if held else 1

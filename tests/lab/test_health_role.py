@@ -66,6 +66,11 @@ def test_the_services_have_no_rights_beyond_those_listed(watched: Watched) -> No
     assert set(capabilities) == {"0000000000000000"}
     web = lab.run("cat /proc/$(systemctl show -p MainPID --value evenkeel-health-web.service)/status").out
     assert "Uid:\t0\t" not in web
+    sizes = watched.lab.run(
+        "cat /sys/fs/cgroup/system.slice/evenkeel-health*.service/cgroup.procs"
+        " | while read p; do grep ^Pss: /proc/$p/smaps_rollup; done"
+    ).out
+    assert sum(int(line.split()[1]) for line in sizes.splitlines()) < 60 * 1024, "kB in all, for 24 units"
     listening = lab.run("ss -Hltn 'sport = :9837'").out.split()
     assert "127.0.0.1:9837" in listening
 
