@@ -8,7 +8,7 @@ from __future__ import annotations
 import os
 import tempfile
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, Dict, Mapping, Tuple
+from typing import TYPE_CHECKING, Any, Dict, Mapping, Sequence, Tuple
 
 from ._core import declared, drift, survey, yaml_edit
 from ._core.declared import VARIABLE
@@ -67,10 +67,11 @@ class Survey:
         return dict(yaml_edit.read_variable(self.after, VARIABLE) or {})
 
 
-def surveyed(path: str, host: str, drives: Any, elsewhere: bool) -> Survey:
+def surveyed(path: str, host: str, drives: Any, elsewhere: bool, gone: Sequence[str] = ()) -> Survey:
     """What a survey makes of the variables file at *path*.
 
-    *elsewhere* says that the variable has a value for the host; InputError when that is not from this file.
+    *elsewhere* says that the variable has a value for the host; InputError when that is not from this file. *gone*
+    are serials whose entries go, unless the drives were found in those bays.
     """
     found = [from_plain(Drive, drive, "drives[{0}]".format(number)) for number, drive in enumerate(drives)]
     drafted = declared.draft(found)
@@ -88,6 +89,7 @@ def surveyed(path: str, host: str, drives: Any, elsewhere: bool) -> Survey:
     if there is not None and not isinstance(there, dict):
         raise InputError("{0!r} is not a dictionary of bays".format(there), subject="{0}: {1}".format(host, VARIABLE))
     todo = survey.changes(there or {}, drafted, host)
+    todo += survey.forgotten(there or {}, todo, gone)
     return Survey(before, yaml_edit.edit(before, VARIABLE, todo), tuple(change.why for change in todo))
 
 

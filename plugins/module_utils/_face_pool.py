@@ -15,6 +15,7 @@ from ._core.host.lock import one_at_a_time
 from ._core.model import Layout
 from ._core.plain import from_plain, to_plain
 from ._core.split import actions as split
+from ._core.swap import told as swap
 from ._core.zfs import actions, build, exporting, growing, importing, report, retiring
 from ._core.zfs.access import Access, expecting
 from ._core.zfs.pools import version
@@ -90,15 +91,20 @@ def bring_about(params: Mapping[str, Any], access: Access, check_mode: bool) -> 
     }
 
 
-@contextmanager
-def acting(module: AnsibleModule, action: str) -> Iterator[None]:
-    """Around an action: root is needed, and outside check mode the host's lock."""
+def as_root() -> None:
+    """Raises HostError when this does not run as root."""
     if os.geteuid() != 0:
         raise HostError(
             "this needs root, and runs as user {0}".format(os.geteuid()),
             subject="host",
             remedy="Set become: true for the task or play.",
         )
+
+
+@contextmanager
+def acting(module: AnsibleModule, action: str) -> Iterator[None]:
+    """Around an action: root is needed, and outside check mode the host's lock."""
+    as_root()
     if module.check_mode:
         yield
         return
@@ -106,7 +112,7 @@ def acting(module: AnsibleModule, action: str) -> Iterator[None]:
         yield
 
 
-def diff_of(outcome: Union[actions.Outcome, split.Outcome], header: str = "pool") -> List[Dict[str, str]]:
+def diff_of(outcome: Union[actions.Outcome, split.Outcome, swap.Outcome], header: str = "pool") -> List[Dict[str, str]]:
     """The diff of an outcome: what *header* names before and after, and the exact commands between."""
     if not outcome.changed:
         return []

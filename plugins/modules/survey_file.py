@@ -39,6 +39,13 @@ options:
     type: list
     elements: dict
     required: true
+  gone:
+    description:
+      - Serials of drives that left for good and whose entries are taken out, as after
+        M(evenkeel.split_actuator.drive_swap).
+    type: list
+    elements: str
+    default: []
   declared:
     description:
       - The value that C(split_actuator_drives) has for the host now, if any.
@@ -87,7 +94,7 @@ def work(module: AnsibleModule, runner: ModuleRunner) -> Dict[str, Any]:
     del runner
     params = module.params
     path = params["path"]
-    done = surveyed(path, params["host"], params["drives"], bool(params["declared"]))
+    done = surveyed(path, params["host"], params["drives"], bool(params["declared"]), params["gone"])
     changed = done.after != done.before
     if changed and not module.check_mode:
         put(module, path, done.after)
@@ -106,6 +113,7 @@ def main() -> None:
             "path": {"type": "path", "required": True},
             "host": {"type": "str", "required": True},
             "drives": {"type": "list", "elements": "dict", "required": True},
+            "gone": {"type": "list", "elements": "str", "default": []},
             "declared": {"type": "dict"},
         },
         supports_check_mode=True,

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import copy
 from dataclasses import dataclass, field
-from typing import Any, Dict, List, Mapping, Set, Tuple
+from typing import Any, Dict, List, Mapping, Sequence, Set, Tuple
 
 from .declared import read_drives
 from .errors import InputError
@@ -66,6 +66,16 @@ def changes(
         why = "{0}: holds serial {1}, which was not declared".format(bay, drafted[bay]["serial"])
         found.append(Change("add", bay, drafted[bay], why=why))
     return tuple(found)
+
+
+def forgotten(declared: Mapping[Any, Any], todo: Sequence[Change], serials: Sequence[str]) -> Tuple[Change, ...]:
+    """The changes that take out the entries of drives that left for good, beside those of *todo*."""
+    touched = {change.bay for change in todo}
+    return tuple(
+        Change("remove", _label(key), why="{0}: serial {1} has left".format(_label(key), entry["serial"]))
+        for key, entry in declared.items()
+        if entry["serial"] in serials and _label(key) not in touched
+    )
 
 
 def _label(key: Any) -> str:

@@ -4,6 +4,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.errors import CommandError, InputError
@@ -108,3 +110,12 @@ def test_replacements_wait_for_slow_devices_and_retry_a_lost_race():
     busy = Result(1, "", "/dev/x is part of active pool 'other'\n")
     with pytest.raises(CommandError, match="part of active pool"):
         passes.start(Access(ScriptedRunner([(first, busy)]), Wanted()), commands)
+
+
+def test_without_a_note_the_place_of_a_drive_that_left_is_known_by_its_bay():
+    """While a leaf is replaced by one of the same path, OpenZFS calls the former <path>/old (spa_vdev_attach)."""
+    old = replace(leaf(3, 0, "OFFLINE"), path=BY + "bay03.0-part1/old")
+    half = tree(places={(3, 0): replacing(old, leaf(3, 0, generation=1)), (3, 1): leaf(3, 1, "OFFLINE")})
+    there = {guid(3, 0, 1): Identity("NEW3", "bay03", 0), "8": Identity("ACT3", "bay03", 1)}
+    found = places.places_of(places.identified(pool(half), {}, there), bay="bay03")
+    assert [(place.index, place.incoming and place.incoming.serial) for place in found] == [(0, "NEW3"), (1, None)]

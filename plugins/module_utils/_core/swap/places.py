@@ -19,6 +19,8 @@ from ..zfs.resolve import Pool, PoolMember, PoolSlot, PoolVdev
 
 # Leaves in these states answer reads and can be taken offline.
 _SERVING = ("ONLINE", "DEGRADED")
+# What OpenZFS puts behind the path of a leaf that is replaced by one of the same path (module/zfs/spa.c).
+_OLD = "/old"
 
 
 @dataclass(frozen=True)
@@ -63,9 +65,10 @@ def identified(pool: Pool, known: Mapping[str, Identity], labelled: Mapping[str,
         one = labelled.get(member.guid) or known.get(member.guid)
         if one is not None:
             return replace(member, serial=one.serial, bay=one.bay, index=one.index, name=_name(one, member))
-        if member.serving or member.role == "incoming" or (member.serial, member.index) not in there:
+        told = bool(member.serial) and (member.serial, member.index) not in there
+        if member.serving or member.role == "incoming" or told:
             return member
-        bay, index = parse_unit_name(member.path)
+        bay, index = parse_unit_name(member.path[: -len(_OLD)] if member.path.endswith(_OLD) else member.path)
         return replace(member, serial="", bay=bay, index=index) if bay else member
 
     return replace(

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from typing import Dict, FrozenSet, Iterable, Iterator, Mapping, Optional, Sequence, Tuple
 
 from ..declared import DeclaredDrive
-from ..host import hostid, journal, label_reader, links, probe
+from ..host import hostid, journal, label_reader, links, probe, swap_notes
 from ..host.discover import Found, Wanted, discover
 from ..host.patience import patient_opens
 from ..host.run import Runner
@@ -84,6 +84,18 @@ class Access:
         with patient_opens():
             yield
         journal.finish()
+
+    def swaps(self) -> Tuple[swap_notes.SwapNote, ...]:
+        """The replacements of drives that were begun on this host, oldest first."""
+        return swap_notes.read()
+
+    def note_swap(self, note: swap_notes.SwapNote) -> None:
+        """Write down how a replacement of a drive stands."""
+        swap_notes.keep(note)
+
+    def forget_swap(self, note: swap_notes.SwapNote) -> None:
+        """Forget a replacement that was given up."""
+        swap_notes.drop(note)
 
     def labels(self) -> Dict[Tuple[str, int], Holding]:
         """The newest pool label on each unit of every drive, by serial and index; units without one are left out."""

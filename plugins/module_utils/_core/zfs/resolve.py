@@ -28,7 +28,7 @@ class PoolMember:
     """One device of a pool. *serial* is empty and *index* -1 where the unit could not be told.
 
     *role*: C(member), C(incoming) (being filled), C(outgoing) (being replaced) or C(spare).
-    *serving* says whether it holds its data and answers.
+    *serving* says whether it holds its data and answers, *put_off* whether its filling waits for another to end.
     """
 
     name: str
@@ -45,6 +45,7 @@ class PoolMember:
     read_errors: int = 0
     write_errors: int = 0
     checksum_errors: int = 0
+    put_off: bool = False
 
 
 @dataclass(frozen=True)
@@ -251,4 +252,5 @@ def _member(leaf: Node, role: str, index: Index) -> PoolMember:
         read_errors=leaf.read_errors,
         write_errors=leaf.write_errors,
         checksum_errors=leaf.checksum_errors,
+        put_off=leaf.put_off,
     )

@@ -77,6 +77,7 @@ def _node(data: Dict[str, Any], resilvering: bool) -> Node:
         note=str(data.get("aux", "")),
         phys_path=str(data.get("phys_path", "")),
         filling=bool(resilvering and data.get("scan_processed")) or bool(data.get("resilver_deferred")),
+        put_off=bool(data.get("resilver_deferred")),
         children=tuple(_node(child, resilvering) for child in (data.get("vdevs") or {}).values()),
     )
 

@@ -144,6 +144,7 @@ def _node(line: _Line, guid: str) -> Node:
         was=was.group(1) if was else "",
         note=note,
         filling="resilver" in note,
+        put_off="awaiting resilver" in note,
     )
 
 

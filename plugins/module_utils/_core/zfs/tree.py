@@ -25,7 +25,8 @@ class Node:
     *kind*: C(raidz), C(mirror), C(draid), C(disk), C(file), C(replacing), C(spare), C(indirect)
     or C(missing). *parity* is the number of members that may fail (raidz, dRAID) or 0.
     *path* is a leaf's device as ZFS stores it. *was* is the former path of an absent leaf.
-    *filling* is true for a leaf that a resilver has not completed yet.
+    *filling* is true for a leaf that a resilver has not completed yet, *put_off* for one that waits for another
+    resilver to end before its own begins.
     """
 
     name: str
@@ -41,6 +42,7 @@ class Node:
     note: str = ""
     phys_path: str = ""
     filling: bool = False
+    put_off: bool = False
     children: Tuple[Node, ...] = ()
 
     @property

@@ -1,0 +1,278 @@
+# Copyright (c) 2026, The evenkeel maintainers
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Drives of a pool replaced on a real kernel: in their bays, from other bays, two at once; and where it may not be.
+
+What became of it is read with zpool, from its history and from outside the guest, not through our code.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from typing import Any
+
+import pytest
+
+from tests.lab.modules import four_runs
+from tests.lab.swaps import DRIVES, Shop, chassis
+
+pytestmark = pytest.mark.lab_long
+
+
+@pytest.fixture(scope="module")
+def base(labs: Any, tmp_path_factory: pytest.TempPathFactory) -> Shop:
+    return Shop(labs.get(chassis()), tmp_path_factory.mktemp("site"))
+
+
+@pytest.fixture
+def shop(base: Shop) -> Shop:
+    """Twelve drives in a pool of two vdevs."""
+    base.built()
+    return base
+
+
+def test_in_its_bay_under_reading_and_writing_in_one_pass(shop: Shop) -> None:
+    lab, before = shop.lab, shop.scans()
+    with shop.unchanged():
+        shown = shop.book("--check", leave="bay03").check()
+    assert "zpool offline archive" in shown.output
+    assert "/dev/disk/by-vdev/bay03.1" in shown.output
+    with shop.busy():
+        begun = time.monotonic()
+        done = shop.book(leave="bay03", line=shop.change(3, "NEW03")).check()
+        print(f"in place: {time.monotonic() - begun:.0f} s with its playbook")
+    assert "Replaced: serial NEW03 in bay03" in done.output
+    assert shop.homes() == shop.expected(OLD03="NEW03")
+    # Both units in one pass: whatever began before both were in was aborted, one resilver was done.
+    scans = shop.scans()[len(before) :]
+    print(scans)
+    assert scans.count("scan done") == 1, scans
+    names = lab.run("zpool status archive").out
+    assert "bay03.0" in names
+    assert "bay03.1" in names
+    assert shop.declared["bay03"]["serial"] == "NEW03"
+    again = shop.book(leave="bay03").check()
+    assert again.changed == 0, again.output
+    assert "Replaced: serial NEW03 in bay03" in again.output
+    assert shop.homes() == shop.expected(OLD03="NEW03")
+    shop.whole()
+
+
+def test_from_another_bay_while_it_serves(shop: Shop) -> None:
+    shop.further(12, "NEW12")
+    before = shop.scans()
+    with shop.busy():
+        done = shop.book(leave="OLD05", enter="bay12").check()
+    assert "bay05 (serial OLD05) can be pulled now" in done.output
+    assert "zpool offline" not in done.output
+    assert shop.homes() == shop.expected(OLD05="NEW12")
+    assert shop.scans()[len(before) :].count("scan done") == 1
+    assert "bay05" not in shop.declared
+    assert shop.declared["bay12"]["serial"] == "NEW12"
+    assert shop.book(leave="OLD05", enter="bay12").check().changed == 0
+    shop.lab.pull("OLD05")
+    shop.whole()
+
+
+def test_each_step_is_predicted_done_and_not_repeated(shop: Shop) -> None:
+    lab = shop.lab
+    with shop.unchanged():
+        plan = shop.step("plan", "OLD07")
+    assert (plan["changed"], plan["swap"]["stage"], plan["swap"]["margin"], plan["swap"]["margin_without"]) == (
+        False, "idle", 2, 1,
+    )  # fmt: skip
+    four_runs(lab, "drive_swap", **shop.options("take_out", "OLD07"))
+    # Given up: what was taken out serves again.
+    four_runs(lab, "drive_swap", **shop.options("put_back", "OLD07"))
+    lab.run("zpool wait -t resilver archive")
+    assert shop.homes() == shop.expected()
+    four_runs(lab, "drive_swap", **shop.options("take_out", "bay07"))
+    lab.pull(7)
+    waited = shop.step("await_drive", "bay07", seconds=3)
+    assert waited["failed"]
+    assert "no new drive has been put in within 3 s" in waited["msg"]
+    lab.push(lab.new_drive(7, "NEW07"))
+    seen = shop.step("await_drive", "bay07", seconds=30)
+    assert (seen["failed"], seen["swap"]["entering_serial"]) == (False, "NEW07"), seen
+    runs = four_runs(lab, "drive_swap", **shop.options("put_in", "bay07"))
+    assert [argv[1] for argv in runs.done["commands"]] == ["replace", "replace", "resilver"]
+    done = shop.step("follow", "bay07", seconds=300)
+    assert (done["failed"], done["swap"]["stage"]) == (False, "done"), done
+    assert shop.homes() == shop.expected(OLD07="NEW07")
+    assert shop.step("plan", "OLD07")["swap"]["stage"] == "done"
+
+
+def test_two_drives_out_at_once(shop: Shop) -> None:
+    lab = shop.lab
+    with shop.busy():
+        for bay in (2, 9):
+            assert not shop.step("take_out", f"bay{bay:02d}")["failed"]
+        third = shop.step("take_out", "bay04")
+        assert third["failed"]
+        assert "it would have lost 3" in third["msg"], third["msg"]
+        assert "OLD02" in third["msg"], third["msg"]
+        for bay in (2, 9):
+            lab.pull(bay)
+        for bay in (2, 9):
+            lab.push(lab.new_drive(bay, f"NEW{bay:02d}"))
+        assert not shop.step("put_in", "bay02")["failed"]
+        second = shop.step("put_in", "bay09")
+        if second["failed"]:  # the first may be full already, when so little is on it
+            assert "resilver is running" in second["msg"], second["msg"]
+            second = shop.step("put_in", "bay09", interrupt=["resilver"])
+        assert not second["failed"], second
+        for bay in (2, 9):
+            assert shop.step("follow", f"bay{bay:02d}", seconds=300)["swap"]["stage"] == "done"
+    assert shop.homes() == shop.expected(OLD02="NEW02", OLD09="NEW09")
+    shop.whole()
+
+
+@pytest.fixture
+def out(shop: Shop) -> Shop:
+    """The drive of bay 6 has been taken out and pulled."""
+    assert not shop.step("take_out", "bay06")["failed"]
+    shop.lab.pull(6)
+    return shop
+
+
+def refused(shop: Shop, step: str, leave: str, **more: Any) -> dict[str, Any]:
+    """A refusal, in check mode and for real alike, that changes nothing."""
+    with shop.unchanged():
+        predicted = shop.step(step, leave, check=True, **more)
+        result = shop.step(step, leave, **more)
+    assert result["failed"], result
+    assert predicted["msg"] == result["msg"]
+    return result
+
+
+def test_new_drives_that_will_not_do(out: Shop) -> None:
+    lab, shop = out.lab, out
+
+    def put(serial: str, **keys: Any) -> None:
+        lab.push(lab.new_drive(6, serial, **keys))
+
+    put("TINY6", unit_size="300 MiB")
+    assert "too few for raidz2-0" in refused(shop, "put_in", "bay06")["msg"]
+    assert shop.step("await_drive", "bay06", seconds=5)["failed"]
+    lab.pull(6)
+    put("ONE6", units=1)
+    assert "it shows 1 unit" in refused(shop, "put_in", "bay06")["msg"]
+    lab.pull(6)
+    put("DATA6")
+    node = lab.guest_unit(6, 1)["block"]
+    lab.run(f"mkfs.ext4 -q -L tides /dev/{node}; udevadm settle")
+    told = refused(shop, "put_in", "bay06")
+    assert "bay06 (serial DATA6) unit 1: filesystem ext4 tides" in told["msg"]
+    # Spelled out, it is erased and taken.
+    assert not shop.step("put_in", "bay06", erase_serials=["DATA6"])["failed"]
+    assert shop.step("follow", "bay06", seconds=300)["swap"]["stage"] == "done"
+    assert shop.homes() == shop.expected(OLD06="DATA6")
+
+
+def test_a_drive_of_another_pool_or_of_this_one(out: Shop) -> None:
+    lab, shop = out.lab, out
+    lab.push(lab.new_drive(6, "OTHER6"))
+    nodes = [f"/dev/{lab.guest_unit(6, index)['block']}" for index in (0, 1)]
+    lab.run(f"zpool create elsewhere {' '.join(nodes)} && zpool export elsewhere; udevadm settle")
+    told = refused(shop, "put_in", "bay06")
+    assert "(pool elsewhere, GUID " in told["msg"], told["msg"]
+    lab.pull(6)
+    # The drive that was to leave is back in its bay: nothing enters, and it can be taken back.
+    lab.push("OLD06")
+    back = shop.step("put_in", "bay06")
+    assert back["failed"]
+    assert "no other drive is in it yet" in back["msg"]
+    assert not shop.step("put_back", "bay06")["failed"]
+    lab.run("zpool wait -t resilver archive")
+    assert shop.homes() == shop.expected()
+
+
+def test_a_wrong_pull_is_told_and_undone(shop: Shop) -> None:
+    lab = shop.lab
+    assert not shop.step("take_out", "bay06")["failed"]
+    lab.pull(8)
+    told = shop.step("await_drive", "bay06", seconds=30)
+    assert told["failed"]
+    assert (
+        "The wrong drive was pulled: bay08 (serial OLD08) has left; asked for was bay06 (serial OLD06)" in told["msg"]
+    )
+    assert "Put bay08 (serial OLD08) back" in told["msg"]
+    lab.push("OLD08")
+    again = shop.step("take_out", "bay06")
+    assert not again["failed"], again
+    lab.run("zpool wait -t resilver archive")
+    lab.pull(6)
+    lab.push(lab.new_drive(6, "NEW06"))
+    assert not shop.step("put_in", "bay06")["failed"]
+    assert shop.step("follow", "bay06", seconds=300)["swap"]["stage"] == "done"
+    assert shop.homes() == shop.expected(OLD06="NEW06")
+    shop.whole()
+
+
+def test_scans_are_respected_and_the_healthy_sibling_is_named(shop: Shop) -> None:
+    lab = shop.lab
+    # Held still, so that it runs for certain (zfs(4)).
+    hold = "/sys/module/zfs/parameters/zfs_scan_suspend_progress"
+    lab.run(f"echo 1 > {hold}; zpool scrub archive")
+    told = shop.step("take_out", "bay01")
+    assert told["failed"]
+    assert "A scrub is running on pool archive" in told["msg"]
+    assert "scrub" in lab.run("zpool status archive | grep 'in progress'").out
+    lab.run(f"echo 0 > {hold}; zpool wait -t scrub archive")
+    lab.run("zpool offline -f archive bay01.1")
+    notes = shop.step("plan", "bay01")["swap"]["notes"]
+    assert notes == [
+        "bay01.1 and bay01.0 are one drive: bay01.1 is FAULTED, and bay01.0, which is healthy, leaves as well"
+    ]
+
+
+CUTS = (0.0, 1.0, 2.0, 3.0, 4.5, 6.0, 8.0, 11.0)
+
+
+@pytest.mark.parametrize("seconds", CUTS)
+def test_a_power_cut_in_a_replacement(shop: Shop, seconds: float) -> None:
+    """The power goes so many seconds after the first command of the replacement was begun."""
+    lab = shop.lab
+    assert not shop.step("take_out", "bay06")["failed"]
+    lab.pull(6)
+    lab.push(lab.new_drive(6, "NEW06"))
+    going = threading.Thread(target=lambda: _quietly(lambda: shop.step("put_in", "bay06")))
+    going.start()
+    lab.run("for i in $(seq 1200); do pgrep -f '[z]pool replace' > /dev/null && exit; sleep 0.05; done", timeout=120)
+    time.sleep(seconds)
+    lab.power_cut()
+    going.join()
+    lab.boot()
+    lab.run(
+        "modprobe zfs; zpool list archive || zpool import -d /dev/disk/by-vdev -d /dev/disk/by-id archive", timeout=200
+    )
+    shop.site.refresh()
+    done = shop.step("put_in", "bay06")
+    assert not done["failed"], done
+    print(f"cut after {seconds} s: {[argv[1] for argv in done['commands']]}")
+    assert shop.step("follow", "bay06", seconds=300)["swap"]["stage"] == "done"
+    assert shop.homes() == shop.expected(OLD06="NEW06")
+    shop.whole()
+
+
+def _quietly(work: Any) -> None:
+    try:
+        work()
+    except (AssertionError, OSError):
+        return
+
+
+def test_every_drive_is_replaced_once(shop: Shop) -> None:
+    changed: dict[str, str] = {}
+    with shop.busy():
+        for bay in DRIVES:
+            old, new = f"OLD{bay:02d}", f"NEW{bay:02d}"
+            if bay % 4 == 3:  # while it serves; its bay is free afterwards
+                shop.further(12 + bay, new)
+                shop.book(leave=old, enter=new).check()
+                shop.lab.pull(old)
+            else:
+                shop.book(leave=f"bay{bay:02d}", line=shop.change(bay, new)).check()
+            changed[old] = new
+            assert shop.homes() == shop.expected(**changed)
+    shop.whole()
