@@ -69,7 +69,7 @@ def test_twelve_drives_become_eighteen_under_reading_and_writing(server: Server)
 def test_what_would_weaken_the_pool_is_refused_and_nothing_changes(server: Server) -> None:
     weak = {**cohorts(FIRST, SECOND)}
     lab, vdevs = server.lab, weak["vdevs"]
-    by_hand = {"by_name": False, "allow_siblings": True}
+    by_hand: dict[str, Any] = {"by_name": False, "allow_siblings": True}
     with server.unchanged():
         told = server.refused(
             "split_pool", **options(server, {"vdevs": [*vdevs, raidz(THIRD, 0, parity=1)]}, **by_hand)
@@ -141,7 +141,7 @@ def test_larger_drives_one_by_one_expand_a_vdev_once_all_its_members_are_larger(
         print(lab.run("zpool list -v archive; zpool status archive").out)
         serials = {f"bay{one:02d}": f"BIG{one:02d}" for one in range(bay + 1)}
         declared = server.declared(range(3), **serials)
-        wanted = {"pool": "archive", "state": "grown", "declared": declared}
+        wanted: dict[str, Any] = {"pool": "archive", "state": "grown", "declared": declared}
         now = call(lab, "pool_info", pool="archive", declared=declared)["pools"][0]["layout"]
         if bay < 2:
             told = call(lab, "split_pool", **wanted, layout=now)

@@ -14,7 +14,7 @@ from tests.lab.modules import call, four_runs
 pytestmark = pytest.mark.lab_long
 
 BUILT = "twelve"  # shared with test_grow
-RETIRE = {"pool": "archive", "state": "retired"}
+RETIRE: dict[str, Any] = {"pool": "archive", "state": "retired"}
 
 
 @pytest.fixture(scope="module")

@@ -4,6 +4,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.errors import CoreError, InputError, Refusal
@@ -21,7 +23,7 @@ DRIVES = [drive(bay) for bay in range(6)]
 NOW = layout(4)
 SPARES = tuple(SpareDrive(f"ACT{bay}", f"bay{bay:02d}", (member(bay, 0), member(bay, 1))) for bay in (4, 5))
 LAID_OUT = Layout(NOW.vdevs, SPARES)
-RESILVER = {"scan_stats": {"function": "RESILVER", "state": "SCANNING"}}
+RESILVER: dict[str, Any] = {"scan_stats": {"function": "RESILVER", "state": "SCANNING"}}
 DEFER = (("zpool", "get", "-H", "-p", "-o", "value", "feature@resilver_defer", "archive"), "active\n")
 DECLARED = {f"bay{bay:02d}": {"serial": f"ACT{bay}"} for bay in range(6)}
 
@@ -68,7 +70,7 @@ PASS = ("zpool", "resilver", "archive")
 
 def world(*gone, **more):
     """Everything on the host but the drives in the bays *gone*."""
-    here = [one for one in DRIVES if one.bay.slot not in gone]
+    here = [one for bay, one in enumerate(DRIVES) if bay not in gone]
     return World(found_drives=here, on_units=spread(NOW), **more)
 
 
@@ -127,7 +129,7 @@ def test_a_drive_with_a_unit_that_answers_or_taken_offline_is_stood_in_for_only_
 
 def test_another_drive_in_the_bay_means_a_replacement_and_no_spare():
     access = world()
-    access.found_drives = [one for one in DRIVES if one.bay.slot != 1] + [drive(1, "NEW1")]
+    access.found_drives = [*DRIVES[:1], *DRIVES[2:], drive(1, "NEW1")]
     report, words = once(access, status(NOW, PULLED))
     assert words == []
     assert report.waiting == (

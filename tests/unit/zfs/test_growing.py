@@ -5,6 +5,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -179,10 +180,11 @@ def test_a_pool_that_is_not_there_or_suspended_does_not_grow():
 
 def larger(*bays):
     """The drives with units of 2 TB in these bays, and the pool's layout on them."""
-    drives = [
-        replace(one, units=tuple(replace(unit, size=2 * TB) for unit in one.units)) if one.bay.slot in bays else one
-        for one in DRIVES[:4]
-    ]
+
+    def sized(one, size):
+        return replace(one, units=tuple(replace(unit, size=size) for unit in one.units))
+
+    drives = [sized(one, 2 * TB if bay in bays else TB) for bay, one in enumerate(DRIVES[:4])]
     return World(found_drives=named(drives), on_units=spread(NOW))
 
 
@@ -228,7 +230,7 @@ def test_one_small_member_holds_its_vdev_back_and_is_named():
 
 
 def test_nothing_is_expanded_under_a_resilver_or_while_a_member_is_lost():
-    running = {"scan_stats": {"function": "RESILVER", "state": "SCANNING"}}
+    running: dict[str, Any] = {"scan_stats": {"function": "RESILVER", "state": "SCANNING"}}
     report = grow(larger(0, 1, 2, 3), start(status(NOW, **running)), NOW)
     assert not report.outcome.changed
     assert "raidz2-0 could grow; a resilver is running, run again when it has ended" in report.waiting
