@@ -25,6 +25,7 @@ POLICY = {"kind": "raidz", "parity": 2, "width": 6, "survive": {"drives": 2}}
 BUSY = r"""
 touch /run/busy
 (
+  renice -n 19 -p $BASHPID
   n=0
   while [ -e /run/busy ]; do
     n=$((n+1))
@@ -33,6 +34,7 @@ touch /run/busy
     cp /run/busy.data $to && cmp /run/busy.data $to || echo "round $n" >> /run/busy.bad
     (cd /archive/tide && sha256sum --quiet -c /root/sums) >> /run/busy.bad 2>&1
     echo $n > /run/busy.rounds
+    sleep 1
   done
 ) < /dev/null > /dev/null 2>&1 &
 """
@@ -49,6 +51,14 @@ class Server:
         common = {"split_actuator_pool": {"name": "archive", "policy": policy}, "split_actuator_health": False}
         (folder / "group_vars" / "all.yml").write_text(yaml.safe_dump(common))
         self.site = Site(lab, folder, lab.chassis.name)
+
+    @contextmanager
+    def slow_resilver(self) -> Iterator[None]:
+        """While it lasts, a resilver that begins gets nowhere: this pool is filled in seconds, a real one in hours."""
+        knob = "/sys/module/zfs/parameters/zfs_scan_suspend_progress"
+        self.lab.run(f"echo 1 > {knob}")
+        yield
+        self.lab.run(f"echo 0 > {knob}")
 
     def declared(self, bays: Iterable[int], **serials: str) -> dict[str, Any]:
         """The declared drives of these bays; *serials* by bay name where another drive is in one."""
@@ -106,7 +116,8 @@ class Server:
         """While it lasts, files are written and read back, and the old ones are read against their checksums."""
         self.lab.run("rm -f /run/busy*; " + BUSY)
         yield
-        rounds = int(self.lab.run("rm /run/busy; sleep 4; cat /run/busy.rounds").out)
+        self.lab.run("rm /run/busy; while pgrep -f sha256sum > /dev/null; do sleep 1; done", timeout=120)
+        rounds = int(self.lab.run("cat /run/busy.rounds").out)
         assert rounds > 0
         assert self.lab.run("cat /run/busy.bad", check=False).out == "", "what was read is not what was written"
 

@@ -96,7 +96,8 @@ def test_a_spare_drive_stands_in_whole_and_is_given_back_under_reading_and_writi
         time.sleep(15)
         assert "INUSE" not in server.status()  # there is nothing in the pool for the daemon to take
         ended = finishes(lab)
-        runs = four_runs(lab, "spare_duty", **told)
+        with server.slow_resilver():
+            runs = four_runs(lab, "spare_duty", **told)
         assert runs.done["taken"] == ["bay12 (serial COH12) stands in for bay00 (serial COH00)"]
         lab.run("zpool wait -t resilver archive; sleep 2; zpool wait -t resilver archive", timeout=400)
         print(eyes.status())
