@@ -7,9 +7,8 @@ from __future__ import annotations
 
 from typing import Collection, Dict, FrozenSet, List, Mapping, Sequence, Tuple
 
-from ..errors import InputError
-from ..layout.capacity import leaf_asize, partition_size
 from ..model import Content, Drive, Unit
+from ..swap.candidate import usable
 from ..zfs.access import Holding
 from ..zfs.build import Key
 from ..zfs.resolve import Pool
@@ -81,14 +80,6 @@ def too_small(drive: Drive, lost: Sequence[Seat], drives: Sequence[Drive]) -> Li
                 )
             )
     return reasons
-
-
-def usable(unit: Unit) -> int:
-    """What OpenZFS can allocate of a unit; 0 of one too small."""
-    try:
-        return leaf_asize(unit.size if unit.kind == "range" else partition_size(unit.size, unit.logical_block))
-    except InputError:
-        return 0
 
 
 def nearest(free: Sequence[Drive], lost: Sequence[Seat]) -> List[Drive]:
