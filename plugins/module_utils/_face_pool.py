@@ -56,6 +56,7 @@ def wish_from(params: Mapping[str, Any]) -> actions.Wish:
         pool_settings=_settings(params["pool_settings"]),
         root_settings=_settings(params["root_settings"]),
         erase_serials=tuple(params["erase_serials"]),
+        require_trial=params["require_trial"],
         allow_siblings=params["allow_siblings"],
         by_name=params["by_name"],
         support=read_support(params["support"]),

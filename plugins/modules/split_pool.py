@@ -127,6 +127,14 @@ options:
       - Otherwise the best stable link of each unit is used as it is found.
     type: bool
     default: false
+  require_trial:
+    description:
+      - The worst verdict of M(evenkeel.split_actuator.drive_trial) that a drive of the layout may have. Creating the
+        pool is refused with drives that have a worse one, or none.
+      - An existing pool is not asked about it.
+    type: str
+    choices: [none, look, accept]
+    default: none
   allow_siblings:
     description:
       - Accept a layout that puts two units of one drive into one vdev, where the vdev's parity covers losing both.
@@ -323,6 +331,7 @@ def main() -> None:
                 "support": {"type": "list", "elements": "dict", "default": [], "options": SUPPORT_OPTIONS},
                 "erase_serials": {"type": "list", "elements": "str", "default": []},
                 "by_name": {"type": "bool", "default": False},
+                "require_trial": {"type": "str", "choices": ["none", "look", "accept"], "default": "none"},
                 "allow_siblings": {"type": "bool", "default": False},
             },
             **DRIVE_ARGUMENTS,

@@ -1,9 +1,9 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Packs the health service's program out of the library that is running: one file, no second copy.
+"""Packs a program for the host out of the library that is running: one file, no second copy.
 
-The result is a zip archive that Python runs (zipapp, PEP 441). It holds the face C(_face_service) and
+The result is a zip archive that Python runs (zipapp, PEP 441). It holds a face (such as C(_face_service)) and
 every module of the library that was imported with it, each as source and compiled for this host's
 Python, so that it starts fast; another Python uses the sources.
 """
@@ -34,15 +34,14 @@ PACKED = (access, discover, drift, pools)
 SHEBANG = b"#!/usr/bin/python3 -IB\n"
 _MODE = 0o755
 PACKAGE = "evenkeel_split_actuator"
-ENTRY = "_face_service"
-_MAIN = "import sys\n\nfrom {0}.{1} import main\n\nsys.exit(main())\n".format(PACKAGE, ENTRY)
+_MAIN = "import sys\n\nfrom {0}.{1} import main\n\nsys.exit(main())\n"
 # One moment for all entries, so that the same library gives the same bytes (the earliest that zip can tell).
 _MOMENT = (1980, 1, 1, 0, 0, 0)
 _UNCHECKED_HASH = 0b01  # PEP 552: never compared with the source beside it
 
 
 def pack(face: ModuleType) -> bytes:
-    """The program whose entry is *face* (the module C(_face_service)), as bytes.
+    """The program whose entry is *face* (a module with C(main)), as bytes.
 
     Raises HostError when the source of a part cannot be had.
     """
@@ -50,7 +49,7 @@ def pack(face: ModuleType) -> bytes:
     packed = io.BytesIO()
     packed.write(SHEBANG)
     with zipfile.ZipFile(packed, "a", zipfile.ZIP_DEFLATED) as archive:
-        _put(archive, "__main__.py", _MAIN.encode())
+        _put(archive, "__main__.py", _MAIN.format(PACKAGE, face.__name__.rpartition(".")[2]).encode())
         for name, source in sorted(sources.items()):
             _put(archive, name, source)
             _put(archive, name + "c", _compiled(name, source))

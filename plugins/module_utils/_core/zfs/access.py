@@ -17,6 +17,7 @@ from ..host.patience import patient_opens
 from ..host.run import Runner
 from ..host.sysfs import names_in
 from ..model import Bay, Content, Drive, Unit
+from ..trial import results
 from .labels import Label
 
 _FEATURES = "/sys/module/zfs/features.pool"
@@ -125,6 +126,10 @@ class Access:
     def leads(self, link: str, node: str) -> bool:
         """Whether a device link leads to this node now."""
         return links.nodes_of([link]).get(link) == node
+
+    def trials(self) -> results.Results:
+        """The latest trial of each drive."""
+        return results.read()
 
     def hostid(self) -> int:
         """The host id that OpenZFS uses now; 0 for none."""

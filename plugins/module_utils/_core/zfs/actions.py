@@ -12,6 +12,7 @@ from ..declared import DeclaredDrive
 from ..errors import CommandError, CoreError, Refusal
 from ..host.run import SETTLE, Command, Runner, carry_out, checked
 from ..model import Drive, Layout, Unit
+from ..trial.gate import refuse_untried
 from . import argv, build, erase
 from . import support as beside
 from .access import Access
@@ -27,7 +28,8 @@ class Wish:
     """What the pool should be.
 
     A setting of None takes back this collection's default. *by_name*: members are addressed by
-    their unit names, which the role disk_inventory makes.
+    their unit names, which the role disk_inventory makes. *require_trial* is the worst verdict of a trial
+    that a drive may have where a pool is made: C(accept), C(look), or C(none) for no trial.
     """
 
     pool: str
@@ -39,6 +41,7 @@ class Wish:
     allow_siblings: bool = False
     support: Tuple[Support, ...] = ()
     by_name: bool = False
+    require_trial: str = "none"
 
 
 @dataclass(frozen=True)
@@ -80,6 +83,8 @@ def ensure_present(access: Access, wish: Wish, check_mode: bool) -> Outcome:
 
 
 def _create(access: Access, wish: Wish, zfs: ZfsVersion, drives: Sequence[Drive], check_mode: bool) -> Outcome:
+    if wish.require_trial != "none":
+        refuse_untried(build.members_of(wish.layout), access.trials(), wish.require_trial)
     layout = replace(wish.layout, support=beside.resolve(wish.support, drives))
     units = build.units_of(layout, drives)
     contents = build.forgive(access.contents(units), units, access.begun(wish.pool), access.half_made(units.values()))

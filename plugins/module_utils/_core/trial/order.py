@@ -1,0 +1,179 @@
+# Copyright (c) 2026, The evenkeel maintainers
+# GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What a trial is asked to do: drives, settings and thresholds. Pure.
+
+Speeds are bytes per second for C(sequential) and operations per second for C(random).
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import dataclass, field
+from typing import Any, Dict, Optional, Tuple
+
+from ..errors import InputError
+from ..plain import to_plain
+
+Key = Tuple[str, int]
+"""A unit: its drive's serial and its index."""
+
+KINDS = ("sequential", "random")
+VERDICTS = ("accept", "look", "reject")
+"""From the best to the worst."""
+
+
+@dataclass(frozen=True)
+class Thresholds:
+    """Where a verdict turns. Shares are 0 to 1; common practice, no standard sets them.
+
+    C(..._look) and C(..._reject) name the value below which (defects, hours: from which on) a drive is to be
+    looked at or rejected. *deviations* is how far from its class a unit must be to count as an outlier, in
+    standard deviations estimated from the median absolute deviation: 3.5 is the proposal of Iglewicz and
+    Hoaglin, "How to Detect and Handle Outliers" (1993). *class_least* is the number of drives from which on a
+    class is compared. A 0 for defects or hours sets no limit.
+    """
+
+    independence_look: float = 0.85
+    independence_reject: float = 0.7
+    evenness_look: float = 0.85
+    evenness_reject: float = 0.5
+    speed_look: float = 0.9
+    speed_reject: float = 0.5
+    deviations: float = 3.5
+    class_least: int = 5
+    defects_look: int = 1
+    defects_reject: int = 100
+    hours_look: int = 0
+
+    def __post_init__(self) -> None:
+        for name in ("independence", "evenness", "speed"):
+            reject, look = getattr(self, name + "_reject"), getattr(self, name + "_look")
+            if not 0 <= reject <= look <= 1:
+                raise InputError(
+                    "{0} and {1} are not in order from 0 to 1".format(reject, look),
+                    subject="thresholds.{0}_reject, {0}_look".format(name),
+                )
+        for name in ("deviations", "class_least", "defects_look", "defects_reject", "hours_look"):
+            if getattr(self, name) < 0:
+                raise InputError("{0} is below 0".format(getattr(self, name)), subject="thresholds." + name)
+
+
+@dataclass(frozen=True)
+class Settings:
+    """How it is measured. Times are seconds but *time_limit*, which is minutes; sizes bytes; temperature Celsius.
+
+    *per_adapter* drives of an adapter are measured at a time, *burn_in_per_adapter* read through or written at
+    a time (0: all). *temperature_ceiling* 0 sets none.
+    """
+
+    seconds: int = 10
+    ramp_seconds: int = 2
+    sequential_block: int = 1 << 20
+    sequential_depth: int = 4
+    random_block: int = 4096
+    random_depth: int = 16
+    per_adapter: int = 1
+    surface: bool = False
+    burn_in_per_adapter: int = 0
+    chunk: int = 64 << 30
+    temperature_ceiling: int = 55
+    time_limit: int = 4320
+    thresholds: Thresholds = field(default_factory=Thresholds)
+
+    def __post_init__(self) -> None:
+        limits = {
+            "seconds": (1, 3600),
+            "ramp_seconds": (0, 600),
+            "sequential_block": (4096, 16 << 20),
+            "sequential_depth": (1, 256),
+            "random_block": (4096, 1 << 20),
+            "random_depth": (1, 256),
+            "per_adapter": (1, 256),
+            "burn_in_per_adapter": (0, 256),
+            "chunk": (1 << 20, 1 << 50),
+            "temperature_ceiling": (0, 100),
+            "time_limit": (1, 100000),
+        }
+        for name, (least, most) in limits.items():
+            if not least <= getattr(self, name) <= most:
+                raise InputError("{0} is not from {1} to {2}".format(getattr(self, name), least, most), subject=name)
+        for name in ("sequential_block", "random_block"):
+            if getattr(self, name) % 4096:
+                raise InputError("{0} is no multiple of 4096".format(getattr(self, name)), subject=name)
+        if self.chunk % (1 << 20):
+            raise InputError("{0} is no multiple of 1 MiB".format(self.chunk), subject="chunk")
+
+
+@dataclass(frozen=True)
+class TrialUnit:
+    """A unit under trial: *path* is opened; *start* and *size* say which part of it is the unit."""
+
+    index: int
+    path: str
+    wwn: str = ""
+    kind: str = "lun"
+    start: int = 0
+    size: int = 0
+
+
+@dataclass(frozen=True)
+class TrialDrive:
+    """A drive under trial. *expander* is the kernel's name of the expander it is behind; empty for none."""
+
+    serial: str
+    units: Tuple[TrialUnit, ...]
+    bay: str = ""
+    class_name: str = ""
+    firmware: str = ""
+    adapter: str = ""
+    expander: str = ""
+    expected_units: int = 0
+    burn_in: bool = False
+
+    @property
+    def label(self) -> str:
+        """How messages name the drive: bay and serial."""
+        return "{0} (serial {1})".format(self.bay or "bay unknown", self.serial)
+
+    def name(self, index: int) -> str:
+        """The unit's name, C(bay07.1); by serial where the bay is not known."""
+        return "{0}.{1}".format(self.bay or self.serial, index)
+
+
+@dataclass(frozen=True)
+class Order:
+    """A trial as it was ordered. *ranges* are declared ranges by serial, as the inventory has them."""
+
+    drives: Tuple[TrialDrive, ...]
+    settings: Settings = field(default_factory=Settings)
+    ranges: Dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def id(self) -> str:
+        """The same for the same units, settings and permission to write, wherever the drives sit."""
+        told = {
+            "drives": sorted(
+                [drive.serial, drive.burn_in, [[unit.index, unit.wwn, unit.size] for unit in drive.units]]
+                for drive in self.drives
+            ),
+            "settings": to_plain(self.settings),
+        }
+        return hashlib.sha256(json.dumps(told, sort_keys=True).encode()).hexdigest()[:16]
+
+    def drive(self, serial: str) -> TrialDrive:
+        """The drive with this serial."""
+        return next(drive for drive in self.drives if drive.serial == serial)
+
+    def unit(self, key: Key) -> TrialUnit:
+        """The unit of this serial and index."""
+        return next(unit for unit in self.drive(key[0]).units if unit.index == key[1])
+
+    def key_of(self, name: str) -> Optional[Key]:
+        """The unit of this name (C(bay07.1)); None when there is none."""
+        for drive in self.drives:
+            for unit in drive.units:
+                if drive.name(unit.index) == name:
+                    return drive.serial, unit.index
+        return None

@@ -1,0 +1,142 @@
+#!/usr/bin/python
+# Copyright (c) 2026, The evenkeel maintainers
+# GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
+# SPDX-License-Identifier: GPL-3.0-or-later
+
+from __future__ import annotations
+
+DOCUMENTATION = r"""
+module: trial_info
+short_description: How far a trial of drives is, and the latest result of each drive
+version_added: 0.1.0
+author:
+  - The evenkeel maintainers (@evenkeel)
+description:
+  - Reads what M(evenkeel.split_actuator.drive_trial) left on the host. Looks at no drive.
+extends_documentation_fragment:
+  - evenkeel.split_actuator.attributes
+  - evenkeel.split_actuator.attributes.info
+options: {}
+seealso:
+  - module: evenkeel.split_actuator.drive_trial
+"""
+
+EXAMPLES = r"""
+- name: See how far the trial is
+  evenkeel.split_actuator.trial_info:
+  register: trial
+
+- name: Name the drives that are not accepted
+  ansible.builtin.debug:
+    msg: "{{ trial.results.drives | rejectattr('verdict', 'equalto', 'accept') | map(attribute='serial') }}"
+"""
+
+RETURN = r"""
+state:
+  description: >-
+    Where the latest trial is: V(none), V(waiting), V(running), V(paused), V(finished), V(stopped) or V(failed).
+  type: str
+  returned: success
+  sample: finished
+progress:
+  description: How far it is. C(seconds_left) is none as long as it rests on a speed that was not measured.
+  type: dict
+  returned: when there was a trial
+  sample: {"state": "finished", "done": 80, "total": 80, "seconds_left": 0.0}
+results:
+  description:
+    - The latest result of each drive, in bay order. Speeds are bytes per second for C(sequential) and operations per
+      second for C(random); what was not measured is none.
+    - C(at) is the second at which the latest trial ended.
+  type: dict
+  returned: success
+  contains:
+    at:
+      description: When the latest trial ended (Unix time). 0 when there was none.
+      type: int
+      sample: 1795639582
+    class_median:
+      description: The medians of each class of drives, by vendor and model.
+      type: dict
+      sample:
+        ACTWO SPLIT2X:
+          drives: 12
+          alone: {"sequential": 251000000.0, "random": 182.0}
+          together: {"sequential": 500000000.0, "random": 362.0}
+          independence: {"sequential": 0.99, "random": 0.99}
+          evenness: {"sequential": 0.99, "random": 0.98}
+    drives:
+      description:
+        - C(alone) has the speeds of each unit by itself, C(together) the sum of all units at once, C(all_together) that
+          sum while all drives worked. C(independence) is together divided by the sum of alone, C(evenness) the slowest
+          unit's speed divided by the fastest's.
+        - C(codes) are stable names of the C(reasons), in their order. C(facts) are format, cache and SMART of each
+          unit.
+        - C(read_through) and C(written) are the bytes of each unit that were read in whole, and written and read
+          back.
+      type: list
+      elements: dict
+      sample:
+        - bay: bay07
+          serial: ACT07
+          verdict: reject
+          reasons: ["random reads: its units together do 51% of what they do alone (one actuator's worth is 50%)"]
+          codes: [not_independent]
+          independence: {"sequential": 0.52, "random": 0.51}
+          evenness: {"sequential": 0.99, "random": 0.98}
+          alone: [{"sequential": 250000000.0, "random": 181.0}, {"sequential": 251000000.0, "random": 183.0}]
+          together: {"sequential": 260000000.0, "random": 186.0}
+    ceilings:
+      description:
+        - What the drives of an adapter, of an expander, and all drives reached at once, beside the sum of what each did
+          by itself.
+      type: list
+      elements: dict
+      sample:
+        - group: all drives
+          kind: sequential
+          drives: 12
+          reached: 4100000000.0
+          sum_of_drives: 6000000000.0
+          share: 0.68
+lines:
+  description: The results for people, a line for each drive.
+  type: list
+  elements: str
+  returned: success
+  sample: ["bay00 (serial ACT00): accept, independence sequential 0.99, random 0.99"]
+"""
+
+from typing import Any, Dict
+
+from ansible.module_utils.basic import AnsibleModule
+
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.discover import Wanted
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.plain import to_plain
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.trial import results, start
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.trial.state import Folder
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face import ModuleRunner, run_face
+
+
+def work(_module: AnsibleModule, runner: ModuleRunner) -> Dict[str, Any]:
+    """Read progress and results."""
+    progress = start.look(start.Access(runner, Wanted(), Folder(), b""))
+    found = results.read()
+    told: Dict[str, Any] = {
+        "changed": False,
+        "state": progress.state if progress else "none",
+        "results": to_plain(found),
+        "lines": list(results.picture(found)),
+    }
+    if progress is not None:
+        told["progress"] = to_plain(progress)
+    return told
+
+
+def main() -> None:
+    """Entry point."""
+    run_face(AnsibleModule(argument_spec={}, supports_check_mode=True), work)
+
+
+if __name__ == "__main__":
+    main()
