@@ -56,6 +56,10 @@ lab-long: lab-packages ## Run the long tests in the virtual machine
 faults: lab-packages ## Put every fault into every stage (hours; goes on where it was cut off) and write the page
 	@$(WITH) python -m tests.lab.faults.matrix --page docs/reliability-evidence.md $(ARGS)
 
+.PHONY: trial-long
+trial-long: lab-packages ## Try 40 seeded chassis in the virtual machine; results in tests/output/trial-matrix.jsonl
+	@$(PYTEST) tests/lab/test_trial.py -m lab_long -k seeded -v
+
 .PHONY: bench
 bench: ## Measure time and memory
 	@$(PYTEST) tests/bench -m bench -v -s
