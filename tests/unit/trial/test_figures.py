@@ -39,7 +39,7 @@ def test_what_fio_measured(version: str) -> None:
         assert told[name].seconds == pytest.approx(2, abs=0.1)
         assert told[name].errors == 0
         assert 0 < told[name].latency_mean < 1
-            assert 0 < told[name].latency_99 < 1
+        assert 0 < told[name].latency_99 < 1
 
 
 @pytest.mark.parametrize("version", VERSIONS)
