@@ -226,7 +226,7 @@ commands:
   elements: list
   returned: success
   sample: [["systemctl", "daemon-reload"], ["systemctl", "--quiet", "enable", "evenkeel-trial.service"]]
-results:
+tried:
   description: The latest result of each drive, as M(evenkeel.split_actuator.trial_info#module) returns it.
   type: dict
   returned: when the trial is finished
@@ -310,7 +310,7 @@ def work(module: AnsibleModule, runner: ModuleRunner) -> Dict[str, Any]:
     if progress is not None:
         result["progress"] = to_plain(progress)
     if progress is not None and progress.state == "finished":
-        result["results"] = to_plain(results.read())
+        result["tried"] = to_plain(results.read())
     return result
 
 

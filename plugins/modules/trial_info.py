@@ -28,7 +28,7 @@ EXAMPLES = r"""
 
 - name: Name the drives that are not accepted
   ansible.builtin.debug:
-    msg: "{{ trial.results.drives | rejectattr('verdict', 'equalto', 'accept') | map(attribute='serial') }}"
+    msg: "{{ trial.tried.drives | rejectattr('verdict', 'equalto', 'accept') | map(attribute='serial') }}"
 """
 
 RETURN = r"""
@@ -43,7 +43,7 @@ progress:
   type: dict
   returned: when there was a trial
   sample: {"state": "finished", "done": 80, "total": 80, "seconds_left": 0.0}
-results:
+tried:
   description:
     - The latest result of each drive, in bay order. Speeds are bytes per second for C(sequential) and operations per
       second for C(random); what was not measured is none.
@@ -125,7 +125,7 @@ def work(_module: AnsibleModule, runner: ModuleRunner) -> Dict[str, Any]:
     told: Dict[str, Any] = {
         "changed": False,
         "state": progress.state if progress else "none",
-        "results": to_plain(found),
+        "tried": to_plain(found),
         "lines": list(results.picture(found)),
     }
     if progress is not None:

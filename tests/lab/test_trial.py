@@ -63,8 +63,8 @@ def first(labs: Any) -> tuple[Lab, dict[str, Any], dict[str, Any]]:
 @pytest.mark.lab_long
 def test_drives_are_told_apart(first: tuple[Lab, dict[str, Any], dict[str, Any]]) -> None:
     _lab, _predicted, told = first
-    found = {drive["bay"]: trials.verdict(drive) for drive in told["results"]["drives"]}
-    print(json.dumps(told["results"], indent=1))
+    found = {drive["bay"]: trials.verdict(drive) for drive in told["tried"]["drives"]}
+    print(json.dumps(told["tried"], indent=1))
     assert found == {
         **{f"bay{bay:02d}": "sound" for bay in (0, 1, 2, 3, 7)},
         "bay04": "shared",
@@ -76,23 +76,23 @@ def test_drives_are_told_apart(first: tuple[Lab, dict[str, Any], dict[str, Any]]
 @pytest.mark.lab_long
 def test_figures_are_those_of_the_limits(first: tuple[Lab, dict[str, Any], dict[str, Any]]) -> None:
     """What the emulator was told each unit may do, and so one half together where it is shared."""
-    drives = {drive["bay"]: drive for drive in first[2]["results"]["drives"]}
+    drives = {drive["bay"]: drive for drive in first[2]["tried"]["drives"]}
     for bay in ("bay00", "bay01", "bay02", "bay03", "bay04", "bay07"):
         for unit in (0, 1):
-            assert drives[bay]["alone"][unit]["random"] == pytest.approx(60, rel=0.1)
+            assert drives[bay]["alone"][unit]["random"] == pytest.approx(30, rel=0.1)
             assert drives[bay]["alone"][unit]["sequential"] == pytest.approx(1.5e6, rel=0.1)
-    assert drives["bay05"]["alone"][1]["random"] == pytest.approx(20, rel=0.1)
+    assert drives["bay05"]["alone"][1]["random"] == pytest.approx(10, rel=0.15)
     for kind in ("sequential", "random"):
-        assert drives["bay00"]["independence"][kind] == pytest.approx(1, abs=0.08)
+        assert drives["bay00"]["independence"][kind] == pytest.approx(1, abs=0.1)
         assert drives["bay04"]["independence"][kind] == pytest.approx(0.5, abs=0.05)
-        assert drives["bay05"]["evenness"][kind] == pytest.approx(1 / 3, abs=0.05)
-    median = first[2]["results"]["class_median"]["ACTWO SPLIT2X"]
+        assert drives["bay05"]["evenness"][kind] == pytest.approx(1 / 3, abs=0.08)
+    median = first[2]["tried"]["class_median"]["ACTWO SPLIT2X"]
     assert median["drives"] == 8
-    assert median["alone"]["random"] == pytest.approx(60, rel=0.1)
-    whole = [one for one in first[2]["results"]["ceilings"] if one["group"] == "all drives"]
+    assert median["alone"]["random"] == pytest.approx(30, rel=0.1)
+    whole = [one for one in first[2]["tried"]["ceilings"] if one["group"] == "all drives"]
     assert [one["kind"] for one in whole] == ["sequential", "random"]
     # 8 drives, of which one has half and one two thirds.
-    assert whole[1]["sum_of_drives"] == pytest.approx(60 * (6 * 2 + 1 + 4 / 3), rel=0.1)
+    assert whole[1]["sum_of_drives"] == pytest.approx(30 * (6 * 2 + 1 + 4 / 3), rel=0.1)
 
 
 @pytest.mark.lab_long
@@ -108,10 +108,10 @@ def test_check_mode_tells_what_is_run_and_a_second_run_does_nothing(
         again = call(lab, "drive_trial", check=check, bays=BAYS, **trials.QUICK)
         assert not again["failed"]
         assert (again["changed"], again["commands"], again["runs"]) == (False, [], [])
-        assert again["results"] == told["results"]
+        assert again["tried"] == told["tried"]
     info = call(lab, "trial_info")
     assert info["state"] == "finished"
-    assert info["results"] == told["results"] == _without_version(json.loads(lab.run(["cat", RESULTS]).out))
+    assert info["tried"] == told["tried"] == _without_version(json.loads(lab.run(["cat", RESULTS]).out))
 
 
 def _without_version(data: dict[str, Any]) -> dict[str, Any]:
@@ -121,11 +121,11 @@ def _without_version(data: dict[str, Any]) -> dict[str, Any]:
 @pytest.mark.lab_long
 def test_the_ratio_agrees_with_fio_run_by_hand(first: tuple[Lab, dict[str, Any], dict[str, Any]]) -> None:
     lab, _predicted, told = first
-    drives = {drive["bay"]: drive for drive in told["results"]["drives"]}
+    drives = {drive["bay"]: drive for drive in told["tried"]["drives"]}
     for bay in (0, 4):
         nodes = [node(lab, bay, unit) for unit in (0, 1)]
         for kind, work in (
-            ("sequential", "--rw=read --bs=32k --iodepth=4"),
+            ("sequential", "--rw=read --bs=64k --iodepth=4"),
             ("random", "--rw=randread --bs=4k --iodepth=4 --norandommap --randrepeat=0"),
         ):
             alone = [by_hand(lab, work, kind, one) for one in nodes]
@@ -208,7 +208,7 @@ def test_a_trial_needs_no_connection_and_a_stopped_one_goes_on(
     first: tuple[Lab, dict[str, Any], dict[str, Any]],
 ) -> None:
     lab = first[0]
-    options = {**trials.QUICK, "bays": BAYS, "serials": ["TRL00", "TRL01"], "per_adapter": 1}
+    options = {**trials.QUICK, "bays": BAYS, "serials": ["TRL00", "TRL01"], "per_adapter": 1, "seconds": 8}
     started = call(lab, "drive_trial", **options)
     assert started["changed"]
     assert started["state"] in ("waiting", "running")
@@ -232,7 +232,7 @@ def test_a_trial_needs_no_connection_and_a_stopped_one_goes_on(
     assert on["changed"]
     assert len(on["runs"]) == len(started["runs"]) - done
     assert on["state"] == "finished"
-    assert {one["serial"] for one in on["results"]["drives"]} == set(BAYS.values())
+    assert {one["serial"] for one in on["tried"]["drives"]} == set(BAYS.values())
 
 
 @pytest.mark.lab_long
@@ -241,7 +241,7 @@ def test_every_block_is_read_where_that_is_asked(first: tuple[Lab, dict[str, Any
     lab.fail_reads(3, 1, [ReadError(200_000, 1)])
     lab.limit(3, Limits())
     told = trials.tried(lab, bays=BAYS, serials=["TRL03"], surface=True, chunk=64 << 20)
-    [drive] = [one for one in told["results"]["drives"] if one["serial"] == "TRL03"]
+    [drive] = [one for one in told["tried"]["drives"] if one["serial"] == "TRL03"]
     lab.fail_reads(3, 1, [])
     lab.limit(3, trials.FULL)
     assert drive["read_through"] == [128 << 20] * 2
@@ -253,7 +253,7 @@ def test_every_block_is_read_where_that_is_asked(first: tuple[Lab, dict[str, Any
 def test_a_burn_in_outlives_a_power_cut(first: tuple[Lab, dict[str, Any], dict[str, Any]]) -> None:
     lab = first[0]
     before = lab.content_hashes()
-    lab.limit(7, Limits(bps=16_000_000))
+    lab.limit(7, Limits(iops=40, bps=16_000_000))
     options = {
         **trials.QUICK, "bays": BAYS, "serials": ["TRL07"], "burn_in_serials": ["TRL07"], "chunk": 16 << 20,
         "seconds": 1, "ramp_seconds": 0,
@@ -308,7 +308,7 @@ def test_seeded_chassis(labs: Any, seed: int) -> None:
         trials.make(lab, bay, kind, dice)
     begun = time.monotonic()
     told = trials.tried(lab, bays=BAYS, serials=[trials.serial(bay) for bay in truth], fresh=True)
-    drives = {drive["serial"]: drive for drive in told["results"]["drives"]}
+    drives = {drive["serial"]: drive for drive in told["tried"]["drives"]}
     found = {bay: trials.verdict(drives[trials.serial(bay)]) for bay in truth}
     MATRIX.parent.mkdir(parents=True, exist_ok=True)
     with MATRIX.open("a", encoding="utf-8") as file:

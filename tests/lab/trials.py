@@ -14,14 +14,14 @@ from tests.lab.lab import Lab
 from tests.lab.modules import call
 from tests.lab.parts import Limits, ReadError
 
-FULL = Limits(iops=60, bps=1_500_000)
-SLOW = Limits(iops=20, bps=500_000)
+FULL = Limits(iops=30, bps=1_500_000)
+SLOW = Limits(iops=10, bps=500_000)
 KINDS = ("sound", "shared", "slow 0", "slow 1", "unreadable 0", "unreadable 1")
 # What a run reads of a unit at least: 3 s at full speed. Places beyond are for a trial of the whole surface.
 READ_BYTES = 4_000_000
 # Short, and with blocks small enough that the limits, not the emulator's processor, decide.
 QUICK: dict[str, Any] = {
-    "seconds": 2, "ramp_seconds": 1, "sequential_block": 32768, "sequential_depth": 4, "random_depth": 4,
+    "seconds": 2, "ramp_seconds": 1, "sequential_block": 65536, "sequential_depth": 4, "random_depth": 4,
     "per_adapter": 8,
 }  # fmt: skip
 

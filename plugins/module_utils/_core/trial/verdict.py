@@ -42,9 +42,7 @@ def judge(order: Order, found: Mapping[str, Figures], before: Facts, after: Fact
         one = found[drive.serial]
         reasons = [
             *_errors(drive, one),
-            *_independence(one, order.settings.thresholds, len(drive.units)),
-            *_evenness(drive, one, order.settings.thresholds),
-            *_speed(drive, one, far, order.settings.thresholds),
+            *_speeds(drive, one, far, order.settings.thresholds),
             *_units(drive),
             *_class_facts(drive, after.get(drive.serial, ()), usual[drive.class_name]),
             *_health(drive, before.get(drive.serial, ()), after.get(drive.serial, ()), order.settings.thresholds),
@@ -62,6 +60,17 @@ def _errors(drive: TrialDrive, found: Figures) -> Iterator[Reason]:
                 unit.index, wrong
             )
             yield Reason("burn_in_errors", "reject", text)
+
+
+def _speeds(
+    drive: TrialDrive, found: Figures, far: Mapping[Tuple[str, int, str], Tuple[float, float]], limits: Thresholds
+) -> Iterator[Reason]:
+    # A read that fails takes longer or shorter than one that does not: such a unit has no speed to judge.
+    if any(found.read_errors):
+        return
+    yield from _independence(found, limits, len(drive.units))
+    yield from _evenness(drive, found, limits)
+    yield from _speed(drive, found, far, limits)
 
 
 def _grade(value: float, look: float, reject: float) -> str:
