@@ -378,3 +378,13 @@ def test_the_findings_of_the_scheduled_check_are_taken_over(host: Host) -> None:
     Path(host.config.checked).write_text("{")
     found = host.run(lambda found: ("check", "invalid") in found.get("read_failures", {}))
     assert list(found["finding"]) == [("", "", "", "scrub_old", "warning")], "the last good one serves"
+
+
+def test_a_reading_is_as_old_as_its_beginning(host: Host) -> None:
+    """What a unit did while it was being read may not be in it."""
+    (host.folder / "slow").write_text('#!/bin/sh\nsleep 2\nexec "{0}" "$@"\n'.format(host.config.smartctl))
+    (host.folder / "slow").chmod(0o755)
+    host.config = replace(host.config, smartctl=str(host.folder / "slow"))
+    host.collector = host.make()
+    found = host.run(lambda found: "ok" in states(found).values())
+    assert min(found["unit_smart_age_seconds"].values()) >= 2

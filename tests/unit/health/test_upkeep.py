@@ -99,6 +99,19 @@ def test_a_test_just_started_counts_before_any_reading_shows_it() -> None:
     assert names(upkeep.tests(one, PLAN, "short", rebooted, moment())) == ["bay00.1", "bay01.0"]
 
 
+def test_a_reading_that_began_before_the_test_does_not_end_it() -> None:
+    """Found in the lab: the reading under way came back later than the start, without the test in it."""
+    one = aged(snapshot(), 200)
+    key = unit_key(drive(0), drive(0).units[0])
+    started = {key: Started(BOOT, NOW - 30, WALL - 30, "short")}
+    for read_at, expected in ((NOW - 31, ["bay01.0"]), (NOW - 29, ["bay00.1", "bay01.0"])):
+        units = {**one.units, key: replace(one.units[key], smart_at=read_at, smart_tried=NOW - 20)}
+        assert names(upkeep.tests(replace(one, units=units), PLAN, "short", started, moment())) == expected
+    # A unit that sleeps is in no test.
+    units = {**one.units, key: replace(one.units[key], smart_at=NOW - 300, smart_tried=NOW - 20, asleep=True)}
+    assert names(upkeep.tests(replace(one, units=units), PLAN, "short", started, moment())) == ["bay00.1", "bay01.0"]
+
+
 @pytest.mark.parametrize("width", [1, 2, 3, 12])
 def test_never_all_drives_of_a_vdev(width: int) -> None:
     one = aged(snapshot(12, width), 200)

@@ -344,7 +344,7 @@ class Collector:
                 self._units[key] = replace(old, smart_tried=now, smart_error="", asleep=True)
             else:
                 self._units[key] = replace(
-                    old, smart=reading, smart_at=now, smart_tried=now, smart_error="", asleep=False
+                    old, smart=reading, smart_at=now - ended.seconds, smart_tried=now, smart_error="", asleep=False
                 )
 
     def _fail_smart(self, name: str, reason: str, error: str) -> None:

@@ -33,7 +33,7 @@ BOOT_VARIABLE = "EVENKEEL_BOOT_ID"
 
 @dataclass(frozen=True)
 class UnitReading:
-    """The readings of a unit. *smart* and *io* are the last good ones, *smart_at* and *io_at* their moments.
+    """The readings of a unit. *smart* and *io* are the last good ones, *smart_at* and *io_at* when they began.
 
     *smart_tried* is the moment of the last attempt, *smart_error* why it failed (empty when it did not).
     *asleep* when it found the unit asleep, and left it so.

@@ -157,7 +157,8 @@ def _in_test(snapshot: Snapshot, started: Mapping[str, Started], moment: Moment)
             reading = snapshot.units.get(unit_key(drive, unit), _NO_READING)
             last = started.get(unit_key(drive, unit))
             # A reboot ends a self-test of a drive that lost power; a reading will tell.
-            since = last is not None and last.boot == moment.boot and last.at >= reading.smart_at
+            read_at = reading.smart_tried if reading.asleep else reading.smart_at
+            since = last is not None and last.boot == moment.boot and last.at >= read_at
             if since or (reading.smart is not None and reading.smart.self_test.result == "running"):
                 found.add(_name(drive))
     return found

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import os
+import time
 from typing import Dict, List, Optional, Protocol, Sequence, Tuple
 
 from ..errors import HostError
@@ -98,20 +99,27 @@ def _tests(
     class_block: str,
 ) -> Tuple[str, ...]:
     told: List[str] = []
+    begun = time.monotonic()
     for start in starts:
         wwid = read_text("{0}/{1}/device/wwid".format(class_block, os.path.basename(start.node)))
         if wwid and start.wwn and wwid != start.wwn:
             told.append("{0}: its device is another unit's now ({1}).".format(start.name, start.node))
             continue
-        # Noted before it starts: what may run must count as running.
-        started[start.key] = Started(moment.boot, moment.at, moment.wall, start.kind)
-        memory.keep_tests(started)
+        # Noted before it starts, since what may run must count as running, and again when it has been started:
+        # a reading that began before that does not show it.
+        _keep(memory, started, start, moment, time.monotonic() - begun)
         ended = _run(worker, (config.smartctl, "-t", start.kind, start.node))
+        _keep(memory, started, start, moment, time.monotonic() - begun)
         if ended is None or ended.status != "done" or ended.rc & _SMARTCTL_FAILED:
             told.append("Failed to start the {0} self-test of {1}: {2}".format(start.kind, start.name, _why(ended)))
         else:
             told.append("Started the {0} self-test of {1} (serial {2}).".format(start.kind, start.name, start.serial))
     return tuple(told)
+
+
+def _keep(memory: Memory, started: Dict[str, Started], start: Start, moment: Moment, later: float) -> None:
+    started[start.key] = Started(moment.boot, moment.at + later, moment.wall + later, start.kind)
+    memory.keep_tests(started)
 
 
 def _quiet(worker: Worker, readers: Readers, config: Config, scrubbing: Sequence[str]) -> str:
