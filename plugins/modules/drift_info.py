@@ -42,8 +42,8 @@ options:
     default: 0
   models:
     description:
-      - What every drive of a model should be, a dictionary of models, each with C(units), C(unit_bytes),
-        C(logical_block) and C(revision) (the firmware), all optional.
+      - What every drive of a model should be, a dictionary of models, each with C(units), C(unit_bytes) (a number, or a
+        list in index order), C(logical_block) and C(revision) (the firmware), all optional.
       - What is not said here is compared with most drives of the model.
     type: dict
     default: {}

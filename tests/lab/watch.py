@@ -142,7 +142,7 @@ def declare(lab: Lab) -> None:
             drive.serial,
             drive.model,
             2,
-            drive.units[0].size,
+            (drive.units[0].size,),
             tuple("naa.{0:016x}".format(unit.wwn) for unit in drive.units),
         )
         for drive in lab.chassis.drives

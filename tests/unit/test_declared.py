@@ -6,6 +6,8 @@ import pytest
 
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core import declared, names
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.errors import InputError, Refusal
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.layout.assign import plan
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.layout.policy import Policy
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.model import Bay, Drive, Unit
 
 
@@ -34,6 +36,20 @@ def test_a_draft_reads_back_as_the_found_drives():
     assert declared.survey_notes(read, found) == ()
 
 
+def test_units_of_unlike_sizes_are_declared_each_and_come_back_each():
+    """Ranges of a drive may differ; each is planned with its own size, also while the drive is away."""
+    short, long = 4 * 10**12, 14 * 10**12
+    found = [drive(slot, sizes=(short, long)) for slot in range(4)]
+    drafted = declared.draft(found)
+    assert drafted["bay00"]["unit_bytes"] == [short, long]
+    merged = declared.merge(declared.read_drives(drafted), [])
+    assert [[unit.size for unit in one.units] for one in merged] == [[short, long]] * 4
+    layout = plan(merged, Policy.from_plain({"kind": "raidz", "parity": 1, "width": 4}))
+    assert [{member.size for member in vdev.members} for vdev in layout.vdevs] == [{short}, {long}]
+    # A few MiB are no difference: OpenZFS counts with the least, and so does the declaration.
+    assert declared.draft([drive(0, sizes=(9000, 9001))])["bay00"]["unit_bytes"] == 9000
+
+
 @pytest.mark.parametrize(
     ("data", "place"),
     [
@@ -46,6 +62,9 @@ def test_a_draft_reads_back_as_the_found_drives():
         ({"bay07": {"serial": "A\n"}}, "split_actuator_drives.bay07.serial"),
         ({"bay07": {"serial": "A", "units": 0}}, "split_actuator_drives.bay07.units"),
         ({"bay07": {"serial": "A", "units": True}}, "split_actuator_drives.bay07.units"),
+        ({"bay07": {"serial": "A", "unit_bytes": -1}}, "split_actuator_drives.bay07.unit_bytes"),
+        ({"bay07": {"serial": "A", "unit_bytes": [1, 2, 3]}}, "split_actuator_drives.bay07.unit_bytes"),
+        ({"bay07": {"serial": "A", "unit_bytes": [1, 0]}}, "split_actuator_drives.bay07.unit_bytes[1]"),
         ({"bay07": {"serial": "A", "wwns": ["5000"]}}, "split_actuator_drives.bay07.wwns"),
         ({"bay07": {"serial": "A", "slot": 7}}, "split_actuator_drives.bay07"),
         ({"bay07": {"serial": "A"}, "bay08": {"serial": "A"}}, "split_actuator_drives"),

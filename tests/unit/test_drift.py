@@ -58,6 +58,17 @@ def test_a_host_as_declared_has_no_finding():
     assert findings(ALL) == ()
 
 
+def test_units_of_one_drive_may_differ_in_size_as_long_as_drives_do_not():
+    short = [with_unit(one, 0, size=SIZE // 2) for one in ALL]
+    unsaid = [replace(one, unit_bytes=()) for one in DECLARED]
+    said = declared.read_drives(declared.draft(short))
+    model = server_class.read_class([], 0, {"SPLIT2X": {"unit_bytes": [SIZE // 2, SIZE]}})
+    odd = [*short[:3], with_unit(short[3], 0, size=SIZE // 4)]
+    for wanted, about in ((unsaid, ANY), (said, ANY), (unsaid, model)):
+        assert findings(short, about, wanted) == ()
+        assert codes(odd, about, wanted) == [("unit_size", "error", "bay03", "ACS0003", 0)]
+
+
 @pytest.mark.parametrize(
     ("change", "code"),
     [

@@ -23,8 +23,11 @@ from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.onho
 INVENTORY = Inventory(
     host="ebb01",
     drives=(
-        DeclaredDrive("bay00", "ACS0000", "SPLIT2X", 2, 9 * 10**12, ("naa.55e5e5e000000000", "naa.55e5e5e000000001")),
-        DeclaredDrive("bay01", "ACS0001"),
+        DeclaredDrive(
+            "bay00", "ACS0000", "SPLIT2X", 2, (9 * 10**12,), ("naa.55e5e5e000000000", "naa.55e5e5e000000001")
+        ),
+        DeclaredDrive("bay01", "ACR0001", units=2, unit_bytes=(4 * 10**12, 14 * 10**12)),
+        DeclaredDrive("bay02", "ACS0002"),
     ),
     pool={"name": "archive", "policy": {"kind": "raidz", "parity": 2}},
     discovery={"bay_map": [{"pattern": "pci-*-phy{n}-lun-*", "bay": "bay{n}"}]},

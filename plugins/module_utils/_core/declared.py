@@ -10,16 +10,17 @@ from collections import Counter
 from dataclasses import dataclass, replace
 from typing import Any, Dict, List, Mapping, Optional, Sequence, Tuple
 
+from .checks import choice, mapping, whole
 from .errors import InputError, Refusal
 from .model import Bay, Drive, Unit
-from .split.extents import Spec, read_spec
+from .names import WWN
+from .split.extents import ALIKE, Spec, read_spec
 
 VARIABLE = "split_actuator_drives"
 
 _KEYS = ("serial", "model", "units", "unit_bytes", "wwns", "use", "ranges")
 USES = ("data", "other")
 _SERIAL = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.:-]{0,63}")
-_WWN = re.compile(r"(?:naa|eui)\.[0-9a-f]{16,32}")
 MOST_UNITS = 16
 MOST_BYTES = 2**63 - 1
 
@@ -28,8 +29,8 @@ MOST_BYTES = 2**63 - 1
 class DeclaredDrive:
     """One line of C(split_actuator_drives): the drive that a bay should hold.
 
-    *units* is how many units it should show; *unit_bytes* the size of each (0: as found);
-    *wwns* are their designators in index order when known. The last two let a missing drive be
+    *units* is how many units it should show; *unit_bytes* their size, or their sizes in index order (none: as
+    found); *wwns* are their designators in index order when known. The last two let a missing drive be
     named, planned for and given its links before it returns. *use* is C(data) for a drive whose
     units the layout is made of, C(other) for one that is only named and watched. *ranges* are the
     access ranges of a drive for which the kernel reports none.
@@ -39,10 +40,14 @@ class DeclaredDrive:
     serial: str
     model: str = ""
     units: int = 2
-    unit_bytes: int = 0
+    unit_bytes: Tuple[int, ...] = ()
     wwns: Tuple[str, ...] = ()
     use: str = "data"
     ranges: Optional[Spec] = None
+
+    def size_of(self, index: int) -> int:
+        """The declared size of a unit; 0 where none is declared."""
+        return size_at(self.unit_bytes, index)
 
     @property
     def by_range(self) -> bool:
@@ -70,31 +75,43 @@ def _read_drive(label: Any, entry: Any, where: str) -> DeclaredDrive:
         bay = Bay.parse(str(label)).label
     except InputError as exc:
         raise InputError(exc.message, subject=where, remedy=exc.remedy) from exc
-    if not isinstance(entry, Mapping):
-        raise InputError("{0!r} is not a dictionary".format(entry), subject=place, remedy="Write {serial: ...}.")
-    unknown = sorted(str(key) for key in entry if key not in _KEYS)
-    if unknown:
-        raise InputError(
-            "unknown key {0}".format(", ".join(unknown)),
-            subject=place,
-            remedy="Allowed: {0}.".format(", ".join(_KEYS)),
-        )
+    mapping(entry, _KEYS, place, remedy="Write {serial: ...}.")
+    units = whole(entry.get("units", 2), 1, MOST_UNITS, place + ".units")
     return DeclaredDrive(
         bay=bay,
         serial=_text(entry.get("serial"), _SERIAL, place + ".serial", "letters, digits, _ . : - (64 at most)"),
         model=str(entry.get("model", "")),
-        units=_whole(entry.get("units", 2), place + ".units", 1, MOST_UNITS),
-        unit_bytes=_whole(entry.get("unit_bytes", 0), place + ".unit_bytes", 0, MOST_BYTES),
+        units=units,
+        unit_bytes=read_sizes(entry.get("unit_bytes", 0), units, place + ".unit_bytes"),
         wwns=_wwns(entry.get("wwns", []), place + ".wwns"),
-        use=_use(entry.get("use", "data"), place + ".use"),
+        use=choice(entry.get("use", "data"), USES, place + ".use"),
         ranges=read_spec(entry["ranges"], place + ".ranges") if entry.get("ranges") else None,
     )
 
 
-def _use(value: Any, place: str) -> str:
-    if value not in USES:
-        raise InputError("{0!r} is not one of {1}".format(value, ", ".join(USES)), subject=place)
-    return str(value)
+def read_sizes(value: Any, units: int, where: str) -> Tuple[int, ...]:
+    """Sizes of units from one for all, or from a list in index order; none from 0. Raises InputError naming *where*.
+
+    *units* is how many there should be, 0 where that is not known.
+    """
+    if not isinstance(value, (list, tuple)):
+        size = whole(value, 0, MOST_BYTES, where)
+        return (size,) if size else ()
+    if len(value) > 1 and units and len(value) != units:
+        raise InputError("{0} sizes are given for {1} units".format(len(value), units), subject=where)
+    return tuple(whole(size, 1, MOST_BYTES, "{0}[{1}]".format(where, number)) for number, size in enumerate(value))
+
+
+def size_at(sizes: Sequence[int], index: int) -> int:
+    """The size of the unit *index* by what `read_sizes` gives; 0 where it is not told."""
+    if len(sizes) == 1:
+        return sizes[0]
+    return sizes[index] if index < len(sizes) else 0
+
+
+def plain_sizes(sizes: Sequence[int]) -> Any:
+    """As people write it: one number where one is enough."""
+    return sizes[0] if len(sizes) == 1 else list(sizes) or 0
 
 
 def _text(value: Any, form: re.Pattern[str], place: str, allowed: str) -> str:
@@ -106,16 +123,10 @@ def _text(value: Any, form: re.Pattern[str], place: str, allowed: str) -> str:
     return value
 
 
-def _whole(value: Any, place: str, least: int, most: int) -> int:
-    if isinstance(value, bool) or not isinstance(value, int) or not least <= value <= most:
-        raise InputError("{0!r} is not a whole number from {1} to {2}".format(value, least, most), subject=place)
-    return value
-
-
 def _wwns(value: Any, place: str) -> Tuple[str, ...]:
     if not isinstance(value, (list, tuple)):
         raise InputError("{0!r} is not a list".format(value), subject=place)
-    return tuple(_text(item, _WWN, place, "naa. or eui. and 16 to 32 lower-case hexadecimal digits") for item in value)
+    return tuple(_text(item, WWN, place, "naa. or eui. and 16 to 32 lower-case hexadecimal digits") for item in value)
 
 
 def _refuse_twice(drives: Sequence[DeclaredDrive], where: str) -> None:
@@ -156,12 +167,20 @@ def _draft_drive(drive: Drive) -> Dict[str, Any]:
         "serial": drive.serial,
         "model": drive.model,
         "units": units,
-        "unit_bytes": min([unit.size for unit in drive.units] or [0]),
-        "wwns": [unit.wwn for unit in drive.units if _WWN.fullmatch(unit.wwn)],
+        "unit_bytes": plain_sizes(_sizes(drive, units)),
+        "wwns": [unit.wwn for unit in drive.units if WWN.fullmatch(unit.wwn)],
     }
     if units == 1:
         entry["use"] = "other"
     return entry
+
+
+def _sizes(drive: Drive, units: int) -> Tuple[int, ...]:
+    """One size, the least, where all units are alike; else that of each, as ranges may differ; none when unsure."""
+    found = [unit.size for unit in drive.units]
+    if not found or max(found) - min(found) <= ALIKE:
+        return (min(found),) if found and min(found) else ()
+    return tuple(found) if len(found) == units and all(found) else ()
 
 
 def merge(declared: Sequence[DeclaredDrive], found: Sequence[Drive]) -> Tuple[Drive, ...]:
@@ -175,7 +194,7 @@ def merge(declared: Sequence[DeclaredDrive], found: Sequence[Drive]) -> Tuple[Dr
     reasons = [
         "{0} (serial {1}): not found on the host, and no unit_bytes declared".format(drive.bay, drive.serial)
         for drive in wanted
-        if drive.serial not in present and not drive.unit_bytes
+        if drive.serial not in present and not all(drive.size_of(index) for index in range(drive.units))
     ]
     if reasons:
         raise Refusal(
@@ -209,7 +228,7 @@ def _merge_drive(declared: DeclaredDrive, found: Optional[Drive]) -> Drive:
     for index in range(declared.units):
         unit = units_found.get(index, Unit(index, kind="range" if declared.by_range else "lun"))
         wwn = declared.wwns[index] if index < len(declared.wwns) else unit.wwn
-        units.append(replace(unit, wwn=wwn, size=declared.unit_bytes or unit.size))
+        units.append(replace(unit, wwn=wwn, size=declared.size_of(index) or unit.size))
     return Drive(
         key=found.key if found else "",
         serial=declared.serial,

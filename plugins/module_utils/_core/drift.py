@@ -13,14 +13,12 @@ from __future__ import annotations
 from collections import Counter
 from typing import Any, Dict, Iterable, List, Mapping, Optional, Sequence, Tuple
 
-from .declared import DeclaredDrive
+from .declared import DeclaredDrive, size_at
 from .host.discover import Found
 from .model import Drive, Finding, Unit
 from .names import DIRECTORY, unit_name
 from .server_class import ModelFacts, ServerClass
-
-# OpenZFS takes devices of one vdev for alike within this (ZPOOL_FUZZ in its zpool_vdev.c).
-ALIKE = 16 * 1024 * 1024
+from .split.extents import ALIKE
 
 _HOST = ("udev_silent",)  # of discovery's codes, those about no drive
 _CONFIRMING = ("enclosure", "sas", "map")
@@ -182,17 +180,25 @@ def _differing(drives: Sequence[Drive], wanted: Mapping[str, DeclaredDrive], abo
     for (_vendor, model), alike in models.items():
         facts = about.models.get(model, ModelFacts())
         units = [unit for drive in alike for unit in drive.units if unit.size]
-        size = facts.unit_bytes or _usual(unit.size for unit in units)
+        sizes = _usual_sizes(units)
         block = facts.logical_block or _usual(unit.logical_block for unit in units)
         revision = facts.revision or _usual(drive.revision for drive in alike)
         for drive in alike:
             if revision is not None and drive.revision != revision:
                 findings.append(_firmware(drive, str(revision), bool(facts.revision)))
-            declared = wanted[drive.serial].unit_bytes
             for unit in drive.units:
-                findings += _size(drive, unit, declared or size or 0, bool(declared or facts.unit_bytes))
+                declared = wanted[drive.serial].size_of(unit.index) or size_at(facts.unit_bytes, unit.index)
+                findings += _size(drive, unit, declared or sizes.get(unit.index, 0), bool(declared))
                 findings += _block(drive, unit, block or 0, bool(facts.logical_block))
     return findings
+
+
+def _usual_sizes(units: Iterable[Unit]) -> Dict[int, int]:
+    """The usual size of the units of each index: the ranges of a drive may differ."""
+    found: Dict[int, List[int]] = {}
+    for unit in units:
+        found.setdefault(unit.index, []).append(unit.size)
+    return {index: _usual(sizes) for index, sizes in found.items()}
 
 
 def _usual(values: Iterable[Any]) -> Any:

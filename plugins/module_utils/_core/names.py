@@ -24,8 +24,8 @@ from .model import Bay, Drive, Unit
 DIRECTORY = "/dev/disk/by-vdev"
 RULES_FILE = "/etc/udev/rules.d/70-evenkeel-units.rules"
 
-# The only form that may reach a rule: it comes from the drive, or from a person.
-_WWN = re.compile(r"(?:naa|eui)\.[0-9a-f]{16,32}")
+# The only form of a unit's designator that may reach a rule or a file: it comes from the drive, or from a person.
+WWN = re.compile(r"(?:naa|eui)\.[0-9a-f]{16,32}")
 _UUID = re.compile(r"[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}")
 _RANGES = uuid.UUID("2aaced24-73e5-435f-861d-460632aeedd6")  # the name space of range_uuid
 _NAME = re.compile(r"((?:[a-z][a-z0-9_]{0,15}-)?bay[0-9]{1,4})\.([0-9]{1,2})(?:-part[0-9]+)?")
@@ -67,7 +67,7 @@ def udev_rules(drives: Sequence[Drive]) -> str:
             name = unit_name(bay.label, unit.index)
             if is_range(drive, unit):
                 ranges += _range_rules(drive, unit, name)
-            elif _WWN.fullmatch(unit.wwn):
+            elif WWN.fullmatch(unit.wwn):
                 disks += _rules_of(unit.wwn, name)
                 maps += _map_rules(unit.wwn, name)
     lines = [*_HEAD, *ranges, *_DISKS, *disks, *_MAPS, *maps, 'LABEL="evenkeel_units_end"']

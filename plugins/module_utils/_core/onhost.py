@@ -15,7 +15,8 @@ import stat
 from dataclasses import dataclass, field
 from typing import Any, Dict, Mapping, Optional, Tuple
 
-from .declared import DeclaredDrive, read_drives
+from .checks import mapping
+from .declared import DeclaredDrive, plain_sizes, read_drives
 from .errors import DecodeError, HostError, InputError
 from .host.files import write_atomically
 from .plain import to_plain
@@ -51,15 +52,7 @@ class Inventory:
 
 def from_data(data: Any) -> Inventory:
     """The inventory in plain *data* (the file's content). Raises InputError naming the key."""
-    if not isinstance(data, dict):
-        raise InputError("{0!r} is not a dictionary".format(data), subject="inventory")
-    unknown = sorted(str(key) for key in data if key not in _KEYS)
-    if unknown:
-        raise InputError(
-            "unknown key {0}".format(", ".join(unknown)),
-            subject="inventory",
-            remedy="Allowed: {0}.".format(", ".join(sorted(_KEYS))),
-        )
+    mapping(data, sorted(_KEYS), "inventory")
     for key in _REQUIRED:
         if key not in data:
             raise InputError("key {0} is missing".format(key), subject="inventory")
@@ -95,7 +88,7 @@ def to_text(inventory: Inventory) -> str:
                 "serial": drive.serial,
                 "model": drive.model,
                 "units": drive.units,
-                "unit_bytes": drive.unit_bytes,
+                "unit_bytes": plain_sizes(drive.unit_bytes),
                 "wwns": list(drive.wwns),
                 "use": drive.use,
                 **({"ranges": drive.ranges.to_plain()} if drive.ranges else {}),

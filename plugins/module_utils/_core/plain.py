@@ -9,6 +9,7 @@ import dataclasses
 from functools import lru_cache
 from typing import Any, Dict, Type, TypeVar, Union, cast, get_type_hints
 
+from .checks import mapping
 from .errors import InputError
 
 T = TypeVar("T")
@@ -66,16 +67,9 @@ def _hints(kind: Any) -> Dict[str, Any]:
 
 
 def _build_dataclass(kind: Any, data: Any, where: str) -> Any:
-    _require(isinstance(data, dict), data, where, "a dictionary")
     hints = _hints(kind)
     known = {field.name: field for field in dataclasses.fields(kind) if field.init}
-    unknown = sorted(str(key) for key in data if key not in known)
-    if unknown:
-        raise InputError(
-            "unknown key {0}".format(", ".join(unknown)),
-            subject=where,
-            remedy="Allowed: {0}.".format(", ".join(sorted(known))),
-        )
+    mapping(data, sorted(known), where)
     made: Dict[str, Any] = {}
     for name, field in known.items():
         if name in data:

@@ -9,7 +9,8 @@ import re
 from dataclasses import dataclass, field
 from typing import Any, Dict, List, Mapping, Sequence, Tuple
 
-from .declared import MOST_BYTES, MOST_UNITS, VARIABLE, DeclaredDrive
+from .checks import mapping, whole
+from .declared import MOST_UNITS, VARIABLE, DeclaredDrive, read_sizes
 from .errors import InputError
 from .model import Bay
 
@@ -25,10 +26,10 @@ _MOST_PATHS = 8
 
 @dataclass(frozen=True)
 class ModelFacts:
-    """What every drive of a model should be; 0 and empty text are not checked. *revision* is its firmware."""
+    """What every drive of a model should be; 0, no size and empty text are not checked. *revision* is its firmware."""
 
     units: int = 0
-    unit_bytes: int = 0
+    unit_bytes: Tuple[int, ...] = ()
     logical_block: int = 0
     revision: str = ""
 
@@ -50,7 +51,7 @@ def read_class(bays: Any, paths: Any, models: Any, host: str = "") -> ServerClas
     lead = "{0}: ".format(host) if host else ""
     return ServerClass(
         bays=_bays(bays, lead + BAYS),
-        paths=_whole(paths, lead + PATHS, 0, _MOST_PATHS),
+        paths=whole(paths, 0, _MOST_PATHS, lead + PATHS),
         models=_models(models, lead + MODELS),
     )
 
@@ -103,30 +104,17 @@ def _models(value: Any, where: str) -> Dict[str, ModelFacts]:
 
 
 def _model(facts: Any, where: str) -> ModelFacts:
-    if not isinstance(facts, Mapping):
-        raise InputError("{0!r} is not a dictionary".format(facts), subject=where)
-    unknown = sorted(str(key) for key in facts if key not in _MODEL_KEYS)
-    if unknown:
-        raise InputError(
-            "unknown key {0}".format(", ".join(unknown)),
-            subject=where,
-            remedy="Allowed: {0}.".format(", ".join(_MODEL_KEYS)),
-        )
+    mapping(facts, _MODEL_KEYS, where)
     block = facts.get("logical_block", 0)
     if block and block not in _BLOCKS:
         raise InputError("{0!r} is neither 512 nor 4096".format(block), subject=where + ".logical_block")
     revision = facts.get("revision", "")
     if not isinstance(revision, str):
         raise InputError("{0!r} is not text; quote it".format(revision), subject=where + ".revision")
+    units = whole(facts.get("units", 0), 0, MOST_UNITS, where + ".units")
     return ModelFacts(
-        units=_whole(facts.get("units", 0), where + ".units", 0, MOST_UNITS),
-        unit_bytes=_whole(facts.get("unit_bytes", 0), where + ".unit_bytes", 0, MOST_BYTES),
+        units=units,
+        unit_bytes=read_sizes(facts.get("unit_bytes", 0), units, where + ".unit_bytes"),
         logical_block=block,
         revision=revision,
     )
-
-
-def _whole(value: Any, where: str, least: int, most: int) -> int:
-    if isinstance(value, bool) or not isinstance(value, int) or not least <= value <= most:
-        raise InputError("{0!r} is not a whole number from {1} to {2}".format(value, least, most), subject=where)
-    return value

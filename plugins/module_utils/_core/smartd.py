@@ -10,14 +10,11 @@ lines: smartd.conf(5).
 
 from __future__ import annotations
 
-import re
 from typing import Iterable, List, Sequence
 
 from .errors import InputError
 from .model import Drive
-from .names import DIRECTORY, is_range, unit_name
-
-_WWN = re.compile(r"(?:naa|eui)\.[0-9a-f]{16,32}")
+from .names import DIRECTORY, WWN, is_range, unit_name
 
 
 def smartd_lines(
@@ -36,7 +33,7 @@ def smartd_lines(
     for drive in sorted((one for one in drives if one.bay is not None), key=lambda one: str(one.bay)):
         lines += _drive(drive, directives, selftests)
     for wwn in support:
-        if _WWN.fullmatch(wwn):
+        if WWN.fullmatch(wwn):
             lines.append(_line(_by_id(wwn), directives, selftests[:1]))
     return lines
 
@@ -45,7 +42,7 @@ def _drive(drive: Drive, directives: str, selftests: Sequence[str]) -> List[str]
     lines = []
     label = drive.bay.label if drive.bay is not None else ""
     for unit in drive.units:
-        if not _WWN.fullmatch(unit.wwn):
+        if not WWN.fullmatch(unit.wwn):
             continue
         if not is_range(drive, unit):
             name = "{0}/{1}".format(DIRECTORY, unit_name(label, unit.index))

@@ -82,7 +82,7 @@ def drive(bay: int, units: int = 2) -> Drive:
 
 
 def declared(bay: int) -> DeclaredDrive:
-    return DeclaredDrive(bay=Bay("", bay).label, serial=serial(bay), model="SPLIT2X", units=2, unit_bytes=9 * TB)
+    return DeclaredDrive(bay=Bay("", bay).label, serial=serial(bay), model="SPLIT2X", units=2, unit_bytes=(9 * TB,))
 
 
 def tree(drives: int, width: int, states: dict[str, str] | None = None, scan: Scan | None = None) -> PoolTree:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from typing import Any, List, Mapping, Tuple
 
+from ..checks import mapping, whole
 from ..errors import InputError
 from ..model import Bay, Drive, Unit
 from ..plain import from_plain
@@ -28,17 +29,9 @@ def read_drives(data: Any, where: str = "drives") -> Tuple[Drive, ...]:
 
 
 def _read(entry: Any, where: str) -> Drive:
-    if not isinstance(entry, Mapping):
-        raise InputError("{0!r} is not a dictionary".format(entry), subject=where)
-    if "key" in entry:
+    if isinstance(entry, Mapping) and "key" in entry:
         return from_plain(Drive, dict(entry), where)
-    unknown = sorted(str(key) for key in entry if key not in _SIMPLE)
-    if unknown:
-        raise InputError(
-            "unknown key {0}".format(", ".join(unknown)),
-            subject=where,
-            remedy="Allowed: {0}; or a whole drive as drive_info returns it.".format(", ".join(_SIMPLE)),
-        )
+    mapping(entry, _SIMPLE, where, more="; or a whole drive as drive_info returns it")
     serial = entry.get("serial")
     if not isinstance(serial, str) or not serial:
         raise InputError("{0!r} is not a serial".format(serial), subject=where + ".serial", remedy="Give it as text.")
@@ -58,16 +51,6 @@ def _read(entry: Any, where: str) -> Drive:
 def _sizes(entry: Mapping[str, Any], where: str) -> List[int]:
     units = entry.get("units", 2)
     if isinstance(units, (list, tuple)):
-        return [_whole(size, 1, 2**63 - 1, "{0}.units[{1}]".format(where, n)) for n, size in enumerate(units)]
-    count = _whole(units, 1, MOST_UNITS, where + ".units")
-    return [_whole(entry.get("unit_bytes"), 1, 2**63 - 1, where + ".unit_bytes")] * count
-
-
-def _whole(value: Any, least: int, most: int, where: str) -> int:
-    if isinstance(value, bool) or not isinstance(value, int) or not least <= value <= most:
-        raise InputError(
-            "{0!r} is not allowed".format(value),
-            subject=where,
-            remedy="Allowed: a whole number from {0} to {1}.".format(least, most),
-        )
-    return value
+        return [whole(size, 1, 2**63 - 1, "{0}.units[{1}]".format(where, n)) for n, size in enumerate(units)]
+    count = whole(units, 1, MOST_UNITS, where + ".units")
+    return [whole(entry.get("unit_bytes"), 1, 2**63 - 1, where + ".unit_bytes")] * count

@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Any, Dict, Mapping, Sequence
 
+from ..checks import choice, flag, mapping, whole
 from ..errors import InputError
 
 KINDS = ("raidz", "mirror", "draid")
@@ -53,10 +54,10 @@ class Policy:
     @classmethod
     def from_plain(cls, data: Any, where: str = "policy") -> Policy:
         """The policy in a plain dictionary. InputError names the field, its value and what is allowed."""
-        _known(data, _ALLOWED, where)
+        mapping(data, _ALLOWED, where)
         survive = _part(data, "survive", _SURVIVE, where)
         draid = _part(data, "draid", _DRAID, where)
-        kind = _choice(data, "kind", KINDS, cls.kind, where)
+        kind = choice(data.get("kind", cls.kind), KINDS, where + ".kind")
         if kind == "mirror" and "parity" in data:
             raise InputError(
                 "{0!r} given, but a mirror has none".format(data["parity"]),
@@ -69,17 +70,17 @@ class Policy:
             )
         policy = cls(
             kind=kind,
-            parity=_whole(data, "parity", 1, 3, DEFAULT_PARITY, where),
-            width=_whole(data, "width", 0, WIDEST, 0, where),
-            spares=_whole(data, "spares", 0, 1000, 0, where),
+            parity=whole(data.get("parity", DEFAULT_PARITY), 1, 3, where + ".parity"),
+            width=whole(data.get("width", 0), 0, WIDEST, where + ".width"),
+            spares=whole(data.get("spares", 0), 0, 1000, where + ".spares"),
             survive=Survive(
-                _whole(survive, "drives", 0, 3, Survive.drives, where + ".survive"),
-                _whole(survive, "enclosures", 0, 3, Survive.enclosures, where + ".survive"),
+                whole(survive.get("drives", Survive.drives), 0, 3, where + ".survive.drives"),
+                whole(survive.get("enclosures", Survive.enclosures), 0, 3, where + ".survive.enclosures"),
             ),
-            prefer=_choice(data, "prefer", PREFERENCES, cls.prefer, where),
-            siblings=_flag(data, "siblings", where),
-            draid_data=_whole(draid, "data", 0, WIDEST, 0, where + ".draid"),
-            draid_spares=_whole(draid, "spares", 0, 100, 0, where + ".draid"),
+            prefer=choice(data.get("prefer", cls.prefer), PREFERENCES, where + ".prefer"),
+            siblings=flag(data.get("siblings", False), where + ".siblings"),
+            draid_data=whole(draid.get("data", 0), 0, WIDEST, where + ".draid.data"),
+            draid_spares=whole(draid.get("spares", 0), 0, 100, where + ".draid.spares"),
         )
         return policy.check(where)
 
@@ -152,54 +153,6 @@ class Policy:
         return self.draid_data or max(1, min(8, width - self.draid_spares - self.parity))
 
 
-def _known(data: Any, allowed: Sequence[str], where: str) -> None:
-    if not isinstance(data, Mapping):
-        raise InputError("{0!r} is not a dictionary".format(data), subject=where)
-    unknown = sorted(str(key) for key in data if key not in allowed)
-    if unknown:
-        raise InputError(
-            "unknown key {0}".format(", ".join(unknown)),
-            subject=where,
-            remedy="Allowed: {0}.".format(", ".join(allowed)),
-        )
-
-
 def _part(data: Mapping[str, Any], name: str, allowed: Sequence[str], where: str) -> Mapping[str, Any]:
     part = data.get(name)
-    if part is None:
-        return {}
-    _known(part, allowed, "{0}.{1}".format(where, name))
-    return part  # type: ignore[no-any-return]
-
-
-def _choice(data: Mapping[str, Any], name: str, allowed: Sequence[str], default: str, where: str) -> str:
-    value = data.get(name, default)
-    if value not in allowed:
-        raise InputError(
-            "{0!r} is not allowed".format(value),
-            subject="{0}.{1}".format(where, name),
-            remedy="Allowed: {0}.".format(", ".join(allowed)),
-        )
-    return str(value)
-
-
-def _whole(data: Mapping[str, Any], name: str, least: int, most: int, default: int, where: str) -> int:
-    value = data.get(name, default)
-    if isinstance(value, bool) or not isinstance(value, int) or not least <= value <= most:
-        raise InputError(
-            "{0!r} is not allowed".format(value),
-            subject="{0}.{1}".format(where, name),
-            remedy="Allowed: a whole number from {0} to {1}.".format(least, most),
-        )
-    return value
-
-
-def _flag(data: Mapping[str, Any], name: str, where: str) -> bool:
-    value = data.get(name, False)
-    if not isinstance(value, bool):
-        raise InputError(
-            "{0!r} is not allowed".format(value),
-            subject="{0}.{1}".format(where, name),
-            remedy="Allowed: true or false.",
-        )
-    return value
+    return {} if part is None else mapping(part, allowed, "{0}.{1}".format(where, name))

@@ -11,8 +11,9 @@ least 16 KiB in front; the array and a header again at the end.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, List, Mapping, Sequence, Tuple
+from typing import Any, Dict, List, Mapping, Sequence, Tuple
 
+from ..checks import whole
 from ..errors import InputError
 
 Extent = Tuple[int, int]
@@ -49,8 +50,19 @@ def extents(ranges: Sequence[Extent], capacity: int, block: int) -> Tuple[Extent
                 remedy="OpenZFS takes no device below 64 MiB.",
             )
         found.append((begin, end - begin))
-    least = min(size for _begin, size in found)
-    return tuple((begin, least if size - least <= ALIKE else size) for begin, size in found)
+    levelled = _levelled([size for _begin, size in found])
+    return tuple((begin, levelled[size]) for begin, size in found)
+
+
+def _levelled(sizes: Sequence[int]) -> Dict[int, int]:
+    """Each size with the least one of those that are alike."""
+    levels: Dict[int, int] = {}
+    least = 0
+    for size in sorted(set(sizes)):
+        if size - least > ALIKE:
+            least = size
+        levels[size] = least
+    return levels
 
 
 @dataclass(frozen=True)
@@ -101,6 +113,4 @@ def _whole(value: Any, least: int, most: int, where: str) -> int:
     # A dictionary option of a module may have passed through text.
     if isinstance(value, str) and value.isascii() and value.isdigit():
         value = int(value)
-    if isinstance(value, bool) or not isinstance(value, int) or not least <= value <= most:
-        raise InputError("{0!r} is not a whole number from {1} to {2}".format(value, least, most), subject=where)
-    return value
+    return whole(value, least, most, where)

@@ -24,7 +24,7 @@ def layout_of(pool: Pool, drives: Sequence[Drive], declared: Sequence[DeclaredDr
     those of the units found; of drives that are gone, those declared.
     """
     sizes: Dict[Tuple[str, int], int] = {
-        (drive.serial, index): drive.unit_bytes for drive in declared for index in range(drive.units)
+        (drive.serial, index): drive.size_of(index) for drive in declared for index in range(drive.units)
     }
     kinds: Dict[Tuple[str, int], str] = {}
     for drive in drives:

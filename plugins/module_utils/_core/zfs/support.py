@@ -9,13 +9,14 @@ mirror, a cache may not.
 
 from __future__ import annotations
 
-import re
 from collections import Counter
 from dataclasses import dataclass
 from typing import Any, Dict, Iterable, List, Mapping, Sequence, Tuple
 
+from ..checks import choice, mapping
 from ..errors import InputError, Refusal
 from ..model import Drive, Member, SupportVdev, Unit, Vdev
+from ..names import WWN
 from .resolve import Pool, PoolVdev
 
 # Role, as people and zpool write it, and the group that a status lists it under.
@@ -23,7 +24,6 @@ GROUPS = {"special": "special", "log": "logs", "cache": "cache"}
 KINDS = ("mirror", "stripe")
 
 _KEYS = ("role", "kind", "devices")
-_WWN = re.compile(r"(?:naa|eui)\.[0-9a-f]{16,32}")
 
 
 @dataclass(frozen=True)
@@ -58,21 +58,11 @@ def read_support(data: Any, where: str = "support") -> Tuple[Support, ...]:
 
 
 def _read(entry: Any, where: str) -> Support:
-    if not isinstance(entry, Mapping):
-        raise InputError(
-            "{0!r} is not a dictionary".format(entry), subject=where, remedy="Write {role: log, devices: [...]}."
-        )
-    unknown = sorted(str(key) for key in entry if key not in _KEYS)
-    if unknown:
-        raise InputError(
-            "unknown key {0}".format(", ".join(unknown)),
-            subject=where,
-            remedy="Allowed: {0}.".format(", ".join(_KEYS)),
-        )
-    role = _choice(entry.get("role"), tuple(GROUPS), where + ".role")
+    mapping(entry, _KEYS, where, remedy="Write {role: log, devices: [...]}.")
+    role = choice(entry.get("role"), tuple(GROUPS), where + ".role")
     devices = _devices(entry.get("devices"), where + ".devices")
     usual = "mirror" if len(devices) > 1 and role != "cache" else "stripe"
-    kind = _choice(entry.get("kind") or usual, KINDS, where + ".kind")
+    kind = choice(entry.get("kind") or usual, KINDS, where + ".kind")
     if kind == "mirror" and (role == "cache" or len(devices) < 2):
         raise InputError(
             "a {0} of {1} device{2} cannot be a mirror".format(role, len(devices), "" if len(devices) == 1 else "s"),
@@ -82,17 +72,11 @@ def _read(entry: Any, where: str) -> Support:
     return Support(role, kind, devices)
 
 
-def _choice(value: Any, allowed: Tuple[str, ...], where: str) -> str:
-    if value not in allowed:
-        raise InputError("{0!r} is not one of {1}".format(value, ", ".join(allowed)), subject=where)
-    return str(value)
-
-
 def _devices(value: Any, where: str) -> Tuple[str, ...]:
     if not isinstance(value, (list, tuple)) or not value:
         raise InputError("{0!r} is not a list of WWNs".format(value), subject=where)
     for item in value:
-        if not isinstance(item, str) or not _WWN.fullmatch(item):
+        if not isinstance(item, str) or not WWN.fullmatch(item):
             raise InputError(
                 "{0!r} is no WWN".format(item),
                 subject=where,
@@ -184,7 +168,7 @@ def differences(pool: Pool, support: Sequence[Support]) -> Tuple[str, ...]:
 
 def _sorted(devices: Iterable[str]) -> Tuple[str, ...]:
     """WWNs by their digits: the link of a device that is gone does not spell their kind."""
-    return tuple(sorted(device.split(".", 1)[-1] if _WWN.fullmatch(device) else device for device in devices))
+    return tuple(sorted(device.split(".", 1)[-1] if WWN.fullmatch(device) else device for device in devices))
 
 
 def _places(vdev: PoolVdev) -> Tuple[str, ...]:
