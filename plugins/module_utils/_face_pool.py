@@ -14,7 +14,7 @@ from ._core.errors import HostError, InputError
 from ._core.host.lock import one_at_a_time
 from ._core.model import Layout
 from ._core.plain import from_plain, to_plain
-from ._core.split import actions as split
+from ._core.split import result as split
 from ._core.swap import told as swap
 from ._core.zfs import actions, build, exporting, growing, importing, report, retiring
 from ._core.zfs.access import Access, expecting

@@ -5,6 +5,7 @@
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 import tempfile
 from pathlib import Path
@@ -46,5 +47,5 @@ def ask(lab: Lab, code: str, timeout: float = 300.0) -> Any:
 
     Within, C(runner) runs commands, and C(core) is the name of the library's package.
     """
-    script = PREAMBLE + code.replace("core.", CORE + ".") + "\nprint(json.dumps(to_plain(answer)))\n"
+    script = PREAMBLE + re.sub(r"\bcore\b(?=\.| import )", CORE, code) + "\nprint(json.dumps(to_plain(answer)))\n"
     return json.loads(lab.run(["python3", "-"], stdin=script, timeout=timeout).out)

@@ -20,6 +20,12 @@ FOLDER = Path(__file__).with_name("rangedisk")
 PROGRAM = "/opt/lab/range_disk.py"
 UNIT = "lab-range-disks.service"
 GB = 10**9
+# Every byte that a shell, udev's rules, a format, HTML or a terminal could take for more than text.
+HOSTILE = {
+    "vendor": b'A"$(x)\n'.hex(),
+    "product": b"<b>%n\x80{}'`;|".hex(),
+    "serial": b"S\"'\n$(reboot)`id`%s\xff<i>{HCTL}\x1b[2J".hex(),
+}
 DIGEST = """
 import hashlib, os, sys
 for path in sys.argv[1:]:

@@ -21,6 +21,7 @@ from tests.lab.library import ask, ship
 from tests.lab.modules import call, four_runs
 from tests.lab.parts import make_chassis, parse
 from tests.lab.playbooks import Run, Site
+from tests.lab.rangedisks import HOSTILE, RangeDisks, range_disk
 
 pytestmark = pytest.mark.lab_long
 
@@ -267,6 +268,16 @@ def test_findings_tell_missing_moved_half_visible_and_undeclared_drives(server: 
     assert server.names()["bay07.1"] == moved
 
 
+BESIDE = ["special", "mirror-2", "bay24.0", "bay25.0", "bay26.0", "logs", "bay27.0", "cache", "bay28.0"]
+
+
+def supporting(lab: Lab) -> list[str]:
+    """What OpenZFS lists beside the data vdevs of pool gale."""
+    rows = [line.split("\t") for line in lab.run("zpool list -v -H gale").out.splitlines()]
+    shown = [row[1] if not row[0] else row[0] for row in rows]
+    return shown[shown.index("special") :]
+
+
 def test_supporting_vdevs_are_created_verified_and_shown(server: Server) -> None:
     lab = server.lab
     wwns = {bay: server.declared[f"bay{bay:02d}"]["wwns"][0] for bay in FLASH}
@@ -304,12 +315,12 @@ def test_supporting_vdevs_are_created_verified_and_shown(server: Server) -> None
         "special", "mirror", *(f"/dev/disk/by-vdev/bay{bay}.0" for bay in (24, 25, 26)),
         "log", "/dev/disk/by-vdev/bay27.0", "cache", "/dev/disk/by-vdev/bay28.0",
     ]  # fmt: skip
-    status = lab.run("zpool list -v -H gale").out
-    rows = [line.split("\t") for line in status.splitlines()]
-    shown = [row[1] if not row[0] else row[0] for row in rows]
-    assert shown[shown.index("special") :] == [
-        "special", "mirror-2", "bay24.0", "bay25.0", "bay26.0", "logs", "bay27.0", "cache", "bay28.0"
-    ]  # fmt: skip
+    assert supporting(lab) == BESIDE
+    # It comes back from an export with them, by the same names.
+    lab.run("zpool export gale", timeout=120)
+    back = call(lab, "split_pool", **options, state="imported")
+    assert not back.get("failed"), back["msg"]
+    assert supporting(lab) == BESIDE
     told = call(lab, "pool_info", declared=server.declared, bay_map=BAY_MAP)["pools"][0]
     groups = {
         vdev["name"]: (vdev["group"], [slot["members"][0]["wwn"] for slot in vdev["slots"]]) for vdev in told["vdevs"]
@@ -327,6 +338,53 @@ def test_supporting_vdevs_are_created_verified_and_shown(server: Server) -> None
     assert [one["code"] for one in call(
         lab, "drift_info", declared={}, bay_map=BAY_MAP, support_devices=list(wwns.values())
     )["findings"] if one["code"] == "support_missing"] == ["support_missing"]  # fmt: skip
+
+
+# Drives that split by range, in two, in three and with large sectors; an ordinary one; one that says strange things.
+RANGED = [range_disk(0), range_disk(1, parts=3), range_disk(2, parts=2, block=4096)]
+SINGLE = range_disk(3, parts=1)
+STRANGE = range_disk(4, target="5acf1e2000000004", **HOSTILE)
+IN_BAYS = {
+    "bay30": {"serial": "ACR0000"},
+    "bay31": {"serial": "ACR0001", "units": 3},
+    "bay32": {"serial": "ACR0002"},
+    "bay33": {"serial": "ACR0003", "units": 1, "use": "other"},
+}
+
+
+def test_lun_drives_range_drives_and_ordinary_ones_in_one_chassis(server: Server) -> None:
+    lab, disks = server.lab, RangeDisks(server.lab)
+    disks.install()
+    nodes = disks.show([*RANGED, SINGLE, STRANGE])
+    declared = {**server.declared, **IN_BAYS}
+    first = server.role(split_actuator_drives=declared)
+    # A range has its name once it has a device; all others have theirs.
+    ordinary = {**server.truth(), "bay33.0": nodes["r3"][5:]}
+    assert server.names() == ordinary
+    before = disks.digests([SINGLE, STRANGE])
+    server.site.playbook("split", variables={"split_actuator_drives": declared}).check()
+    assert disks.digests([SINGLE, STRANGE]) == before
+    ranges = {
+        f"bay{30 + number}.{index}": f"{nodes[disk.name][5:]}{index + 1}"
+        for number, disk in enumerate(RANGED)
+        for index in range(len(disk.ranges))
+    }
+    assert server.names() == {**ordinary, **ranges}
+    second = server.role(split_actuator_drives=declared)
+    assert second.changed == 0
+    # smartd has each logical unit once, range drives by their disk.
+    watched = [line.split()[0] for line in lab.run("grep '^/dev/' /etc/smartd.conf").out.splitlines()]
+    assert sorted(watched) == sorted(
+        [f"/dev/disk/by-vdev/{name}" for name in ordinary] + [f"/dev/disk/by-id/wwn-0x{disk.naa}" for disk in RANGED]
+    )
+    assert lab.run(f"udevadm verify {RULES}").rc == 0
+    # Nobody declared the strange one: it is told, in plain words, and nothing of it is in any file.
+    assert re.search(r"warning drive_undeclared: bay unknown \(serial [A-Za-z0-9_.:-]+\): ", second.output)
+    files = lab.run(["cat", RULES, INVENTORY, "/etc/smartd.conf"]).out
+    for text in (first.output, second.output, files):
+        assert "reboot)" not in text
+        assert all(char.isprintable() or char in "\n\t" for char in text)
+    assert STRANGE.naa not in files
 
 
 @pytest.mark.lab_long

@@ -178,8 +178,9 @@ def _draft_drive(drive: Drive) -> Dict[str, Any]:
 def _sizes(drive: Drive, units: int) -> Tuple[int, ...]:
     """One size, the least, where all units are alike; else that of each, as ranges may differ; none when unsure."""
     found = [unit.size for unit in drive.units]
-    if not found or max(found) - min(found) <= ALIKE:
-        return (min(found),) if found and min(found) else ()
+    least, most = min(found, default=0), max(found, default=0)
+    if most - least <= ALIKE:
+        return (least,) if least else ()
     return tuple(found) if len(found) == units and all(found) else ()
 
 

@@ -30,6 +30,7 @@ READY = Path("/run/lab-range-disks.ready")
 FILES = Path("/var/lib/lab-range-disks")
 TARGET = Path("/sys/kernel/config/target")
 GOOD, CHECK = 0, 2
+SUPPORTED = (512, 1024, 2048, 4096)
 ILLEGAL, NO_COMMAND, NO_FIELD, PAST_END = 5, 0x2000, 0x2400, 0x2100
 
 
@@ -39,7 +40,8 @@ class Disk:
 
     *ranges* are (number, first block, blocks); *naa* is the logical unit's designator and may be empty,
     *target* the target device's; *port* the loopback target's, shared by the LUNs of one target.
-    *protection* is the T10 protection type, 0 for none.
+    *protection* is the T10 protection type, 0 for none. With a *block* that Linux does not support (520, say) the
+    kernel shows no capacity.
     """
 
     name: str
@@ -117,7 +119,7 @@ def page(disk: Disk, number: int) -> bytes:
 
 
 def capacity16(disk: Disk) -> bytes:
-    exponent = {512: 3, 4096: 0}[disk.block]
+    exponent = 3 if disk.block == 512 else 0
     protection = (disk.protection - 1) << 1 | 1 if disk.protection else 0
     return struct.pack(">QIBB18x", disk.blocks - 1, disk.block, protection, exponent)
 
@@ -142,9 +144,8 @@ class Unit:
         os.ftruncate(self.file, disk.size)
         self.core = TARGET / "core/user_7" / disk.name
         self.core.mkdir(parents=True)
-        (self.core / "control").write_text(
-            f"dev_config=lab/{disk.name},dev_size={disk.size},hw_block_size={disk.block}"
-        )
+        block = disk.block if disk.block in SUPPORTED else 512
+        (self.core / "control").write_text(f"dev_config=lab/{disk.name},dev_size={disk.size},hw_block_size={block}")
         (self.core / "enable").write_text("1")
         uio = next(one for one in Path("/sys/class/uio").iterdir() if name_of(one) == disk.name)
         self.handle = os.open(f"/dev/{uio.name}", os.O_RDWR)

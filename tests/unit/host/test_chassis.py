@@ -35,6 +35,20 @@ def test_every_drive_of_a_chassis_is_found_in_its_slot(enclosures: int, slots: i
     assert seen.findings == ()
 
 
+@pytest.mark.parametrize(("enclosures", "slots"), SHAPES)
+def test_every_drive_of_a_chassis_is_found_in_the_bay_that_its_transport_tells(enclosures: int, slots: int) -> None:
+    """The same shapes without enclosure services: the expanders tell bay and enclosure."""
+    names = NAMES if enclosures > 1 else {}
+    seen = see(chassis(enclosures, slots, services=False), enclosures=names)
+    labels = {f"ACS{number:04d}": f"bay{number % slots:02d}" for number in range(enclosures * slots)}
+    for number, name in enumerate(names.values()):
+        for slot in range(slots):
+            labels[f"ACS{number * slots + slot:04d}"] = f"{name}-bay{slot:02d}"
+    assert {drive.serial: drive.bay.label for drive in seen.drives if drive.bay} == labels
+    assert {(drive.bay_source, len(drive.units)) for drive in seen.drives} == {("sas", 2)}
+    assert seen.findings == ()
+
+
 def test_enclosures_without_declared_names_are_told_apart_by_their_ids() -> None:
     seen = see(chassis(2, 4))
     assert sorted({drive.bay.enclosure for drive in seen.drives if drive.bay}) == [

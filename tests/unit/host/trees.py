@@ -258,32 +258,37 @@ def split_drive(number: int, **more: object) -> list[Lun]:
     return [Lun(lun=lun, wwn=wwn_of(number, lun), **facts) for lun in (0, 1)]  # type: ignore[arg-type]
 
 
-def chassis(enclosures: int, slots: int, empty: Iterable[int] = ()) -> Tree:
+def chassis(enclosures: int, slots: int, empty: Iterable[int] = (), services: bool = True) -> Tree:
     """A chassis of some enclosures of some slots, each behind an expander of its own, drives of two units.
 
     As ses.c leaves it: one device link a slot, to LUN 1 (added last) in even slots and to LUN 0
-    (the enclosure was probed after the disks) in odd ones.
+    (the enclosure was probed after the disks) in odd ones. Without *services* there is no enclosure services
+    process, and the SAS transport tells each drive's bay and enclosure (scsi_transport_sas.c).
     """
     tree = Tree()
     vacant = set(empty)
     for enclosure in range(enclosures):
         adapter = Adapter(tree, host=enclosure, pci=f"0000:00:{5 + enclosure:02x}.0", expander=True)
         occupants: dict[int, str] = {}
+        identifier = f"0x5{0xACE2:06x}{enclosure:09x}"
+        told = {} if services else {"enclosure": identifier}
         # The kernel meets drives in cabling order, not in slot order.
         for target, slot in enumerate(sorted(range(slots), key=lambda slot: (slot * 7) % slots)):
             if slot in vacant:
                 occupants[slot] = ""
                 continue
             number = enclosure * slots + slot
-            end_device = adapter.device(target)
+            end_device = adapter.device(target, **told, bay="0" if services else str(slot))
             paths = [
                 adapter.lun(one, end_device)
                 for one in split_drive(number, host=enclosure, target=target, serial=b"ACS%04d" % number)
             ]
             occupants[slot] = paths[1 if slot % 2 == 0 else 0]
+        if not services:
+            continue
         processor = adapter.device(slots)
         add_enclosure(
             tree, f"{processor}/target{enclosure}:0:{slots}", f"{enclosure}:0:{slots}:0",
-            f"0x5{0xACE2:06x}{enclosure:09x}", dict(sorted(occupants.items())),
+            identifier, dict(sorted(occupants.items())),
         )  # fmt: skip
     return tree

@@ -19,6 +19,7 @@ from ..names import unit_name
 from ..zfs import erase
 from ..zfs.access import Access
 from . import table
+from .result import Outcome, SplitDrive, SplitUnit
 from .table import Entry, Ranges, Verdict
 
 Key = Tuple[str, int]
@@ -30,47 +31,6 @@ class Wish:
 
     serials: Tuple[str, ...]
     erase_serials: Tuple[str, ...] = ()
-
-
-@dataclass(frozen=True)
-class SplitUnit:
-    """A unit of a split drive; *node* is empty where the partition is not made yet. Bytes."""
-
-    name: str
-    index: int
-    number: int
-    start: int
-    size: int
-    uuid: str
-    node: str = ""
-
-
-@dataclass(frozen=True)
-class SplitDrive:
-    """A drive as it is split. *source* tells where its ranges are known from: C(kernel), C(declared), C(table).
-
-    *state*: C(split) (nothing to do), C(new) or C(renamed). *confirmed* is False where the kernel does
-    not report the ranges. *notes* are for people.
-    """
-
-    serial: str
-    bay: str
-    source: str
-    confirmed: bool
-    state: str
-    units: Tuple[SplitUnit, ...]
-    notes: Tuple[str, ...] = ()
-
-
-@dataclass(frozen=True)
-class Outcome:
-    """What was, or in check mode would be, done. *before* and *after* are text for a diff."""
-
-    changed: bool
-    commands: Tuple[Command, ...]
-    before: str
-    after: str
-    drives: Tuple[SplitDrive, ...]
 
 
 @dataclass(frozen=True)
@@ -117,7 +77,7 @@ def ensure_split(access: Access, wish: Wish, check_mode: bool) -> Outcome:
     commands = tuple(command for of_drive in needed for command in of_drive)
     touched = {split.serial for split in planned if split.state != "split"}
     before = "".join(_found_text(task) for task in tasks if task.drive.serial in touched)
-    after = "".join(_wanted_text(split) for split in planned if split.serial in touched)
+    after = "".join(split.text for split in planned if split.serial in touched)
     drives = tuple(planned)
     if commands and not check_mode:
         # Drive by drive: the kernel takes a new table only once udev has let go of the old one.
@@ -352,14 +312,6 @@ def _found_text(task: _Task) -> str:
     lines += [
         "  {0} {1} at {2}, {3} bytes".format(part.number, part.label or "-", part.start, part.size)
         for part in task.disk.partitions
-    ]
-    return "".join(line + "\n" for line in lines)
-
-
-def _wanted_text(split: SplitDrive) -> str:
-    lines = ["{0} (serial {1}): partitions".format(split.bay, split.serial)]
-    lines += [
-        "  {0} {1} at {2}, {3} bytes".format(unit.number, unit.name, unit.start, unit.size) for unit in split.units
     ]
     return "".join(line + "\n" for line in lines)
 
