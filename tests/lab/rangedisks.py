@@ -12,6 +12,7 @@ import time
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
+from typing import Any
 
 from tests.lab.lab import Lab
 from tests.lab.rangedisk.server import CONFIG, FILES, READY, Disk
@@ -21,7 +22,7 @@ PROGRAM = "/opt/lab/range_disk.py"
 UNIT = "lab-range-disks.service"
 GB = 10**9
 # Every byte that a shell, udev's rules, a format, HTML or a terminal could take for more than text.
-HOSTILE = {
+HOSTILE: dict[str, Any] = {
     "vendor": b'A"$(x)\n'.hex(),
     "product": b"<b>%n\x80{}'`;|".hex(),
     "serial": b"S\"'\n$(reboot)`id`%s\xff<i>{HCTL}\x1b[2J".hex(),
