@@ -76,9 +76,8 @@ class Server:
         return self.site.playbook(name, *options, variables={"split_actuator_drives": drives, **variables})
 
     def built(self, bays: Iterable[int], tag: str) -> None:
-        """The pool on the drives of these bays, made by the playbook, with files on it; kept as checkpoint *tag*."""
+        """The pool on the drives of these bays, made by the playbook, with files on it, as checkpoint *tag*."""
         if self.lab.has_checkpoint(tag):
-            self.lab.restore(tag)
             return
         self.book("build", self.declared(bays)).check()
         self.lab.run(

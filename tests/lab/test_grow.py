@@ -127,6 +127,7 @@ def test_larger_drives_one_by_one_expand_a_vdev_once_all_its_members_are_larger(
     policy = {"kind": "raidz", "parity": 1, "width": 3, "survive": {"drives": 1}}
     server = Server(lab, tmp_path / "site", policy)
     server.built(range(3), "three")
+    lab.restore("three")
     before = int(lab.run("zpool list -Hp -o size archive").out)
     for bay in range(3):
         lab.pull(bay)
