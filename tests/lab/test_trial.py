@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import random
 import time
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -19,6 +20,7 @@ from tests.lab import trials
 from tests.lab.lab import Lab
 from tests.lab.modules import call
 from tests.lab.parts import Limits, ReadError
+from tests.lab.playbooks import Site
 
 DECLARED = {f"bay{bay:02d}": {"serial": trials.serial(bay)} for bay in range(8)}
 BAYS = {bay: entry["serial"] for bay, entry in DECLARED.items()}
@@ -233,6 +235,22 @@ def test_a_trial_needs_no_connection_and_a_stopped_one_goes_on(
     assert len(on["runs"]) == len(started["runs"]) - done
     assert on["state"] == "finished"
     assert {one["serial"] for one in on["tried"]["drives"]} == set(BAYS.values())
+
+
+@pytest.mark.lab_long
+def test_the_playbook_says_what_became_of_the_drives(
+    first: tuple[Lab, dict[str, Any], dict[str, Any]], tmp_path: Path
+) -> None:
+    about = {"split_actuator_drives": DECLARED, "split_actuator_trial": {**trials.QUICK, "seconds": 1}}
+    (tmp_path / "hosts.yml").write_text(json.dumps({"all": {"hosts": {"trial": about}}}))
+    site = Site(first[0], tmp_path, "trial")
+    wanted = {"serials": ["TRL00", "TRL04"], "trial_watch": 10}
+    checked = site.playbook("trial", "--check", "--diff", variables=wanted).check()
+    assert "8 runs of fio" in checked.output
+    assert "--rw=randread" in checked.output
+    done = site.playbook("trial", variables=wanted).check()
+    assert "finished: 8 of 8 runs done" in done.output
+    assert "bay04 (serial TRL04): reject" in done.output
 
 
 @pytest.mark.lab_long

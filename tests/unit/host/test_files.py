@@ -20,7 +20,10 @@ from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.heal
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.health.config import TEXT_FILE, Config
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.health.memory import Memory
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host import hostid, journal
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.files import write_atomically
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.files import (
+    append_line,
+    write_atomically,
+)
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.lock import one_at_a_time
 from tests.unit.health.build import snapshot
 
@@ -157,6 +160,19 @@ def test_what_a_killed_process_left_is_in_nobodys_way(folder: Path) -> None:
     assert sorted(path.name for path in folder.iterdir()) == ["directory", "file"]
 
 
+def test_a_line_is_added_on_a_line_of_its_own_and_through_no_link(folder: Path, victim: Path) -> None:
+    append_line(str(folder / "log"), "one")
+    with (folder / "log").open("a") as file:
+        file.write("cut o")
+    append_line(str(folder / "log"), "two")
+    assert (folder / "log").read_text().split() == ["one", "cut", "o", "two"]
+    assert "two" in (folder / "log").read_text().splitlines()
+    (folder / "link").symlink_to(victim)
+    with pytest.raises(OSError, match="symbolic"):
+        append_line(str(folder / "link"), "three")
+    assert untouched(victim)
+
+
 def test_the_lock_is_no_link_and_its_folder_is_roots_own(folder: Path, victim: Path) -> None:
     path = folder / "made" / "lock"
     with one_at_a_time("a test", str(path)):
@@ -180,7 +196,7 @@ def test_the_services_files_cannot_be_led_out_of_their_folder() -> None:
 
 # Whatever writes without write_atomically, and why that is right.
 OTHERWISE = {
-    "module_utils/_core/host/files.py": "it is write_atomically",
+    "module_utils/_core/host/files.py": "it is write_atomically, and append_line (O_NOFOLLOW, tested above)",
     "module_utils/_core/host/lock.py": "the lock: nothing is replaced (O_NOFOLLOW, tested above)",
     "module_utils/_core/host/hostid.py": "a parameter in sysfs",
     "module_utils/_core/host/patience.py": "a parameter in sysfs",

@@ -153,7 +153,8 @@ def test_the_ceiling_of_an_adapter_shows_against_the_other_and_against_all() -> 
     assert told["adapter 0000:00:08.0", "sequential"].share == pytest.approx(1.0)
     assert told["adapter 0000:00:09.0", "sequential"].share == pytest.approx(0.6)
     whole = told["all drives", "sequential"]
-    assert (whole.drives, whole.reached, whole.sum_of_drives) == (4, pytest.approx(400e6), pytest.approx(800e6))
+    assert whole.drives == 4
+    assert (whole.reached, whole.sum_of_drives) == pytest.approx((400e6, 800e6))
     assert len(told) == 6
 
 

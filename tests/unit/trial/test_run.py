@@ -129,7 +129,12 @@ def test_too_warm_pauses_and_measures_that_run_again(tmp_path: Path) -> None:
     host = FakeHost(site.ordered, temperature=[45, 51, 50, 46, 45, 40], works_for=40.0)
     states: list[str] = []
     keep = site.folder.keep
-    site.folder.keep = lambda progress: (states.append(progress.state), keep(progress))[1]  # type: ignore[method-assign]
+
+    def kept(progress: Progress) -> None:
+        states.append(progress.state)
+        keep(progress)
+
+    site.folder.keep = kept  # type: ignore[method-assign]
     ended, host = site.run(host)
     assert ended.state == "finished"
     assert "paused" in states

@@ -46,3 +46,15 @@ def _replace(directory: int, name: str, content: bytes, mode: int) -> None:
         raise
     # So that the name survives a power cut as the content does.
     os.fsync(directory)
+
+
+def append_line(path: str, line: str) -> None:
+    """Add *line* to the end of a file, on the disk before this returns. Raises OSError.
+
+    It begins on a line of its own, also after one that a loss of power cut off. A link is not followed.
+    """
+    handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_APPEND | os.O_NOFOLLOW | os.O_CLOEXEC, 0o644)
+    with os.fdopen(handle, "ab") as file:
+        file.write("\n{0}\n".format(line).encode("utf-8"))
+        file.flush()
+        os.fsync(file.fileno())

@@ -31,7 +31,10 @@ TimeoutStopSec=60
 UMask=0022
 NoNewPrivileges=yes
 ProtectSystem=strict
-ReadWritePaths=/var/lib/evenkeel/split_actuator /run/lock
+ReadWritePaths=/var/lib/evenkeel/split_actuator
+# The lock that every action of this collection holds is there; others use it too, so it stays.
+RuntimeDirectory=evenkeel
+RuntimeDirectoryPreserve=yes
 ProtectHome=yes
 PrivateTmp=yes
 PrivateNetwork=yes

@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from typing import Any, Dict, List, Mapping, Optional, Tuple
 
 from ..errors import CoreError, HostError
-from ..host.files import write_atomically
+from ..host.files import append_line, write_atomically
 from ..plain import from_plain, to_plain
 from .facts import Facts, UnitFacts
 from .order import Key, Order
@@ -71,9 +71,9 @@ class Folder:
         """A new order: what is there of an earlier one goes."""
         try:
             os.makedirs(self.path, mode=0o755, exist_ok=True)
-            for file in ("wanted", "order.json", "before.json", "measures.jsonl", "progress.json"):
-                with suppress(FileNotFoundError):
-                    os.unlink(self.name(file))
+            # All of it: a loss of power may have left parts that were about to replace something.
+            for file in sorted(os.listdir(self.path), key=lambda name: name != "wanted"):
+                os.unlink(self.name(file))
         except OSError as error:
             raise _cannot(self.path, error) from error
         self._write("order.json", to_plain(order))
@@ -149,13 +149,8 @@ class Folder:
     def add(self, number: int, measures: Mapping[Key, Measure]) -> None:
         """Keep the measures of a run, on the disk before this returns."""
         units: List[Tuple[str, int, Any]] = [(key[0], key[1], to_plain(one)) for key, one in measures.items()]
-        line = json.dumps({"run": number, "units": units}, sort_keys=True) + "\n"
         try:
-            # The line feed first ends a line that was cut off.
-            with open(self.name("measures.jsonl"), "ab") as file:
-                file.write(b"\n" + line.encode())
-                file.flush()
-                os.fsync(file.fileno())
+            append_line(self.name("measures.jsonl"), json.dumps({"run": number, "units": units}, sort_keys=True))
         except OSError as error:
             raise _cannot(self.path, error) from error
 
