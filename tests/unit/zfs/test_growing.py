@@ -11,13 +11,18 @@ import pytest
 
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.errors import HostError, Refusal
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.run import SETTLE, Result
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.layout.capacity import pool_capacity
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.layout.capacity import (
+    leaf_asize,
+    pool_capacity,
+)
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.model import Content, Layout, Vdev
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs import growing
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs.actions import Wish
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs.labels import read_label
 from tests.unit.scripted import ScriptedRunner
 from tests.unit.zfs import world
 from tests.unit.zfs.pools import drive, layout, leaf, member
+from tests.unit.zfs.test_labels import record
 from tests.unit.zfs.world import NO_POOL, World, path, spread, start, status
 
 TB = 10**12
@@ -248,3 +253,11 @@ def test_units_that_openzfs_did_not_partition_itself_are_left_alone():
     access = larger(0, 1, 2, 3)
     access = ByHand(found_drives=access.found_drives, on_units=access.on_units)
     assert not grow(access, start(status(NOW)), NOW).outcome.changed
+
+
+@pytest.mark.parametrize("name", ["2.1.11-raidz2", "2.3.9-raidz2"])
+def test_what_a_vdev_allocates_is_computed_as_openzfs_wrote_it(name):
+    # Recorded in the lab: four files of 128 MiB each (tests/data/labels/capture.py).
+    data, offset, _words = record(name)
+    found = read_label(data, offset).vdev
+    assert (found.asize, found.metaslab_shift) == (4 * leaf_asize(128 << 20), 25)
