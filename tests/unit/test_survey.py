@@ -252,3 +252,15 @@ def test_any_file_says_what_was_found_and_keeps_what_people_wrote(text, home, fe
         assert after == text
     # A further survey of the same drives finds nothing to do.
     assert yaml_edit.edit(after, NAME, survey.changes(data[NAME] or {}, found)) == after
+
+
+def test_sizes_of_unlike_units_are_written_as_a_list_and_read_back():
+    text = "split_actuator_drives:\n  bay00:\n    serial: ACS0000\n    unit_bytes: 9000  # on the label\n"
+    once = resurvey(text, {"bay00": entry("ACS0001", unit_bytes=[4000, 14000])})
+    (drive,) = declared.read_drives(yaml.safe_load(once)[NAME])
+    assert (drive.serial, drive.unit_bytes) == ("ACS0001", (4000, 14000))
+    assert resurvey(once, {"bay00": entry("ACS0001", unit_bytes=[4000, 14000])}) == once
+    assert "unit_bytes: [4000, 14000]  # on the label" in once
+    assert resurvey(once, {"bay00": entry("ACS0002")}) == text.replace("ACS0000", "ACS0002")
+    below = once.replace("[4000, 14000]  # on the label", " # on the label\n      - 4000\n      - 14000")
+    assert resurvey(below, {"bay00": entry("ACS0002")}) == text.replace("ACS0000", "ACS0002")

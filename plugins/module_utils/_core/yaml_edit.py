@@ -162,11 +162,16 @@ class _Editor:
         self._spans.append((start, end, text))
 
     def replace(self, node: Any, value: Any) -> None:
-        """Have a scalar replaced, in the quotes it has."""
+        """Have a scalar replaced, in the quotes it has where the new value is one too."""
         start, end = node.start_mark.index, node.end_mark.index
         if node.style not in (None, "'", '"') or self._text[start : start + 1] in ("&", "!", "*"):
             raise self.refuse("a value is written as a block, with a tag or with an anchor")
-        self.span(start, end, scalar(value, node.style))
+        self.span(start, end, flow(value) if isinstance(value, (list, tuple)) else scalar(value, node.style))
+
+    def put_behind(self, key: Any, text: str) -> None:
+        """Have *text* put on the line of a key whose value follows on lines of its own."""
+        at = self._text.index(":", key.end_mark.index) + 1
+        self.span(at, at, " " + text)
 
     def insert_lines(self, after: int, lines: Sequence[str]) -> None:
         """Have lines put behind the line that the character *after* is on."""
@@ -272,14 +277,27 @@ class _Drives:
                 self._remove(node, keys[name])
             elif isinstance(value, (list, tuple)):
                 self._set_list(there, list(value))
+            elif there.id == "sequence":
+                self._set_one(key, there, value)
             else:
                 self._editor.replace(there, value)
 
+    def _set_one(self, key: Any, node: Any, value: Any) -> None:
+        """A single value where a list was."""
+        if node.flow_style:
+            self._editor.span(node.start_mark.index, node.end_mark.index, scalar(value))
+            return
+        self._editor.put_behind(key, scalar(value))
+        self._editor.delete_lines(node.start_mark.index, _end(node))
+
     def _set_list(self, node: Any, wanted: List[Any]) -> None:
+        if node.id == "scalar":
+            self._editor.replace(node, wanted)
+            return
         if node.id != "sequence" or any(item.id != "scalar" for item in node.value):
             raise self._editor.refuse("a list is written in another way")
         for item, value in zip(node.value, wanted):
-            if item.value != value:
+            if item.value != str(value):
                 self._editor.replace(item, value)
         extra, more = node.value[len(wanted) :], wanted[len(node.value) :]
         if node.flow_style:
