@@ -31,17 +31,18 @@ demo: lab-packages ## Boot a virtual server, build a pool on it, pull a drive, s
 	@$(RUN) python tests/lab/demo.py
 
 .PHONY: test
-test: lab-packages ## Run every layer: lint, types, unit, sanity, package, lab
-	@$(LAYERS) lint types unit $(SANITY) package lab
+test: lab-packages ## Run every layer: lint, types, unit, sanity, package, browser, lab
+	@$(LAYERS) lint types unit $(SANITY) package browser lab
 
-.PHONY: lint types unit sanity sanity-all package
+.PHONY: lint types unit sanity sanity-all package browser
 lint: ## Read all files for faults (styles, documents, licences, changelog)
 types: ## Check static types
 unit: check-packages ## Run the tests that need no host
 sanity: ## Run ansible-test sanity under the pinned ansible-core
 sanity-all: ## Run ansible-test sanity under every supported ansible-core
 package: ## Build the artefact, import it, install it elsewhere and run from there
-lint types unit sanity sanity-all package:
+browser: ## Look at the report in a real browser (Chromium)
+lint types unit sanity sanity-all package browser:
 	@$(LAYERS) $@
 
 .PHONY: lab

@@ -35,7 +35,7 @@ TOP_LEVEL = {
 MAX_BYTES = 400_000
 NAME = re.compile(r"[A-Za-z0-9_.][A-Za-z0-9_.+@-]*")
 SUFFIXES = {
-    "plugins": {".py", ".yml"},
+    "plugins": {".py", ".yml", ".j2"},
     "roles": {".yml", ".j2", ".md", ".py", ".service", ".timer", ".rules", ".conf"},
     "playbooks": {".yml", ".j2", ".md"},
     "meta": {".yml", ".txt"},

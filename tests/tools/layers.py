@@ -119,6 +119,13 @@ def pytest(name: str, *arguments: str, skip: str = "") -> Check:
     )
 
 
+def browser(_copy: Path) -> list[Check]:
+    """The report in a real browser."""
+    report = JUNIT / "browser.xml"
+    argv = (sys.executable, "-m", "pytest", "tests/browser", "-v", f"--junit-xml={report}")
+    return [Check("pytest", argv, shown=True, report=report, tool="chromium")]
+
+
 def none_of(pattern: str, noun: str) -> str:
     """A reason to skip when no file matches *pattern*; a check over nothing proves nothing."""
     found = any(path.name != "__init__.py" for path in REPO.glob(pattern))
@@ -132,6 +139,7 @@ LAYERS: dict[str, Callable[[Path], list[Check]]] = {
     "sanity": sanity,
     "sanity-all": sanity_all,
     "package": package,
+    "browser": browser,
     "lab": lab,
 }
 

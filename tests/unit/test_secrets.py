@@ -50,6 +50,10 @@ def argument_spec(name: str, monkeypatch: pytest.MonkeyPatch) -> Mapping[str, An
     def capture(_self: basic.AnsibleModule, argument_spec: Mapping[str, Any], **_rest: Any) -> None:
         raise Captured(argument_spec)
 
+    if (REPO / "plugins" / "action" / f"{name}.py").exists():
+        # Its module file is its documentation.
+        spec: Mapping[str, Any] = importlib.import_module(f"{COLLECTION}.plugins.action.{name}").ARGUMENTS
+        return spec
     monkeypatch.setattr(basic.AnsibleModule, "__init__", capture)
     with pytest.raises(Captured) as caught:
         importlib.import_module(f"{COLLECTION}.plugins.modules.{name}").main()

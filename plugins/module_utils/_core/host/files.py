@@ -12,22 +12,23 @@ from typing import Union
 _NEW = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
 
 
-def write_atomically(path: str, content: Union[str, bytes], mode: int = 0o644) -> None:
+def write_atomically(path: str, content: Union[str, bytes], mode: int = 0o644, lasting: bool = True) -> None:
     """Replace *path* so that a reader sees the old content or the new, never a part. Raises OSError.
 
     Nothing that is there already is ever written to: neither what a link of that name points to nor what shares its
     content. The directory is opened once, so that it cannot be exchanged in between. The temporary file is in
     it, and its name does not end as *path* does, so that nobody who picks files by their ending reads it.
+    Unless it is *lasting*, a power cut may take the new content; for many files that can be made anew.
     """
     folder, name = os.path.split(path)
     directory = os.open(folder or ".", os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
     try:
-        _replace(directory, name, content.encode("utf-8") if isinstance(content, str) else content, mode)
+        _replace(directory, name, content.encode("utf-8") if isinstance(content, str) else content, mode, lasting)
     finally:
         os.close(directory)
 
 
-def _replace(directory: int, name: str, content: bytes, mode: int) -> None:
+def _replace(directory: int, name: str, content: bytes, mode: int, lasting: bool) -> None:
     temporary = "{0}.{1}.tmp".format(name, os.getpid())
     with suppress(FileNotFoundError):
         # Left by a process of the same number that was killed here, or put here by somebody.
@@ -38,14 +39,16 @@ def _replace(directory: int, name: str, content: bytes, mode: int) -> None:
             os.fchmod(file.fileno(), mode)
             file.write(content)
             file.flush()
-            os.fsync(file.fileno())
+            if lasting:
+                os.fsync(file.fileno())
         os.replace(temporary, name, src_dir_fd=directory, dst_dir_fd=directory)
     except BaseException:
         with suppress(FileNotFoundError):
             os.unlink(temporary, dir_fd=directory)
         raise
-    # So that the name survives a power cut as the content does.
-    os.fsync(directory)
+    if lasting:
+        # So that the name survives a power cut as the content does.
+        os.fsync(directory)
 
 
 def append_line(path: str, line: str) -> None:
