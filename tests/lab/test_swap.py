@@ -76,30 +76,39 @@ def test_from_another_bay_while_it_serves(shop: Shop) -> None:
 
 def test_each_step_is_predicted_done_and_not_repeated(shop: Shop) -> None:
     lab = shop.lab
-    with shop.unchanged():
-        plan = shop.step("plan", "OLD07")
-    assert (plan["changed"], plan["swap"]["stage"], plan["swap"]["margin"], plan["swap"]["margin_without"]) == (
-        False, "idle", 2, 1,
-    )  # fmt: skip
-    four_runs(lab, "drive_swap", **shop.options("take_out", "OLD07"))
-    # Given up: what was taken out serves again.
-    four_runs(lab, "drive_swap", **shop.options("put_back", "OLD07"))
-    lab.run("zpool wait -t resilver archive")
-    assert shop.homes() == shop.expected()
-    four_runs(lab, "drive_swap", **shop.options("take_out", "bay07"))
+    out = four_runs(lab, "drive_swap", **shop.options("take_out", "bay07"))
+    assert [argv[1] for argv in out.done["commands"]] == ["offline", "offline"]
+    assert (out.predicted["swap"]["margin"], out.predicted["swap"]["margin_without"]) == (2, 1)
     lab.pull(7)
-    waited = shop.step("await_drive", "bay07", seconds=3)
-    assert waited["failed"]
-    assert "no new drive has been put in within 3 s" in waited["msg"]
     lab.push(lab.new_drive(7, "NEW07"))
     seen = shop.step("await_drive", "bay07", seconds=30)
     assert (seen["failed"], seen["swap"]["entering_serial"]) == (False, "NEW07"), seen
+    before = shop.scans()
     runs = four_runs(lab, "drive_swap", **shop.options("put_in", "bay07"))
     assert [argv[1] for argv in runs.done["commands"]] == ["replace", "replace", "resilver"]
     done = shop.step("follow", "bay07", seconds=300)
     assert (done["failed"], done["swap"]["stage"]) == (False, "done"), done
+    # Both units in one pass: whatever began before both were in was aborted, one resilver was done.
+    scans = shop.scans()[len(before) :]
+    print(scans)
+    assert scans.count("scan done") == 1, scans
     assert shop.homes() == shop.expected(OLD07="NEW07")
-    assert shop.step("plan", "OLD07")["swap"]["stage"] == "done"
+    assert shop.step("take_out", "bay07")["commands"] == []  # done: the new drive is left alone
+
+
+def test_given_up_and_not_begun(shop: Shop) -> None:
+    lab = shop.lab
+    with shop.unchanged():
+        plan = shop.step("plan", "OLD07")
+    assert (plan["changed"], plan["swap"]["stage"]) == (False, "idle")
+    assert not shop.step("take_out", "OLD07")["failed"]
+    waited = shop.step("await_drive", "bay07", seconds=3)
+    assert waited["failed"]
+    assert "the drive to leave (serial OLD07) has not been changed within 3 s" in waited["msg"]
+    # What was taken out serves again.
+    four_runs(lab, "drive_swap", **shop.options("put_back", "OLD07"))
+    lab.run("zpool wait -t resilver archive")
+    assert shop.homes() == shop.expected()
 
 
 def test_two_drives_out_at_once(shop: Shop) -> None:
