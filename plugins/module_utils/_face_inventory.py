@@ -7,43 +7,22 @@ from __future__ import annotations
 
 import os
 import tempfile
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Dict, Mapping, Sequence, Tuple
 
-from ._core import declared, drift, survey, yaml_edit
+from ._core import declared, survey, yaml_edit
 from ._core.declared import VARIABLE
 from ._core.errors import HostError, InputError
 from ._core.host.bays import enclosure_slots
-from ._core.host.discover import Found, discover
+from ._core.host.discover import discover
 from ._core.host.locate import Light, find_lights
-from ._core.model import Drive, Finding
+from ._core.host.options import wanted_from
+from ._core.model import Drive
 from ._core.plain import from_plain
-from ._core.server_class import read_class, refuse_strange_bays
 from ._core.zfs.access import expecting
-from ._face_drives import DRIVE_ARGUMENTS, wanted_from
 
 if TYPE_CHECKING:
     from ansible.module_utils.basic import AnsibleModule
-
-CLASS_ARGUMENTS: Dict[str, Any] = {
-    "declared": {"type": "dict", "required": True},
-    "chassis_bays": {"type": "list", "elements": "str", "default": []},
-    "expect_paths": {"type": "int", "default": 0},
-    "models": {"type": "dict", "default": {}},
-    "support_devices": {"type": "list", "elements": "str", "default": []},
-    **DRIVE_ARGUMENTS,
-}
-
-
-def look(params: Mapping[str, Any]) -> Tuple[Found, Tuple[Finding, ...]]:
-    """The drives of this host, and how they differ from those declared."""
-    drives = declared.read_drives(params["declared"])
-    about = read_class(params["chassis_bays"], params["expect_paths"], params["models"])
-    refuse_strange_bays(drives, about)
-    units = {model: facts.units for model, facts in about.models.items() if facts.units}
-    wanted = wanted_from(params)
-    found = discover(expecting(replace(wanted, units={**units, **wanted.units}), drives))
-    return found, drift.inventory_findings(drives, found, about, params["support_devices"])
 
 
 def lights_from(params: Mapping[str, Any]) -> Tuple[Light, ...]:

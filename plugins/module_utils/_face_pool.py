@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Dict, Iterator, List, Mapping, Tuple, Uni
 from ._core.declared import DeclaredDrive, read_drives
 from ._core.errors import HostError, InputError
 from ._core.host.lock import one_at_a_time
+from ._core.host.options import wanted_from
 from ._core.model import Layout
 from ._core.plain import from_plain, to_plain
 from ._core.split import result as split
@@ -19,10 +20,8 @@ from ._core.swap import told as swap
 from ._core.zfs import actions, build, exporting, growing, importing, report, retiring
 from ._core.zfs.access import Access, expecting
 from ._core.zfs.pools import version
-from ._core.zfs.resolve import Pool
 from ._core.zfs.standing import layout_of
 from ._core.zfs.support import GROUPS, KINDS, read_support
-from ._face_drives import wanted_from
 
 if TYPE_CHECKING:
     from ansible.module_utils.basic import AnsibleModule
@@ -136,23 +135,7 @@ def pool_facts(access: Access, params: Mapping[str, Any]) -> List[Dict[str, Any]
             remedy="Imported: {0}.".format(", ".join(pool.name for pool in pools) or "none"),
         )
     return [
-        dict(_facts(pool), layout=to_plain(layout_of(pool, drives, declared)))
+        dict(report.facts(pool), layout=to_plain(layout_of(pool, drives, declared)))
         for pool in pools
         if wanted in (None, "", pool.name)
     ]
-
-
-def _facts(pool: Pool) -> Dict[str, Any]:
-    margins = report.margins(pool)
-    facts: Dict[str, Any] = to_plain(pool)
-    facts.update(
-        margin=margins.pool,
-        margins={
-            "vdevs": {vdev.name: margin for vdev, margin in zip(report.holding(pool), margins.vdevs)},
-            "drives": margins.drives,
-            "enclosures": {name: margin for name, margin in margins.enclosures.items() if name},
-        },
-        visit=to_plain(report.visits(pool)),
-        picture=report.picture(pool, margins.pool),
-    )
-    return facts

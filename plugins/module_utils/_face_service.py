@@ -17,6 +17,7 @@ import sys
 import time
 from typing import Any, Callable, Dict, List, Optional, Sequence
 
+from ._core import version
 from ._core.errors import CoreError
 from ._core.health import publish
 from ._core.health.collect import Collector
@@ -28,7 +29,7 @@ from ._core.health.notify import notify
 from ._core.health.readers import HostReaders
 from ._core.health.upkeep_run import run_scrubs, run_tests
 
-VERSION = "0.1.0"
+VERSION = version.VERSION
 USAGE_ERROR = 2
 
 

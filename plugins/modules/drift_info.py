@@ -12,59 +12,46 @@ version_added: 0.1.0
 author:
   - The evenkeel maintainers (@evenkeel)
 description:
-  - Compares the drives found on a host with those declared and returns each difference as a finding with a stable code,
-    the bay and serial it is about, and what to do.
-  - Looks as M(evenkeel.split_actuator.drive_info) does. No program is started, no device is opened, and nothing is
-    changed.
+  - Compares a host with its declaration and returns each difference as a finding with a stable code, the bay, serial
+    and
+    unit it is about, what was declared, what was found, since when, and what to do. All codes are in
+    C(docs/findings.md).
+  - Looks at drives as M(evenkeel.split_actuator.drive_info) does, at the units' names, at all pools, and at the
+    settings
+    and services that a server of ours needs. It opens no device and changes nothing.
+  - Starts at most one command each for version, state and properties of all pools, the properties of their roots,
+    and all
+    services; none for a single unit. While a pool is suspended, OpenZFS's commands are not started, since they may
+    hang.
   - Ordinary drives that nobody declared, such as the system's, are left alone unless they sit in one of
     O(chassis_bays).
 notes:
   - C(udevadm settle) should have run since drives were last added.
+  - Pools can be read by root only. Without root, their findings say so.
 requirements:
   - python3-pyudev
 extends_documentation_fragment:
   - evenkeel.split_actuator.attributes.info
   - evenkeel.split_actuator.bays
-options:
-  declared:
-    description: The declared drives, C(split_actuator_drives).
-    type: dict
-    required: true
-  chassis_bays:
-    description:
-      - The bays that the chassis has, such as V(bay[00:11]) or V(west-bay07). None means that any is possible.
-    type: list
-    elements: str
-    default: []
-  expect_paths:
-    description: How many paths each unit should have. V(0) does not check.
-    type: int
-    default: 0
-  models:
-    description:
-      - What every drive of a model should be, a dictionary of models, each with C(units), C(unit_bytes) (a number, or a
-        list in index order), C(logical_block) and C(revision) (the firmware), all optional.
-      - What is not said here is compared with most drives of the model.
-    type: dict
-    default: {}
-  support_devices:
-    description: WWNs of the devices of supporting vdevs, which should be there.
-    type: list
-    elements: str
-    default: []
+  - evenkeel.split_actuator.drift
 seealso:
   - module: evenkeel.split_actuator.drive_info
+  - module: evenkeel.split_actuator.pool_info
 """
 
 EXAMPLES = r"""
 - name: Compare the host with its declaration
   evenkeel.split_actuator.drift_info:
+    host: "{{ inventory_hostname }}"
     declared: "{{ split_actuator_drives }}"
+    pool: "{{ split_actuator_pool }}"
+    hostid: "{{ split_actuator_hostid }}"
     chassis_bays: ["bay[00:11]"]
     models:
       SPLIT2X:
         units: 2
         revision: "0042"
+  become: true
   register: drift
 
 - name: Stop on errors
@@ -74,43 +61,63 @@ EXAMPLES = r"""
 
 RETURN = r"""
 findings:
-  description:
-    - The differences, those about no drive in particular first, then in bay order.
-    - C(code) is one of V(drive_missing), V(drive_moved), V(drive_undeclared), V(bay_unknown), V(bays_unconfirmed),
-      V(model_differs), V(wwn_differs), V(unit_size), V(block_size_differs), V(firmware_differs), V(name_missing),
-      V(support_missing), or a code of M(evenkeel.split_actuator.drive_info).
+  description: The differences that count, those about no drive first, then in bay order.
   type: list
   elements: dict
   returned: success
-  sample: [{"code": "drive_moved", "severity": "error", "bay": "bay08", "serial": "ACS0003", "index": null,
-            "declared": "bay03", "found": "bay08 (by enclosure)", "remedy": "Put it back, or run survey."}]
+  sample: [{"code": "drive_moved", "severity": "error", "bay": "bay08", "serial": "ACS0003", "index": null, "about":
+  "",
+            "declared": "bay03", "found": "bay08 (by enclosure)", "since": "2026-11-25T20:49:40Z",
+            "remedy": "Put it back, or run survey."}]
+accepted:
+  description: Findings that are accepted for now, each with C(finding), C(reason) and C(until).
+  type: list
+  elements: dict
+  returned: success
+  sample: []
 drives:
   description: All drives of the host, as M(evenkeel.split_actuator.drive_info) returns them.
   type: list
   elements: dict
   returned: success
   sample: []
+record:
+  description:
+    - Everything that was found out about the host in one dictionary, also the above, for keeping. It has C(schema),
+      C(host),
+      C(checked_at), C(findings), C(accepted), C(drives), C(declared), C(bays), C(layout), C(guarantees), C(pool),
+      C(margin), C(settings), C(history) and C(trial).
+  type: dict
+  returned: success
+  sample: {"schema": 1, "host": "ebb01", "checked_at": "2026-11-25T20:49:40Z", "margin": 2}
 """
 
 from typing import Any, Dict
 
 from ansible.module_utils.basic import AnsibleModule
 
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.plain import to_plain
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.drift.declaring import declaration
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.drift.examine import examine
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.drift.observe import observe
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.record import to_data
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face import ModuleRunner, run_face
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_inventory import CLASS_ARGUMENTS, look
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_drift import DRIFT_ARGUMENTS
 
 
 def work(module: AnsibleModule, runner: ModuleRunner) -> Dict[str, Any]:
-    """Read the host and compare; no command is needed."""
-    del runner
-    found, findings = look(module.params)
-    return {"changed": False, "drives": to_plain(found.drives), "findings": to_plain(findings)}
+    """Look at the host and compare."""
+    params = module.params
+    root_properties = sorted((params["pool"] or {}).get("root_settings") or {})
+    pools = bool({"layout", "pool", "host"} & set(params["areas"]))
+    wish = declaration(params)
+    record = to_data(examine(observe(runner, params["services"], root_properties, pools), wish))
+    told = {name: record[name] for name in ("findings", "accepted", "drives")}
+    return {"changed": False, "record": record, **told}
 
 
 def main() -> None:
     """Entry point."""
-    run_face(AnsibleModule(argument_spec=CLASS_ARGUMENTS, supports_check_mode=True), work)
+    run_face(AnsibleModule(argument_spec=DRIFT_ARGUMENTS, supports_check_mode=True), work)
 
 
 if __name__ == "__main__":

@@ -223,10 +223,11 @@ from typing import Any, Dict
 from ansible.module_utils.basic import AnsibleModule
 
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.discover import discover
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.options import wanted_from
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.select import Choice, select
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.plain import to_plain
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face import ModuleRunner, run_face
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_drives import DRIVE_ARGUMENTS, wanted_from
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_drives import DRIVE_ARGUMENTS
 
 
 def work(module: AnsibleModule, runner: ModuleRunner) -> Dict[str, Any]:

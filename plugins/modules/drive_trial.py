@@ -246,12 +246,13 @@ from ansible.module_utils.basic import AnsibleModule
 
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils import _face_trial
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.health import pack
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.options import wanted_from
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.plain import from_plain, to_plain
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.trial import results, start
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.trial.order import Settings, Thresholds
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.trial.state import ENDED, Folder
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face import ModuleRunner, run_face
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_drives import DRIVE_ARGUMENTS, wanted_from
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_drives import DRIVE_ARGUMENTS
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_pool import acting
 
 SETTINGS = {

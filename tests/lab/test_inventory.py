@@ -44,6 +44,7 @@ BAY_MAP = [{"pattern": "pci-0000:00:08.0-scsi-0:0:{target}:*", "bay": "bay{targe
 CLASS = {"split_actuator_bay_map": BAY_MAP, "split_actuator_bays": ["bay[00:39]"]}
 PLAY = [{"hosts": "all", "gather_facts": False, "become": True, "roles": ["evenkeel.split_actuator.disk_inventory"]}]
 
+AREAS = ["inventory", "names"]
 RULES = "/etc/udev/rules.d/70-evenkeel-units.rules"
 INVENTORY = "/etc/evenkeel/split_actuator/inventory.json"
 NAMED = "named"
@@ -240,7 +241,8 @@ def test_what_is_no_longer_declared_goes(server: Server) -> None:
 
 def look(server: Server) -> list[dict[str, Any]]:
     drift: list[dict[str, Any]] = call(
-        server.lab, "drift_info", declared=server.declared, chassis_bays=CLASS["split_actuator_bays"], bay_map=BAY_MAP,
+        server.lab, "drift_info", areas=AREAS, declared=server.declared, chassis_bays=CLASS["split_actuator_bays"],
+        bay_map=BAY_MAP,
     )["findings"]  # fmt: skip
     return drift
 
@@ -336,7 +338,7 @@ def test_supporting_vdevs_are_created_verified_and_shown(server: Server) -> None
     assert not verified.get("failed"), verified["msg"]
     assert verified["changed"] is False
     assert [one["code"] for one in call(
-        lab, "drift_info", declared={}, bay_map=BAY_MAP, support_devices=list(wwns.values())
+        lab, "drift_info", areas=AREAS, declared={}, bay_map=BAY_MAP, support_devices=list(wwns.values())
     )["findings"] if one["code"] == "support_missing"] == ["support_missing"]  # fmt: skip
 
 
@@ -455,7 +457,7 @@ def shapes_declared(lab: Lab) -> dict[str, Any]:
 def test_findings_tell_collisions_double_paths_and_odd_sectors(labs: Labs) -> None:
     lab = labs.get("shapes")
     found = call(
-        lab, "drift_info", declared=shapes_declared(lab), bay_map=map_of(lab), expect_paths=2,
+        lab, "drift_info", areas=AREAS, declared=shapes_declared(lab), bay_map=map_of(lab), expect_paths=2,
         models={"SPLIT2X": {"revision": "0002", "logical_block": 512}},
     )["findings"]  # fmt: skip
     codes = [

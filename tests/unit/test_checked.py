@@ -37,7 +37,7 @@ def test_what_is_written_is_read_back_and_only_root_may_write_it(tmp_path: Path)
 
 def test_more_about_a_finding_than_is_known_here_is_let_be() -> None:
     data = json.loads(checked.to_text(Checked(1.0, 2.0, (FOUND,))))
-    data["findings"][0]["since"] = 900
+    data["findings"][0]["likes"] = 900
     data["history"] = []
     assert checked.from_text(json.dumps(data)) == Checked(1.0, 2.0, (FOUND,))
 

@@ -78,23 +78,28 @@ def _read_class(data: Mapping[str, Any], host: str) -> ServerClass:
     return read_class(data.get("bays", []), data.get("paths", 0), data.get("models", {}), host)
 
 
+def plain_drives(inventory: Inventory) -> Dict[str, Any]:
+    """The declared drives as C(split_actuator_drives) has them, every key written out."""
+    return {
+        drive.bay: {
+            "serial": drive.serial,
+            "model": drive.model,
+            "units": drive.units,
+            "unit_bytes": plain_sizes(drive.unit_bytes),
+            "wwns": list(drive.wwns),
+            "use": drive.use,
+            **({"ranges": drive.ranges.to_plain()} if drive.ranges else {}),
+        }
+        for drive in inventory.drives
+    }
+
+
 def to_text(inventory: Inventory) -> str:
     """The file's content: the same text for the same inventory."""
     data: Dict[str, Any] = {
         "version": VERSION,
         "host": inventory.host,
-        "drives": {
-            drive.bay: {
-                "serial": drive.serial,
-                "model": drive.model,
-                "units": drive.units,
-                "unit_bytes": plain_sizes(drive.unit_bytes),
-                "wwns": list(drive.wwns),
-                "use": drive.use,
-                **({"ranges": drive.ranges.to_plain()} if drive.ranges else {}),
-            }
-            for drive in inventory.drives
-        },
+        "drives": plain_drives(inventory),
         "pool": to_plain(inventory.pool),
         "discovery": to_plain(inventory.discovery),
         "class": to_plain(inventory.about),

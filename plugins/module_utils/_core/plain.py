@@ -25,7 +25,8 @@ def to_plain(value: Any) -> Any:
         return [to_plain(item) for item in value]
     if isinstance(value, dict):
         return {str(key): to_plain(item) for key, item in value.items()}
-    return value
+    # JSON has no bytes.
+    return value.hex() if isinstance(value, bytes) else value
 
 
 def from_plain(kind: Type[T], data: Any, where: str = "") -> T:
@@ -52,12 +53,21 @@ def _build(hint: Any, data: Any, where: str) -> Any:
     if origin is dict:
         _require(isinstance(data, dict), data, where, "a dictionary")
         return {str(key): _build(hint.__args__[1], item, "{0}.{1}".format(where, key)) for key, item in data.items()}
+    if hint is bytes and isinstance(data, str):
+        return _bytes(data, where)
     if hint is float and isinstance(data, int) and not isinstance(data, bool):
         return float(data)
     if hint is not Any:
         right = isinstance(data, hint) and not (isinstance(data, bool) and hint is not bool)
         _require(right, data, where, "of type {0}".format(hint.__name__))
     return data
+
+
+def _bytes(data: str, where: str) -> bytes:
+    try:
+        return bytes.fromhex(data)
+    except ValueError as error:
+        raise InputError("{0!r} is not hexadecimal".format(data), subject=where) from error
 
 
 @lru_cache(maxsize=None)

@@ -14,9 +14,10 @@ import sys
 import time
 from pathlib import Path
 
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host import contents, discover, disks
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host import discover, sight, uses
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.options import wanted_from
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.plain import to_plain
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_drives import DRIVE_ARGUMENTS, wanted_from
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_drives import DRIVE_ARGUMENTS
 
 STARTS = ("subprocess.Popen", "os.fork", "os.forkpty", "os.posix_spawn", "os.exec", "os.system")
 
@@ -38,9 +39,7 @@ def main(folder: Path) -> None:
     remake_links(json.loads((folder / "links.json").read_text(encoding="utf-8")))
     params = {name: spec["default"] for name, spec in DRIVE_ARGUMENTS.items()}
     params.update(json.loads((folder / "wanted.json").read_text(encoding="utf-8")))
-    uses = contents.Uses(
-        contents.parse_mounts(text_of(folder / "mountinfo")), contents.parse_swaps(text_of(folder / "swaps"))
-    )
+    used = uses.Uses(uses.parse_mounts(text_of(folder / "mountinfo")), uses.parse_swaps(text_of(folder / "swaps")))
     started: list[str] = []
 
     def note(event: str, details: tuple[object, ...]) -> None:
@@ -49,7 +48,7 @@ def main(folder: Path) -> None:
 
     sys.addaudithook(note)
     start = time.perf_counter()
-    found = discover.assemble(disks.read_blocks(), uses, wanted_from(params))
+    found = discover.assemble(sight.see(uses=used), wanted_from(params))
     seconds = time.perf_counter() - start
     told = {"drives": to_plain(found.drives), "findings": to_plain(found.findings)}
     json.dump({**told, "seconds": seconds, "started": started}, sys.stdout)

@@ -11,16 +11,13 @@ from pathlib import Path
 import pytest
 
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.errors import DecodeError, HostError
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.contents import (
-    parse_mounts,
-    parse_swaps,
-)
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.probe import (
     look,
     parse_signatures,
     read_signatures,
 )
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.run import Result
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.uses import parse_mounts, parse_swaps
 
 KIB = 1024
 SIZE = 64 << 20

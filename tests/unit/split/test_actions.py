@@ -15,7 +15,6 @@ from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.erro
     InputError,
     Refusal,
 )
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.contents import Uses
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.discover import Wanted, assemble
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.disks import (
     Blocks,
@@ -23,6 +22,7 @@ from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host
     Partition,
 )
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.run import SETTLE
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.sight import Sight
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.model import Bay, Content
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.names import range_uuid
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.split import actions, table
@@ -74,7 +74,7 @@ class Fake(Access):
 
     def drives(self):
         world = self.worlds.pop(0) if len(self.worlds) > 1 else self.worlds[0]
-        self.found = assemble(Blocks(tuple(world), ()), Uses(), self.wanted)
+        self.found = assemble(Sight(Blocks(tuple(world), ())), self.wanted)
         return self.found.drives
 
     def contents(self, keys: Iterable[tuple[str, int]]):

@@ -19,6 +19,23 @@ from ..plain import from_plain
 from .upkeep import Started
 
 
+def read_scrubs(text: str) -> Dict[str, int]:
+    """Pool GUID to the second at which a scrub last finished, from the file's *text*; damaged text reads as empty."""
+    try:
+        data = json.loads(text)
+    except (ValueError, RecursionError):
+        return {}
+    return _scrubs(data) if isinstance(data, dict) else {}
+
+
+def _scrubs(data: Mapping[str, Any]) -> Dict[str, int]:
+    return {
+        str(guid): ended
+        for guid, ended in data.items()
+        if isinstance(ended, int) and not isinstance(ended, bool) and ended > 0
+    }
+
+
 class Memory:
     """Small JSON files in one directory. What is damaged reads as empty; what cannot be written is given up."""
 
@@ -28,12 +45,7 @@ class Memory:
 
     def scrubs(self) -> Dict[str, int]:
         """Pool GUID to the wall-clock second at which a scrub last finished."""
-        read = self._read("scrubs")
-        return {
-            str(guid): ended
-            for guid, ended in read.items()
-            if isinstance(ended, int) and not isinstance(ended, bool) and ended > 0
-        }
+        return _scrubs(self._read("scrubs"))
 
     def keep_scrubs(self, scrubs: Mapping[str, int]) -> None:
         """Remember these."""

@@ -21,7 +21,7 @@ from dataclasses import dataclass
 from types import ModuleType
 from typing import Dict, Optional
 
-from .. import drift
+from ..drift import inventory
 from ..errors import HostError
 from ..host import discover
 from ..host.files import write_atomically
@@ -29,7 +29,7 @@ from ..zfs import access
 from . import pools
 
 # Imported to be packed: the collector's children use these when they run.
-PACKED = (access, discover, drift, pools)
+PACKED = (access, discover, inventory, pools)
 
 SHEBANG = b"#!/usr/bin/python3 -IB\n"
 _MODE = 0o755

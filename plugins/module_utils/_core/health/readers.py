@@ -46,9 +46,10 @@ class HostReaders:
         """Find the drives: C({"drives": ..., "findings": ...})."""
 
         def work(pipe: int) -> None:
-            from ..drift import inventory_findings
-            from ..host.bays import SOURCES, read_bay_map, read_enclosure_names, read_serial_bays
+            from ..drift.inventory import inventory_findings
+            from ..host.bays import read_bay_map, read_enclosure_names, read_serial_bays
             from ..host.discover import Wanted, discover
+            from ..host.places import SOURCES
             from ..zfs.access import expecting
 
             told = inventory.discovery if inventory else {}

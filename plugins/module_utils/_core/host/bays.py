@@ -16,17 +16,13 @@ from __future__ import annotations
 import os
 import re
 from dataclasses import dataclass
-from typing import Any, Callable, Dict, Iterator, List, Mapping, Optional, Sequence, Set, Tuple
+from typing import Any, Callable, Dict, Iterable, List, Mapping, Optional, Sequence, Set, Tuple
 
 from ..errors import InputError
 from ..model import Bay
 from .disks import Disk
 from .pairing import Group
-from .sysfs import names_in, read_text
-
-SOURCES = ("enclosure", "sas", "map", "serial")
-CLASS_ENCLOSURE = "/sys/class/enclosure"
-CLASS_SAS = "/sys/class/sas_device"
+from .places import CLASS_ENCLOSURE, SOURCES, components, enclosure_id
 
 _FIELD = re.compile(r"\{([a-z]+)(?:([+-])([0-9]{1,3}))?\}")
 _PATTERN_PART = re.compile(r"\{([a-z]+)\}|\*|([A-Za-z0-9:._/-]+)|(.)", re.DOTALL)
@@ -123,7 +119,7 @@ def read_enclosure_names(names: Mapping[str, Any], where: str = "enclosures") ->
                 remedy="Map each enclosure's id (as in /sys/class/enclosure/*/id, quoted) to a name of its own such as"
                 " west: a lower-case letter, then up to 15 of a-z 0-9 _.",
             )
-        found[_enclosure_id(match.group(1))] = str(name)
+        found[enclosure_id(match.group(1))] = str(name)
     return found
 
 
@@ -180,13 +176,11 @@ def place(drives: Sequence[Group], answers: Mapping[str, Answers], order: Sequen
     return Placed(bays, shared)
 
 
-def enclosure_answers(names: Mapping[str, str], root: str = CLASS_ENCLOSURE) -> Answers:
-    """Bays by the enclosure services processes that the kernel knows."""
+def enclosure_answers(names: Mapping[str, str], attached: Iterable[Sequence[Any]]) -> Answers:
+    """Bays by the enclosure services processes that the kernel knows; *attached* as `read_attached` gives it."""
     slots: Dict[str, Set[Tuple[str, int]]] = {}
-    for identifier, slot, path in _components(root):
-        device = path + "/device"
-        if os.path.islink(device):
-            slots.setdefault(os.path.basename(os.path.realpath(device)), set()).add((identifier, slot))
+    for identifier, slot, hctl in attached:
+        slots.setdefault(hctl, set()).add((identifier, slot))
     naming = _Naming(names, {identifier for found in slots.values() for identifier, _slot in found})
 
     def answer(drive: Group) -> Set[Bay]:
@@ -203,7 +197,7 @@ def enclosure_slots(names: Mapping[str, str], root: str = CLASS_ENCLOSURE) -> Di
 
     Bays are named as `enclosure_answers` does; a name that two slots would have is left out.
     """
-    parts = list(_components(root))
+    parts = list(components(root))
     used = {identifier for identifier, _slot, path in parts if os.path.islink(path + "/device")}
     used = used or {identifier for identifier, _slot, _path in parts}
     naming = _Naming(names, used)
@@ -214,29 +208,16 @@ def enclosure_slots(names: Mapping[str, str], root: str = CLASS_ENCLOSURE) -> Di
     return {bay: paths[0] for bay, paths in found.items() if len(paths) == 1}
 
 
-def _components(root: str) -> Iterator[Tuple[str, int, str]]:
-    """Every numbered component of every enclosure: the enclosure's id, the slot's number, the directory."""
-    for enclosure in names_in(root):
-        base = "{0}/{1}".format(root, enclosure)
-        identifier = _enclosure_id(read_text(base + "/id"))
-        for component in names_in(base):
-            slot = read_text("{0}/{1}/slot".format(base, component))
-            if slot.isdigit():
-                yield identifier, int(slot), "{0}/{1}".format(base, component)
-
-
-def sas_answers(drives: Sequence[Group], names: Mapping[str, str], root: str = CLASS_SAS) -> Answers:
-    """Bays by the SAS transport. Adapters that report one bay for all drives say nothing."""
+def sas_answers(drives: Sequence[Group], names: Mapping[str, str], told: Mapping[str, Sequence[str]]) -> Answers:
+    """Bays by the SAS transport, *told* by `read_sas`. Adapters that report one bay for all drives say nothing."""
     claims: Dict[str, Tuple[str, int]] = {}
     owners: Dict[str, Dict[int, Set[int]]] = {}
     for number, drive in enumerate(drives):
-        for end_device in {disk.end_device for disk in _paths(drive) if disk.end_device}:
-            base = "{0}/{1}".format(root, end_device)
-            bay = read_text(base + "/bay_identifier")
-            if bay.isdigit():
-                identifier = _enclosure_id(read_text(base + "/enclosure_identifier"))
-                claims[end_device] = (identifier, int(bay))
-                owners.setdefault(identifier, {}).setdefault(int(bay), set()).add(number)
+        for end_device in {disk.end_device for disk in _paths(drive) if disk.end_device in told}:
+            bay, enclosure = told[end_device]
+            identifier = enclosure_id(enclosure)
+            claims[end_device] = (identifier, int(bay))
+            owners.setdefault(identifier, {}).setdefault(int(bay), set()).add(number)
     silent = {identifier for identifier, bays in owners.items() if _says_nothing(identifier, bays)}
     naming = _Naming(names, {identifier for identifier, _slot in claims.values() if identifier not in silent})
 
@@ -278,12 +259,6 @@ def serial_answers(bays: Mapping[str, Bay]) -> Answers:
 
 def _paths(drive: Group) -> List[Disk]:
     return [disk for unit in drive.units for disk in unit.paths]
-
-
-def _enclosure_id(text: str) -> str:
-    digits = text.lower()
-    digits = digits[2:] if digits.startswith("0x") else digits
-    return digits.rjust(16, "0") if re.fullmatch("[0-9a-f]{1,16}", digits) else ""
 
 
 class _Naming:

@@ -13,7 +13,6 @@ from ..errors import InputError
 from ..model import Bay, Drive, Finding
 from ..split.extents import Spec
 from .bays import (
-    SOURCES,
     BayPattern,
     enclosure_answers,
     map_answers,
@@ -21,10 +20,11 @@ from .bays import (
     sas_answers,
     serial_answers,
 )
-from .contents import Uses, read_uses
-from .disks import Blocks, Disk, read_blocks
+from .disks import Blocks, Disk
 from .notes import bay_note, drive_notes, host_notes, range_notes
 from .pairing import Group, groups, logical_units
+from .places import SOURCES
+from .sight import Sight, see
 from .units import Builder
 
 
@@ -74,23 +74,24 @@ class Found:
 
 def discover(wanted: Optional[Wanted] = None) -> Found:
     """Read the host. Raises MissingLibraryError without pyudev, HostError when there is nothing to read."""
-    return assemble(read_blocks(), read_uses(), wanted or Wanted())
+    return assemble(see(), wanted or Wanted())
 
 
-def assemble(blocks: Blocks, uses: Uses, wanted: Wanted) -> Found:
-    """Drives and findings from what was read; of the host, only links and bays are looked at besides."""
+def assemble(sight: Sight, wanted: Wanted) -> Found:
+    """Drives and findings from what was seen. Pure."""
+    blocks = sight.blocks
     parts = groups(logical_units(blocks.disks))
     placed = place(
         parts,
         {
-            "enclosure": enclosure_answers(wanted.enclosures),
-            "sas": sas_answers(parts, wanted.enclosures),
+            "enclosure": enclosure_answers(wanted.enclosures, sight.attached),
+            "sas": sas_answers(parts, wanted.enclosures, sight.sas),
             "map": map_answers(wanted.bay_map),
             "serial": serial_answers(wanted.serial_bays),
         },
         wanted.sources,
     )
-    builder = Builder(blocks, uses, wanted.ranges)
+    builder = Builder(blocks, sight.uses, wanted.ranges, sight.links)
     drives = [builder.drive(part, placed.bays.get(number)) for number, part in enumerate(parts)]
     drives = _expect(drives, parts, wanted.units)
     findings = host_notes(drives, blocks)

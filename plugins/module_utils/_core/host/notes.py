@@ -60,6 +60,7 @@ def host_notes(drives: Sequence[Drive], blocks: Blocks) -> List[Finding]:
                 "error",
                 found="udev's database has no entry for any disk",
                 remedy="See that systemd-udevd runs, then run udevadm trigger --subsystem-match=block --settle.",
+                about="udev",
             )
         )
     return found

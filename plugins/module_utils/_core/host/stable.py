@@ -12,23 +12,32 @@ from __future__ import annotations
 
 import os
 import re
-from typing import Container, FrozenSet, Iterable, List, Set, Tuple
+from typing import Container, Dict, FrozenSet, Iterable, List, Mapping, Set, Tuple
 
 BAY_LINK = re.compile(r"/dev/disk/by-vdev/((?:[a-z][a-z0-9_]{0,15}-)?bay[0-9]{1,4}\.[0-9]{1,2})(?:-part[0-9]+)?")
+_DIRECTORIES = ("/dev/disk/by-vdev/", "/dev/disk/by-id/", "/dev/disk/by-path/")
 _PART = re.compile(r"-part[0-9]+$")
 _PATH_LINK = re.compile(r"/dev/disk/by-path/[A-Za-z0-9:._+-]+")
 
 
-def stable_links(node: str, claimed: Iterable[str], name: str, contested: Container[str] = ()) -> Tuple[str, ...]:
+def read_links(claimed: Iterable[str]) -> Dict[str, str]:
+    """Where those of *claimed* that could be a stable name lead now, by link; those that are not there are left out."""
+    found = {link: leads_to(link) for link in claimed if link.startswith(_DIRECTORIES)}
+    return {link: node for link, node in found.items() if node}
+
+
+def stable_links(
+    node: str, claimed: Iterable[str], name: str, leads: Mapping[str, str], contested: Container[str] = ()
+) -> Tuple[str, ...]:
     """The links among *claimed* that name the device at *node*, best first.
 
-    *name* is the unit's own designator (C(naa....)). *contested* links, which other devices claim
-    too, do not count wherever they lead at the moment.
+    *name* is the unit's own designator (C(naa....)). *leads* says where links lead, see `read_links`.
+    *contested* links, which other devices claim too, do not count wherever they lead at the moment.
     """
     ranked: List[Tuple[int, str]] = []
     for link in claimed:
         rank = _rank(link, name)
-        if rank >= 0 and link not in contested and leads_to(link) == node:
+        if rank >= 0 and link not in contested and leads.get(link) == node:
             ranked.append((rank, link))
     return tuple(link for _place, link in sorted(ranked))
 

@@ -13,19 +13,21 @@ from ..errors import InputError
 from ..model import Bay, Drive, Unit, UnitPath
 from ..split.extents import Spec, extents
 from ..split.table import Ranges, judge, ranges_of
-from .contents import Contents, Uses, is_map_partition, is_multipath
+from .contents import Contents, is_map_partition, is_multipath
 from .disks import Blocks, Disk, Map, Partition
 from .pairing import Group, LogicalUnit, port_name
 from .stable import BAY_LINK, claimed_twice, stable_links
+from .uses import Uses
 
 _Device = Union[Disk, Partition, Map]
 _MAP_PARTITION = re.compile(r"part([0-9]+)-")
 
 
 class Builder:
-    """Makes drives of groups. *ranges* has declared ranges by serial number."""
+    """Makes drives of groups. *ranges* has declared ranges by serial number, *leads* where links lead."""
 
-    def __init__(self, blocks: Blocks, uses: Uses, ranges: Mapping[str, Spec]) -> None:
+    def __init__(self, blocks: Blocks, uses: Uses, ranges: Mapping[str, Spec], leads: Mapping[str, str]) -> None:
+        self._leads = leads
         self._contents = Contents(blocks, uses)
         self._ranges = ranges
         self._maps: Dict[str, Map] = {}
@@ -92,7 +94,7 @@ class Builder:
                 physical_block=disk.physical_block,
                 node=device.node,
                 links=self._links(unit, device, bay, index),
-                paths=_paths(unit),
+                paths=_paths(unit, self._leads),
                 contents=self._contents.of_disk(disk) if through is None else self._contents.of_map(through),
             )
         ]
@@ -122,7 +124,7 @@ class Builder:
             physical_block=disk.physical_block,
             node=device.node if device else "",
             links=self._links(unit, device, bay, number) if device else (),
-            paths=_paths(unit),
+            paths=_paths(unit, self._leads),
             contents=self._contents.of_range(disk, number, ranges.extents),
             part_uuid=part.uuid if part else "",
         )
@@ -142,7 +144,9 @@ class Builder:
         if len(unit.paths) > 1 and unit.first.name not in self._maps:
             # Whichever path udev met last owns the links: none of them is the unit's.
             return ()
-        found = stable_links(device.node, device.links, "" if unit.shared_name else unit.name, self._contested)
+        found = stable_links(
+            device.node, device.links, "" if unit.shared_name else unit.name, self._leads, self._contested
+        )
         ranked = [(_name_rank(link, bay, index), number, link) for number, link in enumerate(found)]
         return tuple(link for rank, _number, link in sorted(ranked) if rank >= 0)
 
@@ -169,12 +173,12 @@ def _name_rank(link: str, bay: str, index: int) -> int:
     return 0 if named == bay else 1
 
 
-def _paths(unit: LogicalUnit) -> Tuple[UnitPath, ...]:
+def _paths(unit: LogicalUnit, leads: Mapping[str, str]) -> Tuple[UnitPath, ...]:
     return tuple(
         UnitPath(
             hctl=disk.hctl,
             node=disk.node,
-            by_path=next((link for link in stable_links(disk.node, disk.links, "") if "/by-path/" in link), ""),
+            by_path=next((link for link in stable_links(disk.node, disk.links, "", leads) if "/by-path/" in link), ""),
             adapter=disk.adapter,
             target_port=port_name(disk) or "",
         )

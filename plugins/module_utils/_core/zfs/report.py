@@ -6,11 +6,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Dict, List, Tuple
+from typing import Any, Dict, List, Tuple
 
 from ..layout.margin import Margins
 from ..layout.margin import margins as margins_of
 from ..layout.survival import MemberState, VdevState
+from ..plain import to_plain
 from .resolve import Pool, PoolMember, PoolSlot, PoolVdev
 
 
@@ -36,6 +37,23 @@ def margins(pool: Pool) -> Margins:
         VdevState(vdev.redundancy, tuple(_state(slot) for slot in vdev.slots), vdev.name) for vdev in holding(pool)
     ]
     return margins_of(states)
+
+
+def facts(pool: Pool) -> Dict[str, Any]:
+    """The pool as plain data, with its margins, the drives to visit, and its picture: what M(pool_info) returns."""
+    found = margins(pool)
+    told: Dict[str, Any] = to_plain(pool)
+    told.update(
+        margin=found.pool,
+        margins={
+            "vdevs": {vdev.name: margin for vdev, margin in zip(holding(pool), found.vdevs)},
+            "drives": found.drives,
+            "enclosures": {name: margin for name, margin in found.enclosures.items() if name},
+        },
+        visit=to_plain(visits(pool)),
+        picture=picture(pool, found.pool),
+    )
+    return told
 
 
 def holding(pool: Pool) -> Tuple[PoolVdev, ...]:

@@ -13,12 +13,12 @@ from __future__ import annotations
 from collections import Counter
 from typing import Any, Dict, Iterable, List, Mapping, Optional, Sequence, Tuple
 
-from .declared import DeclaredDrive, size_at
-from .host.discover import Found
-from .model import Drive, Finding, Unit
-from .names import DIRECTORY, unit_name
-from .server_class import ModelFacts, ServerClass
-from .split.extents import ALIKE
+from ..declared import DeclaredDrive, size_at
+from ..host.discover import Found
+from ..model import Drive, Finding, Unit
+from ..names import DIRECTORY, unit_name
+from ..server_class import ModelFacts, ServerClass
+from ..split.extents import ALIKE
 
 _HOST = ("udev_silent",)  # of discovery's codes, those about no drive
 _CONFIRMING = ("enclosure", "sas", "map")
@@ -272,6 +272,7 @@ def _bays(declared: Sequence[Drive], wanted: Mapping[str, DeclaredDrive]) -> Lis
                 declared="{0} drives in bays".format(len(declared)),
                 found="no source on the host tells a bay, so a moved drive would not be noticed",
                 remedy="Declare split_actuator_bay_map for this class of server.",
+                about="bays",
             )
         ]
     return [
@@ -297,6 +298,7 @@ def _support(wanted: Iterable[str], drives: Sequence[Drive]) -> List[Finding]:
             declared="{0} for a supporting vdev".format(wwn),
             found="no drive with this WWN",
             remedy="Seat or replace the device; after a replacement declare the new WWN.",
+            about="supporting device {0}".format(wwn),
         )
         for wwn in sorted(set(wanted) - there)
     ]

@@ -6,7 +6,8 @@ from dataclasses import replace
 
 import pytest
 
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core import declared, drift, server_class
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core import declared, server_class
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.drift import inventory as drift
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.errors import InputError
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.discover import Found
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.disks import Blocks

@@ -1,0 +1,96 @@
+# Copyright (c) 2026, The evenkeel maintainers
+# GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Options of what compares a host with its declaration."""
+
+from __future__ import annotations
+
+
+class ModuleDocFragment:
+    """The fragment."""
+
+    DOCUMENTATION = r"""
+options:
+  host:
+    description: The host's name in the inventory, for messages and the record.
+    type: str
+    default: ""
+  declared:
+    description: The declared drives, C(split_actuator_drives).
+    type: dict
+    required: true
+  chassis_bays:
+    description:
+      - The bays that the chassis has, such as V(bay[00:11]) or V(west-bay07). None means that any is possible.
+    type: list
+    elements: str
+    default: []
+  expect_paths:
+    description: How many paths each unit should have. V(0) does not check.
+    type: int
+    default: 0
+  models:
+    description:
+      - What every drive of a model should be, a dictionary of models, each with C(units), C(unit_bytes) (a number, or a
+        list in index order), C(logical_block) and C(revision) (the firmware), all optional.
+      - What is not said here is compared with most drives of the model.
+    type: dict
+    default: {}
+  support_devices:
+    description:
+      - WWNs of devices that should be there, such as those of supporting vdevs.
+      - Those in O(pool) need not be repeated.
+    type: list
+    elements: str
+    default: []
+  pool:
+    description:
+      - The declared pool, C(split_actuator_pool), with C(name), C(policy), C(pool_settings), C(root_settings),
+        C(support)
+        and C(features).
+      - C(features) asks for pool features to be enabled, a list of names, or V(all).
+      - Without a name, only the state of the pools that are imported is looked at.
+    type: dict
+    default: {}
+  layout:
+    description:
+      - The layout that the pool should have. By default it is computed from O(declared) and the pool's policy, as
+        M(evenkeel.split_actuator.layout_plan) does; for that, C(unit_bytes) must be declared of drives that are away.
+    type: dict
+  hostid:
+    description: The declared host id, eight hexadecimal digits. Empty does not check.
+    type: str
+    default: ""
+  services:
+    description:
+      - Services and timers that should run, beside those of this collection that are set up on the host.
+    type: list
+    elements: str
+    default: []
+  scrub_days:
+    description: After how many days without a finished scrub there is a finding. V(0) does not check.
+    type: float
+    default: 35
+  accepted:
+    description:
+      - Findings that are accepted for now, C(split_actuator_accepted), each with C(code), C(reason) and C(until)
+        (the last
+        day on which it is accepted, such as V(2026-12-31)), and optionally C(bay), C(serial), C(unit) and C(about) to
+        narrow down which.
+    type: list
+    elements: dict
+    default: []
+  areas:
+    description: Which findings are wanted.
+    type: list
+    elements: str
+    choices: [inventory, names, layout, pool, host]
+    default: [inventory, names, layout, pool, host]
+  server_class:
+    description:
+      - Servers of one class should be alike, C(split_actuator_class). By default those are with the same pool name,
+        policy
+        and bays.
+    type: str
+    default: ""
+"""

@@ -1,0 +1,127 @@
+# Copyright (c) 2026, The evenkeel maintainers
+# GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The outcome of checking several hosts: what each one's findings come to, and how it is told. Pure."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass, replace
+from typing import Any, Dict, List, Mapping, Sequence, Tuple
+
+from ..model import Finding
+from ..plain import to_plain
+from ..record import Accepted, HostRecord
+from .accept import Acceptance, apply
+from .codes import CODES, SEVERITIES, at_least, note
+from .fleet import fleet_findings
+
+CLEAN, FINDINGS, UNCHECKED = "clean", "findings", "unchecked"
+_COLUMNS = ("host", "severity", "code", "subject", "declared", "found", "since")
+
+
+@dataclass(frozen=True)
+class HostOutcome:
+    """One host: *failing* counts its findings at or above the chosen severity. *checked* False: see its finding."""
+
+    host: str
+    checked: bool
+    findings: Tuple[Finding, ...]
+    accepted: Tuple[Accepted, ...] = ()
+    failing: int = 0
+    margin: Any = None
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """All hosts, by name. *verdict*: C(unchecked) when a host could not be checked, else C(findings) or C(clean)."""
+
+    verdict: str
+    fail_on: str
+    hosts: Tuple[HostOutcome, ...]
+
+
+def outcome(
+    records: Sequence[HostRecord],
+    unchecked: Mapping[str, str],
+    acceptances: Mapping[str, Sequence[Acceptance]],
+    fail_on: str,
+) -> Outcome:
+    """The outcome of the *records*, with what comparing the servers adds; *unchecked* has why by host.
+
+    *acceptances* are by host. *fail_on* is the least severity that counts as failing.
+    """
+    shared = fleet_findings(records)
+    hosts = [_checked(one, shared.get(one.host, []), acceptances.get(one.host, ()), fail_on) for one in records]
+    for host, why in unchecked.items():
+        finding = note("unchecked", why or "no reason given", "checked", about="host {0}".format(host))
+        hosts.append(HostOutcome(host, False, (finding,), failing=1))
+    verdict = UNCHECKED if unchecked else FINDINGS if any(one.failing for one in hosts) else CLEAN
+    return Outcome(verdict, fail_on, tuple(sorted(hosts, key=lambda one: one.host)))
+
+
+def _checked(
+    record: HostRecord, shared: Sequence[Finding], acceptances: Sequence[Acceptance], fail_on: str
+) -> HostOutcome:
+    ours = [one for one in acceptances if CODES[one.code].area == "fleet"]
+    counting, accepted = apply(shared, ours, record.checked_at[:10])
+    findings = tuple(sorted((*record.findings, *counting), key=_gravest_first))
+    failing = sum(1 for one in findings if at_least(one.severity, fail_on))
+    return HostOutcome(record.host, True, findings, record.accepted + accepted, failing, record.margin)
+
+
+def _gravest_first(one: Finding) -> Tuple[int, str, str, str, int]:
+    return (-SEVERITIES.index(one.severity), one.bay, one.serial, one.code, -1 if one.index is None else one.index)
+
+
+def trimmed(record: HostRecord) -> HostRecord:
+    """What of a record the outcome needs: it crosses processes for each of many hosts."""
+    drives = tuple({"serial": one.get("serial", ""), "bay": one.get("bay")} for one in record.drives)
+    return replace(record, drives=drives, layout=None, pool=None, history=(), guarantees={}, trial=None)
+
+
+def to_data(result: Outcome) -> Dict[str, Any]:
+    """The outcome as plain data, for JSON: C(schema), C(verdict), C(fail_on), C(hosts)."""
+    return {"schema": 1, **to_plain(result)}
+
+
+def table(data: Mapping[str, Any]) -> List[str]:
+    """The outcome in plain data as lines of a table: every finding, then a line for each host and the verdict."""
+    rows: List[Tuple[str, ...]] = [
+        (host["host"], one["severity"], one["code"], subject(one), one["declared"], one["found"], one["since"])
+        for host in data["hosts"]
+        for one in host["findings"]
+    ]
+    lines: List[str] = []
+    if rows:
+        widths = [max(len(row[n]) for row in [_COLUMNS, *rows]) for n in range(4)]
+        for row in [_COLUMNS, *rows]:
+            cells = [cell.ljust(width) for cell, width in zip(row, widths)]
+            lines.append("  ".join([*cells, *(cell or "-" for cell in row[4:])]).rstrip())
+        lines.append("")
+    lines += [_host_line(host) for host in data["hosts"]]
+    lines.append(_VERDICTS[data["verdict"]].format(data["fail_on"]))
+    return lines
+
+
+_VERDICTS = {
+    CLEAN: "No finding of severity {0} or graver.",
+    FINDINGS: "There are findings of severity {0} or graver.",
+    UNCHECKED: "Some hosts could not be checked.",
+}
+
+
+def _host_line(host: Mapping[str, Any]) -> str:
+    counts = Counter(one["severity"] for one in host["findings"])
+    words = ", ".join("{0} {1}".format(counts[name], name) for name in reversed(SEVERITIES) if counts[name]) or "clean"
+    if host["accepted"]:
+        words += ", {0} accepted".format(len(host["accepted"]))
+    if host["margin"] is not None:
+        words += ", margin {0}".format(host["margin"])
+    return "{0}: {1}".format(host["host"], words)
+
+
+def subject(one: Mapping[str, Any]) -> str:
+    """How messages name what a finding in plain data is about."""
+    names = ("code", "severity", "serial", "bay", "index", "about")
+    return Finding(**{name: one[name] for name in names}).subject

@@ -1,0 +1,84 @@
+#!/usr/bin/python
+# Copyright (c) 2026, The evenkeel maintainers
+# GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
+# SPDX-License-Identifier: GPL-3.0-or-later
+
+from __future__ import annotations
+
+DOCUMENTATION = r"""
+module: check_program
+short_description: Installs the program of the scheduled check, packed from this collection's own library
+version_added: 0.1.0
+author:
+  - The evenkeel maintainers (@evenkeel)
+description:
+  - Packs the parts of this collection's library that the scheduled check needs into one file that Python runs.
+  - It is the code that M(evenkeel.split_actuator.drift_info) runs, of the same version; nothing is kept twice.
+  - The role P(evenkeel.split_actuator.drift_schedule#role) uses it and sets up the timer around it.
+extends_documentation_fragment:
+  - evenkeel.split_actuator.attributes
+options:
+  path:
+    description:
+      - Where the program goes. Its directory must exist.
+      - It is owned by root and may be run and read by everybody; nothing in it is secret.
+    type: path
+    default: /usr/local/lib/evenkeel/check.pyz
+"""
+
+EXAMPLES = r"""
+- name: Install the program of the scheduled check
+  evenkeel.split_actuator.check_program:
+"""
+
+RETURN = r"""
+path:
+  description: Where the program is.
+  type: str
+  returned: success
+  sample: /usr/local/lib/evenkeel/check.pyz
+version:
+  description: The version of the collection that it was packed from.
+  type: str
+  returned: success
+  sample: 0.1.0
+commands:
+  description: The commands that were run; always none.
+  type: list
+  elements: list
+  returned: success
+  sample: []
+"""
+
+from typing import Any, Dict
+
+from ansible.module_utils.basic import AnsibleModule
+
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils import _face_check
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.health import pack
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face import ModuleRunner, run_face
+
+
+def work(module: AnsibleModule, _runner: ModuleRunner) -> Dict[str, Any]:
+    """Pack the program and put it in place."""
+    outcome = pack.install(_face_check, module.params["path"], module.check_mode)
+    return {
+        "changed": outcome.changed,
+        "path": module.params["path"],
+        "version": _face_check.VERSION,
+        "commands": [],
+        "diff": {"before": outcome.before, "after": outcome.after},
+    }
+
+
+def main() -> None:
+    """Entry point."""
+    module = AnsibleModule(
+        argument_spec={"path": {"type": "path", "default": "/usr/local/lib/evenkeel/check.pyz"}},
+        supports_check_mode=True,
+    )
+    run_face(module, work)
+
+
+if __name__ == "__main__":
+    main()
