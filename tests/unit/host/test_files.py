@@ -19,12 +19,13 @@ from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.erro
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.health import pack, publish
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.health.config import TEXT_FILE, Config
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.health.memory import Memory
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host import hostid, journal
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host import hostid, journal, swap_notes
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.files import (
     append_line,
     write_atomically,
 )
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.lock import one_at_a_time
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.swap_notes import NotedLeaf, SwapNote
 from tests.unit.health.build import snapshot
 
 PLUGINS = Path(__file__).parents[3] / "plugins"
@@ -64,6 +65,10 @@ CALLERS: dict[str, tuple[str, Callable[[Path], object]]] = {
     "plain": ("file", lambda at: write_atomically(str(at / "file"), "new", 0o640)),
     "inventory": ("inventory.json", lambda at: onhost.write(onhost.Inventory("ebb01"), str(at / "inventory.json"))),
     "creation": ("creation.json", lambda at: journal.begin("archive", ["naa.1"], str(at / "creation.json"))),
+    "swaps": (
+        "swaps.json",
+        lambda at: swap_notes.keep(SwapNote("7", "ACT3", "bay03", (NotedLeaf("1", 0, "v"),)), str(at / "swaps.json")),
+    ),
     "hostid": ("hostid", lambda at: hostid.write(0x12345678, str(at / "hostid"), str(at / "no-parameter"))),
     "scrubs": ("scrubs.json", lambda at: Memory(str(at)).keep_scrubs({"77": 1000})),
     "findings": ("findings.json", lambda at: checked.write(checked.Checked(1.0, 2.0), str(at / "findings.json"))),
