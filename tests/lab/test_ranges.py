@@ -210,7 +210,6 @@ def test_what_is_in_use_is_not_erased_even_when_told(spoiled: RangeDisks) -> Non
     assert spoiled.digests([FOUR[0], FOUR[2], THREE]) == before
 
 
-@pytest.mark.lab_long
 def test_drives_that_do_not_go_by_range_are_refused(shelf: RangeDisks) -> None:
     result = call(shelf.lab, "unit_partition", serials=["LUN00", "ACR0007", "ACR0099"], bays=BAYS)
     assert result["reasons"] == [
@@ -309,7 +308,6 @@ def links(lab: Lab) -> dict[str, str]:
     )
 
 
-@pytest.mark.lab_long
 def test_every_range_has_its_name_and_no_disk_has(
     shelf: RangeDisks, nodes: dict[str, str], named: dict[str, Any]
 ) -> None:
