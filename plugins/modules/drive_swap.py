@@ -23,7 +23,7 @@ description:
     resilver of other units, and a new drive that is too small, not empty, incomplete, or a member elsewhere.
   - The role drive_swap and the playbook swap_drive put the steps together.
 notes:
-  - A bay whose drive has been replaced counts as done as long as the new drive is a member. To replace that one as
+  - A bay whose drive has been replaced counts as done as long as the new drive serves there. To replace that one as
     well, name it by its serial.
 requirements:
   - OpenZFS 2.1 or newer

@@ -87,6 +87,18 @@ def test_in_its_bay_from_the_first_step_to_the_last(world):
     assert (told.stage, told.leaving_serial) == ("idle", "NEW3")
 
 
+def test_a_new_drive_that_fails_in_its_turn_is_replaced_by_its_bay(world):
+    run(steps.take_out, world, wish())
+    world.pull(3)
+    world.drives.append(drive(3, "NEW3"))
+    run(steps.put_in, world, wish())
+    world.filled()
+    steps.follow(FakeAccess(world), wish(), 0, False)
+    world.pull(3)
+    told = steps.plan(FakeAccess(world), wish()).told
+    assert (told.stage, told.leaving_serial) == ("out", "NEW3")
+
+
 def test_from_another_bay_nothing_goes_offline(world):
     world.drives.append(drive(12, "NEW12"))
     hot = wish("ACT3", enter="bay12")

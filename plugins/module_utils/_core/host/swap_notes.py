@@ -37,7 +37,7 @@ class SwapNote:
     """One replacement of a drive.
 
     *absent* are the serials of other members' drives that were not on the host when it began. *wwns* are those of
-    the entering drive's units, which were free when it entered.
+    the entering drive's units, which were free when it entered; *entered* are its leaves.
     """
 
     pool_guid: str
@@ -49,6 +49,7 @@ class SwapNote:
     entering: str = ""
     entering_bay: str = ""
     wwns: Tuple[str, ...] = ()
+    entered: Tuple[NotedLeaf, ...] = ()
     done: bool = False
 
 

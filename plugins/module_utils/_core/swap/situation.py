@@ -125,7 +125,11 @@ def look(access: Access, wish: Wish) -> View:
 
 
 def _known(notes: Sequence[SwapNote]) -> Dict[str, Identity]:
-    return {leaf.guid: Identity(note.serial, note.bay, leaf.index) for note in notes for leaf in note.leaves}
+    known: Dict[str, Identity] = {}
+    for note in notes:
+        known.update({leaf.guid: Identity(note.serial, note.bay, leaf.index) for leaf in note.leaves})
+        known.update({leaf.guid: Identity(note.entering, note.entering_bay, leaf.index) for leaf in note.entered})
+    return known
 
 
 def _labelled(held: Mapping[Key, Holding], drives: Sequence[Drive], pool_guid: str) -> Dict[str, Identity]:
@@ -192,7 +196,9 @@ class _View:
         here = [drive.serial for drive in self.drives if bay_of(drive) == note.bay]
         if note.hot:
             return not any(self._members(serial) for serial in here)
-        return bool(self._members(note.entering)) and here in ([], [note.entering])
+        members = self._members(note.entering)
+        # A new drive that fails in its turn is to be replaced like any other.
+        return here == [note.entering] and bool(members) and all(member.serving for member in members)
 
     def _new(self) -> SwapNote:
         bay, serial = self._bay, "" if self._bay else self.wish.leave

@@ -11,7 +11,7 @@ from typing import Dict, List, Sequence, Tuple
 
 from ..errors import CoreError, HostError, Refusal
 from ..host.run import Command, carry_out
-from ..host.swap_notes import SwapNote
+from ..host.swap_notes import NotedLeaf, SwapNote
 from ..model import Drive, Unit
 from ..names import DIRECTORY, unit_name
 from ..split import actions as split
@@ -159,7 +159,18 @@ def put_in(access: Access, wish: Wish, check_mode: bool) -> Outcome:
         raise CoreError(
             "{0} is not being filled".format(", ".join(wrong)), subject=view.leaving, remedy="Run it again."
         )
+    access.note_swap(replace(note, entered=_entered(view)))
     return Outcome(True, commands, before, after, tell(view, _progress(view)), drive)
+
+
+def _entered(view: View) -> Tuple[NotedLeaf, ...]:
+    """The leaves of the entering drive, so that they are known when it has left in its turn."""
+    return tuple(
+        NotedLeaf(member.guid, member.index, vdev.name)
+        for vdev in view.pool.vdevs
+        for member in vdev.members
+        if member.serial and member.serial == view.note.entering
+    )
 
 
 def _joined(access: Access, wish: Wish, view: View, check_mode: bool) -> Outcome:
@@ -274,7 +285,7 @@ def follow(access: Access, wish: Wish, seconds: float, check_mode: bool) -> Outc
         return unchanged(view, _progress(view))
     _verify(view)
     if view.noted and not view.note.done and not check_mode:
-        access.note_swap(replace(view.note, done=True))
+        access.note_swap(replace(view.note, done=True, entered=_entered(view)))
     return unchanged(view, _progress(view))
 
 
