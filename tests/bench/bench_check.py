@@ -5,8 +5,8 @@
 The playbook check against hosts over local connections. umockdev serves each module the sysfs and the udev
 database of a chassis of 12 split drives (the real pyudev and readers run); `zpool`, `zfs` and `systemctl` are scripts
 that print what was recorded of a real pool of such drives. The task beside it is `ping` under the very same
-circumstances. Counted are wall time and processor time with all children; on a machine that others use too,
-processor time is the steadier one.
+circumstances. Counted are wall time, which the limit is about, and processor time with all children. Use a machine
+that does nothing else: what others do there comes on top of either run.
 """
 
 from __future__ import annotations
@@ -125,7 +125,7 @@ def main(hosts: int = HOSTS) -> int:
         print(f"{kind:8} {cost.wall / hosts * 1000:7.0f} ms wall {cost.cpu / hosts * 1000:7.0f} ms processor, per host")
     wall, cpu = check.wall / nothing.wall, check.cpu / nothing.cpu
     print(f"{hosts} hosts: {wall:.2f} times the wall time, {cpu:.2f} times the processor time (limit {LIMIT})")
-    return 0 if min(wall, cpu) <= LIMIT else 1
+    return 0 if wall <= LIMIT else 1
 
 
 if __name__ == "__main__":
