@@ -15,7 +15,6 @@ from typing import Any, Dict, Iterator, List, Mapping, Optional, Sequence, Set, 
 
 from ..errors import InputError
 from ..model import Bay, Member
-from ..names import unit_name
 from ..record import HostRecord
 from . import words
 
@@ -82,6 +81,7 @@ class Places:
     def __init__(self, record: HostRecord) -> None:
         self.vdevs: List[Tuple[str, str]] = []  # mark, name
         self._at: Dict[Key, Place] = {}
+        self._indices: Dict[str, Set[int]] = defaultdict(set)
         if record.pool is not None:
             self._read_pool(record.pool)
         elif record.layout is not None:
@@ -91,6 +91,8 @@ class Places:
         if record.layout is not None:
             for spare in record.layout.spares:
                 self._add_spare(spare.members)
+        for serial, index in self._at:
+            self._indices[serial].add(index)
 
     def of(self, serial: str, index: int) -> Optional[Place]:
         """What this unit is for; None when it is for nothing."""
@@ -98,13 +100,13 @@ class Places:
 
     def indices(self, serial: str) -> Set[int]:
         """The units of this drive that are for something."""
-        return {index for owner, index in self._at if owner == serial}
+        return self._indices.get(serial, set())
 
     def _add_vdev(self, name: str, members: Iterator[Tuple[Key, str, str]]) -> None:
-        number = len(self.vdevs)
-        self.vdevs.append((words.mark(number), name))
+        number, mark = len(self.vdevs), words.mark(len(self.vdevs))
+        self.vdevs.append((mark, name))
         for key, state, word in members:
-            self._at[key] = Place(words.mark(number), number % TONES, name, state, word)
+            self._at[key] = Place(mark, number % TONES, name, state, word)
 
     def _read_pool(self, pool: Mapping[str, Any]) -> None:
         for vdev in pool["vdevs"]:
@@ -204,7 +206,7 @@ def _cell(
         serial=serial,
         tail=words.tail(serial),
         word=_word(expected, serial, found is not None, len(held)),
-        units=tuple(_unit(label, index, index in nodes, places.of(serial, index)) for index in indices),
+        units=tuple(_unit(bay.label, index, index in nodes, places.of(serial, index)) for index in indices),
         errors=counts.get((label, "error"), 0),
         warnings=counts.get((label, "warning"), 0),
     )
@@ -221,7 +223,7 @@ def _word(expected: str, serial: str, present: bool, held: int) -> str:
 
 
 def _unit(label: str, index: int, present: bool, place: Optional[Place]) -> UnitCell:
-    name = unit_name(label, index)
+    name = "{0}.{1}".format(label, index)
     if place is None:
         state, word = (IDLE, "unused") if present else (ABSENT, "absent")
         return UnitCell(index, name, "", NO_TONE, state, word, "{0}: {1}".format(name, word))
