@@ -12,11 +12,11 @@ from collections import Counter, defaultdict
 from dataclasses import dataclass
 from typing import Dict, Iterator, List, Mapping, Optional, Sequence, Tuple
 
+from ..drift.fleet import IDENTITY
 from ..record import HostRecord
 from . import words
 
 CLASS = "class"
-IDENTITY = (CLASS, "hostid", "pool.guid")  # settings that say which server it is
 STALE_DAYS = 2  # rule of thumb: the check runs daily
 
 

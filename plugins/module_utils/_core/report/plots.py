@@ -187,7 +187,8 @@ class Axis:
 
     def __init__(self, least: float, most: float, left: float, right: float) -> None:
         # Equal values, or next to, still get a scale that floating point can tell apart.
-        self._step = _round_step(max(most - least, abs(most) * 1e-6) or 1.0)
+        span = max(most - least, abs(most) * 1e-6)
+        self._step = _round_step(span if span > 1e-6 else 1.0)
         self._first = math.floor(least / self._step) * self._step
         self._last = max(math.ceil(most / self._step), math.floor(least / self._step) + 1) * self._step
         self._left, self._right = left, right
