@@ -62,7 +62,7 @@ def first(labs: Any) -> tuple[Lab, dict[str, Any], dict[str, Any]]:
     return lab, predicted, told
 
 
-@pytest.mark.lab_long
+@pytest.mark.lab
 def test_drives_are_told_apart(first: tuple[Lab, dict[str, Any], dict[str, Any]]) -> None:
     _lab, _predicted, told = first
     found = {drive["bay"]: trials.verdict(drive) for drive in told["tried"]["drives"]}
@@ -77,12 +77,15 @@ def test_drives_are_told_apart(first: tuple[Lab, dict[str, Any], dict[str, Any]]
 
 @pytest.mark.lab_long
 def test_figures_are_those_of_the_limits(first: tuple[Lab, dict[str, Any], dict[str, Any]]) -> None:
-    """What the emulator was told each unit may do, and so one half together where it is shared."""
+    """What the emulator was told each unit may do, and so one half together where it is shared.
+
+    In 2 s a unit does 46 or 60 requests, and the emulator lets some more pass at first.
+    """
     drives = {drive["bay"]: drive for drive in first[2]["tried"]["drives"]}
     for bay in ("bay00", "bay01", "bay02", "bay03", "bay04", "bay07"):
         for unit in (0, 1):
-            assert drives[bay]["alone"][unit]["random"] == pytest.approx(30, rel=0.1)
-            assert drives[bay]["alone"][unit]["sequential"] == pytest.approx(1.5e6, rel=0.1)
+            assert drives[bay]["alone"][unit]["random"] == pytest.approx(30, rel=0.15)
+            assert drives[bay]["alone"][unit]["sequential"] == pytest.approx(1.5e6, rel=0.15)
     assert drives["bay05"]["alone"][1]["random"] == pytest.approx(10, rel=0.15)
     for kind in ("sequential", "random"):
         assert drives["bay00"]["independence"][kind] == pytest.approx(1, abs=0.1)
@@ -90,11 +93,11 @@ def test_figures_are_those_of_the_limits(first: tuple[Lab, dict[str, Any], dict[
         assert drives["bay05"]["evenness"][kind] == pytest.approx(1 / 3, abs=0.08)
     median = first[2]["tried"]["class_median"]["ACTWO SPLIT2X"]
     assert median["drives"] == 8
-    assert median["alone"]["random"] == pytest.approx(30, rel=0.1)
+    assert median["alone"]["random"] == pytest.approx(30, rel=0.15)
     whole = [one for one in first[2]["tried"]["ceilings"] if one["group"] == "all drives"]
     assert [one["kind"] for one in whole] == ["sequential", "random"]
     # 8 drives, of which one has half and one two thirds.
-    assert whole[1]["sum_of_drives"] == pytest.approx(30 * (6 * 2 + 1 + 4 / 3), rel=0.1)
+    assert whole[1]["sum_of_drives"] == pytest.approx(30 * (6 * 2 + 1 + 4 / 3), rel=0.15)
 
 
 @pytest.mark.lab_long
@@ -150,7 +153,7 @@ def by_hand(lab: Lab, work: str, kind: str, *nodes: str) -> float:
     return sum(float(row[6] if kind == "sequential" else row[7]) for row in rows)
 
 
-@pytest.mark.lab_long
+@pytest.mark.lab
 def test_a_pool_is_made_of_accepted_drives_only(first: tuple[Lab, dict[str, Any], dict[str, Any]]) -> None:
     lab = first[0]
     before = lab.content_hashes()

@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.errors import (
+    CommandError,
     DecodeError,
     InputError,
     Refusal,
@@ -243,6 +244,11 @@ def test_facts_are_read_from_the_kernel_and_smartctl(tmp_path: Path) -> None:
     # The recording is of another drive, which is told rather than believed.
     assert units[0].smart == "unreadable"
     assert "the answer came from" in units[0].smart_reason
+
+    def hanging() -> smart.SmartReading:
+        raise CommandError(["smartctl"], -1, "no answer within 120 seconds")
+
+    assert with_smart(UnitFacts(0), hanging).smart == "unreadable"
     told = with_smart(UnitFacts(0), lambda: smart.read(healthy))
     assert (told.smart, told.self_test) == ("ok", "passed")
     assert told.power_on_hours

@@ -9,6 +9,7 @@ import os
 from dataclasses import dataclass, replace
 from typing import Callable, Dict, Optional, Sequence, Tuple
 
+from ..errors import CoreError
 from ..health import smart
 from ..host.discover import Found
 from ..host.run import Runner
@@ -74,10 +75,10 @@ def _facts(found: Found, drive: Drive, unit: Unit, runner: Runner, sys_block: st
 
 
 def with_smart(known: UnitFacts, reading: Callable[[], smart.SmartReading]) -> UnitFacts:
-    """*known* with what SMART says; a reading that fails is told, not raised."""
+    """*known* with what SMART says; a reading that fails, or hangs, is told, not raised."""
     try:
         told = reading()
-    except smart.SmartError as error:
+    except CoreError as error:
         return replace(known, smart="unreadable", smart_reason=str(error))
     return replace(
         known,

@@ -132,7 +132,7 @@ class Trial:
         """fio's output; None when it has to be done again: it got too warm, or a drive did not answer."""
         seconds = self._seconds(order, step)
         if not self._host.start(plan.argv(order, step), seconds):
-            raise HostError("an earlier fio hangs in the kernel", subject="trial", remedy="Reboot the host.")
+            raise HostError("fio cannot be started: the host refuses another process", subject="trial")
         watch = self._host.monotonic() + WATCH_SECONDS
         while True:
             ended = self._host.poll(1.0)

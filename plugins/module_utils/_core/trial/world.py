@@ -55,6 +55,7 @@ class TrialHost:
         self.jobs = Jobs()
         self.run = JobRunner(self.jobs)
         self._kept: List[Ended] = []
+        self._number = 0
 
     # --- time and order
 
@@ -135,23 +136,31 @@ class TrialHost:
     # --- the run under way
 
     def start(self, work: Work, seconds: float) -> bool:
-        """Start fio; it is abandoned after *seconds*. False while an earlier one hangs."""
+        """Start fio; it is abandoned after *seconds*. False when the host refuses another process.
+
+        Each has a name of its own: one that hangs in the kernel, with its drive, is not waited for.
+        """
         self._kept = []
-        return self.jobs.start("fio", work, seconds, 256 << 20)
+        self._number += 1
+        return self.jobs.start(self._fio, work, seconds, 256 << 20)
 
     def poll(self, seconds: float) -> Optional[Ended]:
         """What became of fio; None while it works."""
         ended = self._kept or self.jobs.poll(seconds)
         self._kept = []
-        return next((one for one in ended if one.name == "fio"), None)
+        return next((one for one in ended if one.name == self._fio), None)
 
     def abandon(self) -> None:
         """End fio now."""
         self.jobs.abandon()
         for _dummy in range(100):
-            if not self.jobs.busy("fio"):
+            if not self.jobs.busy(self._fio):
                 return
             self.jobs.poll(0.1)
+
+    @property
+    def _fio(self) -> str:
+        return "fio {0}".format(self._number)
 
 
 def _temperature(ended: Ended) -> Optional[int]:
