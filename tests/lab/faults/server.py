@@ -28,7 +28,7 @@ class Server:
 
     def __init__(self, lab: Lab) -> None:
         self.lab = lab
-        self.declared = {
+        self.declared: dict[str, dict[str, Any]] = {
             f"bay{bay:02d}": {
                 "serial": lab.drive(bay).serial,
                 "unit_bytes": UNIT_BYTES,
@@ -36,6 +36,9 @@ class Server:
             }
             for bay in MEMBERS
         }
+        # Another pool's drive is refused at an import unless it is declared as such.
+        self.members = list(self.declared)
+        self.declared[f"bay{FOREIGN:02d}"] = {"serial": lab.drive(FOREIGN).serial, "use": "other"}
 
     @property
     def layout(self) -> dict[str, Any]:
@@ -46,8 +49,8 @@ class Server:
                     "kind": "raidz",
                     "parity": 2,
                     "members": [
-                        {"serial": one["serial"], "index": index, "bay": bay, "size": UNIT_BYTES}
-                        for bay, one in self.declared.items()
+                        {"serial": self.declared[bay]["serial"], "index": index, "bay": bay, "size": UNIT_BYTES}
+                        for bay in self.members
                     ],
                 }
                 for index in (0, 1)
