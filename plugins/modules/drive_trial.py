@@ -227,7 +227,7 @@ commands:
   returned: success
   sample: [["systemctl", "daemon-reload"], ["systemctl", "--quiet", "enable", "evenkeel-trial.service"]]
 tried:
-  description: The latest result of each drive, as M(evenkeel.split_actuator.trial_info#module) returns it.
+  description: The latest result of each drive, as M(evenkeel.split_actuator.trial_info) returns it.
   type: dict
   returned: when the trial is finished
   sample: {"at": 1795639582, "drives": [{"bay": "bay00", "serial": "ACT00", "verdict": "accept", "reasons": []}]}

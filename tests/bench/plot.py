@@ -10,6 +10,8 @@ from math import ceil, floor, log10
 
 WIDTH, HEIGHT = 640, 360
 LEFT, RIGHT, TOP, BOTTOM = 64, 190, 40, 48
+# reuse would take the words of a licence line in a string for this file's own.
+HEADER = ("Copyright (c) 2026, The evenkeel maintainers", "SPDX-License-" + "Identifier: GPL-3.0-or-later")
 DASHES = ("", "6 3", "2 3", "8 3 2 3")
 
 
@@ -36,8 +38,7 @@ def plot(title: str, across: str, up: str, lines: list[Line]) -> str:
         )
 
     parts = [
-        "<!-- Copyright (c) 2026, The evenkeel maintainers -->",
-        "<!-- SPDX-License-Identifier: GPL-3.0-or-later -->",
+        *(f"<!-- {line} -->" for line in HEADER),
         (
             f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {HEIGHT}" role="img"'
             f' aria-label="{escape(title)}: {escape(up)} over {escape(across)}">'
