@@ -136,13 +136,15 @@ def read_label(data: bytes, offset: int) -> Label:
 def newest_uberblock(data: bytes, offset: int, ashift: int) -> Optional[Uberblock]:
     """The newest uberblock in the ring of a label whose checksum holds, or None."""
     step = 1 << min(max(ashift, _LEAST_SHIFT), _MOST_SHIFT)
-    found = [_uberblock(data[at : at + step], offset + at) for at in range(RING_AT, RING_AT + RING_SIZE, step)]
-    return max((block for block in found if block), key=lambda block: block.rank, default=None)
+    read = [(_uberblock(data[at : at + step]), at) for at in range(RING_AT, RING_AT + RING_SIZE, step)]
+    # Newest first, so that few checksums are computed: there are up to 128 blocks in each of a device's labels.
+    found = sorted(((block, at) for block, at in read if block), key=lambda one: one[0].rank, reverse=True)
+    return next((block for block, at in found if _sound(data[at : at + step], offset + at)), None)
 
 
-def _uberblock(block: bytes, offset: int) -> Optional[Uberblock]:
+def _uberblock(block: bytes) -> Optional[Uberblock]:
     order = _order(block, _UBERBLOCK_MAGIC)
-    if not order or not _sound(block, offset):
+    if not order:
         return None
     _magic, _version, txg, _sum, timestamp = struct.unpack_from(order + "5Q", block)
     magic, delay, config = struct.unpack_from(order + "3Q", block, 176)
