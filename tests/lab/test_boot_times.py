@@ -164,7 +164,7 @@ def test_boot_to_mounted(labs: Any, tmp_path: Path, drives: int) -> None:
     site.playbook("build").check()
     site.playbook("rebuild").check()
     found: dict[str, Any] = {}
-    by_hand = imports(lab, declared, rounds=5 if drives == 12 else 3)
+    by_hand = imports(lab, declared, rounds=3)
     for missing in (0, 2):
         for name, use, unit in (("scan", use_scan, SCAN), ("ours", use_ours, OURS)):
             use(lab)
