@@ -43,7 +43,8 @@ touch /run/busy
 class Server:
     """A server of cohorts of drives, with what its team keeps about it."""
 
-    def __init__(self, lab: Lab, folder: Path, policy: dict[str, Any] = POLICY) -> None:
+    def __init__(self, lab: Lab, folder: Path, policy: dict[str, Any] | None = None) -> None:
+        policy = policy or POLICY
         self.lab = lab
         lab.write_inventory(folder / "hosts.yml")
         self.policy = policy

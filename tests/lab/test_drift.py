@@ -170,11 +170,11 @@ def test_what_was_changed_by_hand_is_told_and_clears(server: Server) -> None:
     for code, _subject in expected:
         assert code in run.output
     root = ET.parse(server.reports / "outcome" / "check.xml").getroot()
-    assert {case.get("name", "").split()[0] for case in root.iter("testcase")} >= {code for code, _ in expected}
+    assert {case.get("name", "").split()[0] for case in root.iter("testcase")} >= {code for code, _subject in expected}
     told = json.loads((server.reports / "outcome" / "check.json").read_text())
     assert told["verdict"] == "findings"
     events = {(one["code"], one["event"]) for one in server.record()["history"]}
-    assert {(code, "found") for code, _ in expected} <= events
+    assert {(code, "found") for code, _subject in expected} <= events
 
     server.lab.run(
         "zgenhostid -f 00c0ffee; systemctl start evenkeel-check.timer; zfs set recordsize=1M archive;"
@@ -209,7 +209,7 @@ def test_siblings_in_one_vdev_are_told(server: Server) -> None:
     assert run.rc == 2, run.output
     found = server.codes()
     assert {("siblings_together", f"bay{bay:02d}") for bay in range(4)} <= found
-    assert {code for code, _ in found} >= {"vdev_differs", "member_absent", "margin_low"}
+    assert {code for code, _subject in found} >= {"vdev_differs", "member_absent", "margin_low"}
 
 
 def test_the_return_codes(server: Server) -> None:

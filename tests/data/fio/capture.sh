@@ -1,4 +1,4 @@
-#!/bin/bash
+#!/usr/bin/env bash
 # Copyright (c) 2026, The evenkeel maintainers
 # SPDX-License-Identifier: GPL-3.0-or-later
 # Records what this machine's fio prints, on files in a temporary folder. Usage: capture.sh FOLDER
