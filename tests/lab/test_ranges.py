@@ -178,6 +178,7 @@ def spoiled(shelf: RangeDisks, nodes: dict[str, str], found: dict[str, Any]) -> 
     shelf.lab.run(UNDONE)
 
 
+@pytest.mark.lab_long
 @pytest.mark.parametrize("check", [True, False], ids=["check mode", "run"])
 def test_every_drive_that_is_not_empty_is_named_and_nothing_changes(spoiled: RangeDisks, check: bool) -> None:
     # What the pool itself writes from time to time must not count.
@@ -194,6 +195,7 @@ def test_every_drive_that_is_not_empty_is_named_and_nothing_changes(spoiled: Ran
             assert any(reason in line for line in mine), (reason, mine)
 
 
+@pytest.mark.lab_long
 def test_what_is_in_use_is_not_erased_even_when_told(spoiled: RangeDisks) -> None:
     before = spoiled.digests([FOUR[0], FOUR[2], THREE])
     result = call(
@@ -210,6 +212,7 @@ def test_what_is_in_use_is_not_erased_even_when_told(spoiled: RangeDisks) -> Non
     assert spoiled.digests([FOUR[0], FOUR[2], THREE]) == before
 
 
+@pytest.mark.lab_long
 def test_drives_that_do_not_go_by_range_are_refused(shelf: RangeDisks) -> None:
     result = call(shelf.lab, "unit_partition", serials=["LUN00", "ACR0007", "ACR0099"], bays=BAYS)
     assert result["reasons"] == [
@@ -233,6 +236,7 @@ def split(shelf: RangeDisks, nodes: dict[str, str]) -> dict[str, Any]:
     return {"runs": runs, "bays": bays}
 
 
+@pytest.mark.lab_long
 def test_each_range_becomes_one_partition_within_it(
     shelf: RangeDisks, nodes: dict[str, str], split: dict[str, Any]
 ) -> None:
@@ -257,6 +261,7 @@ def test_each_range_becomes_one_partition_within_it(
     assert shelf.lab.run(["sgdisk", "--verify", nodes["r0"]]).out.count("No problems found") == 1
 
 
+@pytest.mark.lab_long
 def test_no_command_carries_anything_a_drive_said(split: dict[str, Any]) -> None:
     for command in split["runs"].done["commands"]:
         assert command[0] in ("sgdisk", "blkdiscard", "wipefs")
@@ -308,6 +313,7 @@ def links(lab: Lab) -> dict[str, str]:
     )
 
 
+@pytest.mark.lab_long
 def test_every_range_has_its_name_and_no_disk_has(
     shelf: RangeDisks, nodes: dict[str, str], named: dict[str, Any]
 ) -> None:
