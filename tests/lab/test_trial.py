@@ -62,7 +62,7 @@ def first(labs: Any) -> tuple[Lab, dict[str, Any], dict[str, Any]]:
     return lab, predicted, told
 
 
-@pytest.mark.lab
+@pytest.mark.lab_long
 def test_drives_are_told_apart(first: tuple[Lab, dict[str, Any], dict[str, Any]]) -> None:
     _lab, _predicted, told = first
     found = {drive["bay"]: trials.verdict(drive) for drive in told["tried"]["drives"]}
@@ -153,7 +153,7 @@ def by_hand(lab: Lab, work: str, kind: str, *nodes: str) -> float:
     return sum(float(row[6] if kind == "sequential" else row[7]) for row in rows)
 
 
-@pytest.mark.lab
+@pytest.mark.lab_long
 def test_a_pool_is_made_of_accepted_drives_only(first: tuple[Lab, dict[str, Any], dict[str, Any]]) -> None:
     lab = first[0]
     before = lab.content_hashes()
