@@ -23,7 +23,7 @@ from tests.bench.plot import Line, plot
 from tests.checkout import REPO
 from tests.lab.conftest import Labs
 from tests.lab.lab import Lab
-from tests.lab.library import ask, ship
+from tests.lab.library import BARE, ask, ship
 from tests.lab.parts import make_chassis
 
 pytestmark = pytest.mark.bench
@@ -36,16 +36,7 @@ PICTURE = REPO / "docs" / "pictures" / "discovery.svg"
 USUAL = "for disk in /sys/block/sd*; do smartctl -i /dev/${disk##*/} >/dev/null; done; true"
 MODULE = "/root/drive_info.payload"
 
-BARE = """
-import glob
-def bare():
-    for path in glob.glob("/sys/class/scsi_device/*/device"):
-        for name in ("vendor", "model", "vpd_pg80", "vpd_pg83"):
-            with open(path + "/" + name, "rb") as file:
-                file.read()
-    for path in glob.glob("/sys/block/sd*/size"):
-        with open(path, "rb") as file:
-            file.read()
+TIMED = """
 from core.host.discover import discover
 def timed(work):
     begun = time.monotonic()
@@ -86,7 +77,7 @@ def test_discovery_side_by_side(lab: Lab, tmp_path: Path) -> None:
         lab.run("udevadm settle --timeout 300", timeout=400)
         told = json.loads(lab.run(f"python3 {MODULE}", timeout=300).out)
         assert sum(len(drive["units"]) for drive in told["drives"] if drive["serial"]) == 2 * bays
-        row = {"bays": bays, **ask(lab, BARE)}
+        row = {"bays": bays, **ask(lab, BARE + TIMED)}
         assert row["units"] == 2 * bays
         row["module"] = wall(lab, f"python3 {MODULE} >/dev/null", RUNS)
         row["usual"] = wall(lab, USUAL, RUNS if bays <= 24 else 3)

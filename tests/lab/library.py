@@ -28,6 +28,19 @@ def runner(argv):
     return Result(done.returncode, done.stdout, done.stderr)
 """
 
+# The floor of a discovery: a bare read of the attributes that it cannot do without.
+BARE = """
+import glob
+def bare():
+    for path in glob.glob("/sys/class/scsi_device/*/device"):
+        for name in ("vendor", "model", "vpd_pg80", "vpd_pg83"):
+            with open(path + "/" + name, "rb") as file:
+                file.read()
+    for path in glob.glob("/sys/block/sd*/size"):
+        with open(path, "rb") as file:
+            file.read()
+"""
+
 
 def ship(lab: Lab) -> None:
     """Copy the library as it is in the working tree into the guest."""

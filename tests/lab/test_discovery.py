@@ -10,7 +10,7 @@ import pytest
 
 from tests.lab.conftest import Labs
 from tests.lab.lab import Lab
-from tests.lab.library import ask, ship
+from tests.lab.library import BARE, ask, ship
 from tests.lab.modules import call
 from tests.lab.parts import make_chassis
 from tests.lab.scenes import LEFTOVERS, leave_things
@@ -189,20 +189,12 @@ def test_204_units_are_read_without_a_program_for_each_in_a_fraction_of_a_second
     ship(lab)
     answer = ask(
         lab,
-        """
-import glob
+        BARE
+        + """
 EVENTS = ("subprocess.Popen", "os.fork", "os.posix_spawn", "os.exec", "os.system")
 started = []
 sys.addaudithook(lambda event, details: started.append(str(details[1:2])) if event in EVENTS else None)
 from core.host.discover import discover
-def bare():
-    for path in glob.glob("/sys/class/scsi_device/*/device"):
-        for name in ("vendor", "model", "vpd_pg80", "vpd_pg83"):
-            with open(path + "/" + name, "rb") as file:
-                file.read()
-    for path in glob.glob("/sys/block/sd*/size"):
-        with open(path, "rb") as file:
-            file.read()
 def timed(work):
     begun = time.process_time()
     result = work()
