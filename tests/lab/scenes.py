@@ -22,7 +22,8 @@ LEFTOVERS: dict[tuple[str, int], tuple[str, set[str]]] = {
     ("SHP03", 1): ("pvcreate -q $D; vgcreate -q lab $D; lvcreate -q -n one -L 1G lab", {"lvm", "holder"}),
     ("SHP04", 0): ("mkfs.ext4 -q $D", {"filesystem"}),
     ("SHP04", 1): (
-        "yes | mdadm -q --create /dev/md7 --level mirror --raid-devices 2 $D missing",
+        # Read-only, or the kernel writes "clean" into its superblock some time after the last write (md(4)).
+        "yes | mdadm -q --create /dev/md7 --level mirror --raid-devices 2 $D missing; mdadm -q --readonly /dev/md7",
         {"raid", "holder"},
     ),
     ("SHP05", 0): (
