@@ -5,7 +5,8 @@
 #
 # PYTHON=/path/to/python3 chooses the interpreter (3.11 or newer).
 # ARGS='-k name' goes to pytest in unit, lab, lab-long, bench, fuzz and layout-long.
-# SANITY=sanity-all makes 'test' use every supported ansible-core, as continuous integration does.
+# SANITY=sanity-ends makes 'test' use the oldest and the newest supported ansible-core, as continuous integration
+# does; sanity-all uses all of them.
 
 SHELL := /bin/bash
 .DEFAULT_GOAL := help
@@ -34,15 +35,16 @@ demo: lab-packages ## Boot a virtual server, build a pool on it, pull a drive, s
 test: lab-packages ## Run every layer: lint, types, unit, sanity, package, browser, lab
 	@$(LAYERS) lint types unit $(SANITY) package browser lab
 
-.PHONY: lint types unit sanity sanity-all package browser
+.PHONY: lint types unit sanity sanity-all sanity-ends package browser
 lint: ## Read all files for faults (styles, documents, licences, changelog)
 types: ## Check static types
 unit: check-packages ## Run the tests that need no host
 sanity: ## Run ansible-test sanity under the pinned ansible-core
 sanity-all: ## Run ansible-test sanity under every supported ansible-core
+sanity-ends: ## Run ansible-test sanity under the oldest and the newest of them
 package: ## Build the artefact, import it, install it elsewhere and run from there
 browser: ## Look at the report in a real browser (Chromium)
-lint types unit sanity sanity-all package browser:
+lint types unit sanity sanity-all sanity-ends package browser:
 	@$(LAYERS) $@
 
 .PHONY: lab
