@@ -13,7 +13,7 @@ from __future__ import annotations
 import os
 import re
 from dataclasses import dataclass, field
-from typing import Any, Dict, List, Optional, Tuple
+from typing import Any, Callable, Dict, List, Optional, Tuple
 
 from ..errors import DecodeError, HostError, MissingLibraryError
 from ..identity.designator import Designator
@@ -130,13 +130,28 @@ class Blocks:
     maps: Tuple[Map, ...]
 
 
+@dataclass(frozen=True)
+class _Seen:
+    """A block device on the walk: its directory in sysfs, kernel name and bus, and what udev knows of it."""
+
+    path: str
+    name: str
+    transport: str
+    device: Any
+
+    @property
+    def node(self) -> str:
+        """Where devtmpfs has it: a C(!) in a kernel name stands for a slash."""
+        return "/dev/" + self.name.replace("!", "/")
+
+
 @dataclass
 class _Walk:
-    """What is collected while the devices are walked."""
+    """What is collected while the devices are walked; partitions by the directory of their disk."""
 
-    disks: List[Any] = field(default_factory=list)
-    partitions: Dict[str, List[Any]] = field(default_factory=dict)
-    maps: List[Any] = field(default_factory=list)
+    disks: List[_Seen] = field(default_factory=list)
+    partitions: Dict[str, List[_Seen]] = field(default_factory=dict)
+    maps: List[_Seen] = field(default_factory=list)
 
 
 def read_blocks() -> Blocks:
@@ -148,10 +163,10 @@ def read_blocks() -> Blocks:
     except (OSError, ImportError) as error:
         raise HostError("the block devices cannot be listed: {0}".format(error), subject="host") from error
     adapters: Dict[str, str] = {}
-    disks = [_disk(device, walk.partitions.get(device.sys_path, []), adapters) for device in walk.disks]
+    disks = [_disk(seen, walk.partitions.get(seen.path, []), adapters) for seen in walk.disks]
     return Blocks(
         tuple(sorted(disks, key=lambda disk: (len(disk.name), disk.name))),
-        tuple(sorted((_map(device) for device in walk.maps), key=lambda one: (len(one.name), one.name))),
+        tuple(sorted((_map(seen) for seen in walk.maps), key=lambda one: (len(one.name), one.name))),
     )
 
 
@@ -159,17 +174,19 @@ def _walk(context: Any) -> _Walk:
     """All disks, partitions and maps. Listed from sysfs: libudev's own listing takes longer than all the rest."""
     walk = _Walk()
     for name in os.listdir(_CLASS_BLOCK):
-        path = os.path.normpath(os.path.join(_CLASS_BLOCK, os.readlink(os.path.join(_CLASS_BLOCK, name))))
-        group: Optional[List[Any]] = None
+        path = os.path.normpath(_CLASS_BLOCK + "/" + os.readlink(_CLASS_BLOCK + "/" + name))
+        group: Optional[List[_Seen]] = None
+        transport = ""
         if name.startswith("dm-"):
             group = walk.maps
         elif os.path.exists(path + "/partition"):
             group = walk.partitions.setdefault(os.path.dirname(path), [])
-        elif not path.startswith("/sys/devices/virtual/") and _transport(path):
-            group = walk.disks
+        elif not path.startswith("/sys/devices/virtual/"):
+            transport = _transport(path)
+            group = walk.disks if transport else None
         if group is not None:
             try:
-                group.append(pyudev.Devices.from_sys_path(context, path))
+                group.append(_Seen(path, name, transport, pyudev.Devices.from_sys_path(context, path)))
             except pyudev.DeviceNotFoundError:
                 continue  # pulled a moment ago
     return walk
@@ -185,17 +202,16 @@ def _transport(sys_path: str) -> str:
     return "virtio" if any(part.startswith("virtio") for part in parts[:-2]) else ""
 
 
-def _disk(device: Any, partitions: List[Any], adapters: Dict[str, str]) -> Disk:
-    path = device.sys_path
-    transport = _transport(path)
-    facts: Dict[str, Any] = {"scsi": _scsi, "nvme": _nvme, "virtio": _virtio}[transport](path, device)
-    get = device.properties.get
+def _disk(seen: _Seen, partitions: List[_Seen], adapters: Dict[str, str]) -> Disk:
+    path = seen.path
+    facts: Dict[str, Any] = {"scsi": _scsi, "nvme": _nvme, "virtio": _virtio}[seen.transport](path)
+    get = seen.device.properties.get
     return Disk(
-        name=device.sys_name,
-        node=device.device_node or "/dev/" + device.sys_name,
-        devno=read_text(path + "/dev"),
+        name=seen.name.replace("!", "/"),
+        node=seen.node,
+        devno=_devno(seen.device),
         sys_path=path,
-        transport=transport,
+        transport=seen.transport,
         adapter=_adapter(path, adapters),
         size=read_number(path + "/size") * _SECTOR,
         logical_block=read_number(path + "/queue/logical_block_size"),
@@ -203,15 +219,19 @@ def _disk(device: Any, partitions: List[Any], adapters: Dict[str, str]) -> Disk:
         ranges=_ranges(path + "/queue/independent_access_ranges"),
         id_path=get("ID_PATH") or "",
         links=_links(get("DEVLINKS")),
-        signature=_signature(device),
+        signature=_signature(get),
         holders=names_in(path + "/holders"),
         partitions=tuple(sorted((_partition(one) for one in partitions), key=lambda part: part.start)),
         **facts,
     )
 
 
-def _scsi(path: str, device: Any) -> Dict[str, Any]:
-    del device
+def _devno(device: Any) -> str:
+    number = device.device_number
+    return "{0}:{1}".format(os.major(number), os.minor(number))
+
+
+def _scsi(path: str) -> Dict[str, Any]:
     match = _SCSI.match(path)
     if match is None:
         return {}
@@ -242,8 +262,7 @@ def _scsi(path: str, device: Any) -> Dict[str, Any]:
     }
 
 
-def _nvme(path: str, device: Any) -> Dict[str, Any]:
-    del device
+def _nvme(path: str) -> Dict[str, Any]:
     # A namespace hangs under its controller, or under its subsystem when the kernel joins paths itself.
     base = path + "/device"
     nqn = clean(read_bytes(base + "/subsysnqn").rstrip(b"\n"))
@@ -257,17 +276,16 @@ def _nvme(path: str, device: Any) -> Dict[str, Any]:
     }
 
 
-def _virtio(path: str, device: Any) -> Dict[str, Any]:
-    del device
+def _virtio(path: str) -> Dict[str, Any]:
     return {"serial": clean(read_bytes(path + "/serial").rstrip(b"\n"))}
 
 
 def _adapter(path: str, known: Dict[str, str]) -> str:
     """PCI address and driver of the adapter, such as C(0000:00:04.0 mptsas)."""
-    pci = _PCI.findall(path)
-    host = re.search(r"/(host[0-9]+)/", path)
-    key = "{0} {1}".format(pci[-1] if pci else "", host.group(1) if host else "")
+    key = path.partition("/target")[0] if "/target" in path else os.path.dirname(os.path.dirname(path))
     if key not in known:
+        pci = _PCI.findall(path)
+        host = re.search(r"/(host[0-9]+)/", path)
         driver = read_text("/sys/class/scsi_host/{0}/proc_name".format(host.group(1))) if host else ""
         if not driver and pci:
             driver = link_name("/sys/bus/pci/devices/{0}/driver".format(pci[-1]))
@@ -291,30 +309,31 @@ def _links(text: Optional[str]) -> Tuple[str, ...]:
     return tuple(sorted((text or "").split()))
 
 
-def _signature(device: Any) -> Signature:
-    get = device.properties.get
+def _signature(get: Callable[[str], Optional[str]]) -> Signature:
+    kind = get("ID_FS_TYPE") or ("ambiguous" if get("ID_FS_AMBIVALENT") else "")
     return Signature(
-        get("ID_FS_TYPE") or ("ambiguous" if get("ID_FS_AMBIVALENT") else ""),
-        clean_text(get("ID_FS_LABEL") or ""),
+        kind,
+        clean_text(get("ID_FS_LABEL") or "") if kind else "",
         get("ID_PART_TABLE_TYPE") or "",
     )
 
 
-def _partition(device: Any) -> Partition:
-    path = device.sys_path
+def _partition(seen: _Seen) -> Partition:
+    path = seen.path
+    get = seen.device.properties.get
     return Partition(
         number=read_number(path + "/partition"),
-        name=device.sys_name,
-        node=device.device_node or "/dev/" + device.sys_name,
-        devno=read_text(path + "/dev"),
+        name=seen.name.replace("!", "/"),
+        node=seen.node,
+        devno=_devno(seen.device),
         start=read_number(path + "/start") * _SECTOR,
         size=read_number(path + "/size") * _SECTOR,
         # A partition inherits its disk's ID_PART_TABLE_TYPE.
-        signature=_without_table(_signature(device)),
-        links=_links(device.properties.get("DEVLINKS")),
+        signature=_without_table(_signature(get)),
+        links=_links(get("DEVLINKS")),
         holders=names_in(path + "/holders"),
-        uuid=clean_text((device.properties.get("ID_PART_ENTRY_UUID") or "").lower()),
-        label=clean_text(device.properties.get("ID_PART_ENTRY_NAME") or ""),
+        uuid=clean_text((get("ID_PART_ENTRY_UUID") or "").lower()),
+        label=clean_text(get("ID_PART_ENTRY_NAME") or ""),
     )
 
 
@@ -322,17 +341,18 @@ def _without_table(signature: Signature) -> Signature:
     return Signature(signature.fs_type, signature.fs_label)
 
 
-def _map(device: Any) -> Map:
-    path = device.sys_path
+def _map(seen: _Seen) -> Map:
+    path = seen.path
+    get = seen.device.properties.get
     return Map(
-        name=device.sys_name,
-        node=device.device_node or "/dev/" + device.sys_name,
-        devno=read_text(path + "/dev"),
+        name=seen.name,
+        node=seen.node,
+        devno=_devno(seen.device),
         uuid=read_text(path + "/dm/uuid"),
         dm_name=clean_text(read_text(path + "/dm/name")),
         size=read_number(path + "/size") * _SECTOR,
         slaves=names_in(path + "/slaves"),
         holders=names_in(path + "/holders"),
-        links=_links(device.properties.get("DEVLINKS")),
-        signature=_signature(device),
+        links=_links(get("DEVLINKS")),
+        signature=_signature(get),
     )

@@ -5,11 +5,10 @@
 
 from __future__ import annotations
 
-import os
 import re
 from typing import Dict, Iterable, Iterator, List, Tuple
 
-from .sysfs import names_in, read_text
+from .sysfs import link_name, names_in, read_text
 
 SOURCES = ("enclosure", "sas", "map", "serial")
 CLASS_ENCLOSURE = "/sys/class/enclosure"
@@ -20,9 +19,9 @@ def read_attached(root: str = CLASS_ENCLOSURE) -> Tuple[Tuple[str, int, str], ..
     """What the enclosure services processes say of devices: enclosure id, slot, SCSI address of the device in it."""
     found: List[Tuple[str, int, str]] = []
     for identifier, slot, path in components(root):
-        device = path + "/device"
-        if os.path.islink(device):
-            found.append((identifier, slot, os.path.basename(os.path.realpath(device))))
+        device = link_name(path + "/device")
+        if device:
+            found.append((identifier, slot, device))
     return tuple(found)
 
 

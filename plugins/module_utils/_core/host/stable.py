@@ -15,14 +15,19 @@ import re
 from typing import Container, Dict, FrozenSet, Iterable, List, Mapping, Set, Tuple
 
 BAY_LINK = re.compile(r"/dev/disk/by-vdev/((?:[a-z][a-z0-9_]{0,15}-)?bay[0-9]{1,4}\.[0-9]{1,2})(?:-part[0-9]+)?")
-_DIRECTORIES = ("/dev/disk/by-vdev/", "/dev/disk/by-id/", "/dev/disk/by-path/")
+# What `_rank` may accept begins so; other links are not worth a system call.
+_CANDIDATES = (
+    "/dev/disk/by-vdev/",
+    "/dev/disk/by-path/",
+    *("/dev/disk/by-id/" + start for start in ("wwn-0x", "nvme-", "dm-uuid-mpath-")),
+)
 _PART = re.compile(r"-part[0-9]+$")
 _PATH_LINK = re.compile(r"/dev/disk/by-path/[A-Za-z0-9:._+-]+")
 
 
 def read_links(claimed: Iterable[str]) -> Dict[str, str]:
     """Where those of *claimed* that could be a stable name lead now, by link; those that are not there are left out."""
-    found = {link: leads_to(link) for link in claimed if link.startswith(_DIRECTORIES)}
+    found = {link: leads_to(link) for link in claimed if link.startswith(_CANDIDATES)}
     return {link: node for link, node in found.items() if node}
 
 
@@ -66,6 +71,10 @@ def leads_to(link: str) -> str:
         target = os.readlink(link)
     except OSError:
         return ""
+    if link.startswith("/dev/disk/by-") and link.count("/") == 4 and target.startswith("../../"):
+        plain = target[6:]
+        if "/" not in plain and not plain.startswith("."):
+            return "/dev/" + plain  # as udev writes them
     return os.path.normpath(os.path.join(os.path.dirname(link), target))
 
 
