@@ -12,7 +12,8 @@ from ._core.plain import to_plain
 from ._core.swap import progress, steps, watch
 from ._core.swap.situation import Wish
 from ._core.swap.told import Outcome
-from ._face_pool import access_from, acting, as_root, declared_from
+from ._face_acting import acting, as_root
+from ._face_pool import access_from, declared_from
 
 if TYPE_CHECKING:
     from ansible.module_utils.basic import AnsibleModule

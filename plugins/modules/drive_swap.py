@@ -213,8 +213,8 @@ from typing import Any, Dict
 from ansible.module_utils.basic import AnsibleModule
 
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face import ModuleRunner, run_face
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_acting import diff_of
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_drives import DRIVE_ARGUMENTS
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_pool import diff_of
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_swap import STEPS, step, told
 
 

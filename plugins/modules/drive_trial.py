@@ -252,8 +252,8 @@ from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.tria
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.trial.order import Settings, Thresholds
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.trial.state import ENDED, Folder
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face import ModuleRunner, run_face
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_acting import acting
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_drives import DRIVE_ARGUMENTS
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_pool import acting
 
 SETTINGS = {
     "seconds": {"type": "int", "default": 10},

@@ -58,7 +58,7 @@ from ansible.module_utils.basic import AnsibleModule
 
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs import host_identity
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face import ModuleRunner, run_face
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_pool import acting
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_acting import acting
 
 
 def work(module: AnsibleModule, runner: ModuleRunner) -> Dict[str, Any]:

@@ -280,13 +280,12 @@ from ansible.module_utils.basic import AnsibleModule
 
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.plain import to_plain
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face import ModuleRunner, run_face
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_acting import acting, diff_of
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_drives import DRIVE_ARGUMENTS
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_pool import (
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_pool import access_from
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_pool_state import (
     SUPPORT_OPTIONS,
-    access_from,
-    acting,
     bring_about,
-    diff_of,
 )
 
 

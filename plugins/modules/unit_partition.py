@@ -163,8 +163,9 @@ from ansible.module_utils.basic import AnsibleModule
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.plain import to_plain
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.split import actions
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face import ModuleRunner, run_face
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_acting import acting, diff_of
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_drives import DRIVE_ARGUMENTS
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_pool import access_from, acting, diff_of
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_pool import access_from
 
 
 def work(module: AnsibleModule, runner: ModuleRunner) -> Dict[str, Any]:

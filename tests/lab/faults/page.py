@@ -15,9 +15,9 @@ SPDX-License-Identifier: GPL-3.0-or-later
 
 # Evidence: faults survived
 
-Written by `make faults` on {date}, seed {seed}: {count} of the {total} cases (every stage with every fault) were run, on
-a virtual server with a real kernel and OpenZFS. {rest}Run it again to see it for yourself; another seed (`make faults ARGS='--seed 7'`) chooses other
-moments and drives.
+Written by `make faults` on {date}, seed {seed}: {count} of the {total} cases (every stage with every fault) were run,
+on a virtual server with a real kernel and OpenZFS. {rest}
+Run it again to see it for yourself; another seed (`make faults ARGS='--seed 7'`) chooses other moments and drives.
 
 In each case the stage is run and the fault happens before or while it runs, at a moment drawn from the seed. Then the
 fault is mended as a person would (the drive pushed back, the disk freed, the host booted), and the stage is run once

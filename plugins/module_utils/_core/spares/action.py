@@ -15,8 +15,9 @@ from ..swap import passes, places
 from ..swap.places import Identity
 from ..zfs import argv
 from ..zfs.access import Access, Holding
-from ..zfs.actions import Outcome, current_pools, lost_race
+from ..zfs.actions import Outcome, lost_race
 from ..zfs.build import Key
+from ..zfs.current import current_pools
 from ..zfs.pools import version
 from ..zfs.report import margins, picture
 from ..zfs.resolve import Pool

@@ -8,7 +8,7 @@ from __future__ import annotations
 import re
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from typing import Dict, FrozenSet, Iterable, Iterator, Mapping, Optional, Sequence, Tuple
+from typing import TYPE_CHECKING, Dict, FrozenSet, Iterable, Iterator, Mapping, Optional, Sequence, Tuple
 
 from ..declared import DeclaredDrive
 from ..host import hostid, journal, label_reader, links, probe, swap_notes
@@ -17,8 +17,10 @@ from ..host.patience import patient_opens
 from ..host.run import Runner
 from ..host.sysfs import names_in
 from ..model import Bay, Content, Drive, Unit
-from ..trial import results
 from .labels import Label
+
+if TYPE_CHECKING:
+    from ..trial import results
 
 _FEATURES = "/sys/module/zfs/features.pool"
 _MAP_PARTITION = re.compile(r"part([0-9]+)-mpath-.*")
@@ -129,6 +131,9 @@ class Access:
 
     def trials(self) -> results.Results:
         """The latest trial of each drive."""
+        # Here, for few runs ask, and every module would compile the trial's library.
+        from ..trial import results
+
         return results.read()
 
     def hostid(self) -> int:

@@ -16,8 +16,9 @@ from ..trial.gate import refuse_untried
 from . import argv, build, erase
 from . import support as beside
 from .access import Access
-from .pools import ZfsVersion, read_pools, version
-from .resolve import Index, Pool, paths_in, resolve
+from .current import current_pools
+from .pools import ZfsVersion, version
+from .resolve import Pool
 from .support import Support
 
 _RACES = ("one or more devices is currently unavailable", "failed to detect device partitions")
@@ -53,15 +54,6 @@ class Outcome:
     before: str
     after: str
     pool: Optional[Pool] = None
-
-
-def current_pools(
-    access: Access, zfs: ZfsVersion, drives: Sequence[Drive], declared: Sequence[DeclaredDrive]
-) -> Tuple[Pool, ...]:
-    """Every imported pool, its members resolved to units."""
-    trees = read_pools(access.run, zfs)
-    index = Index(drives, declared, access.nodes_of(paths_in(trees)))
-    return tuple(resolve(tree, index) for tree in trees)
 
 
 def ensure_present(access: Access, wish: Wish, check_mode: bool) -> Outcome:

@@ -11,7 +11,8 @@ from ..errors import CoreError, Refusal
 from ..host.run import Command, carry_out
 from . import argv
 from .access import Access
-from .actions import Outcome, current_pools
+from .actions import Outcome
+from .current import current_pools
 from .pools import pool_guids, version
 from .resolve import Pool
 

@@ -18,7 +18,8 @@ from ..model import Drive, Layout, Unit, Vdev
 from . import argv, build
 from . import support as beside
 from .access import Access, Holding
-from .actions import Outcome, Wish, current_pools, erasing, lost_race, picture
+from .actions import Outcome, Wish, erasing, lost_race, picture
+from .current import current_pools
 from .enlarging import Enlarged, enlarged
 from .pools import ZfsVersion, version
 from .resolve import Pool

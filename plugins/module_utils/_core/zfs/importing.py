@@ -20,7 +20,8 @@ from ..model import Drive, Layout, Member
 from . import argv, build, listing, membership, mounting
 from . import support as beside
 from .access import Access, Holding
-from .actions import Outcome, Wish, current_pools
+from .actions import Outcome, Wish
+from .current import current_pools
 from .exporting import CACHE_FILE, imported_line
 from .labels import Label
 from .membership import Candidate, Comparison, Key, Missing, Places

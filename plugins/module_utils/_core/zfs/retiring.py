@@ -16,8 +16,9 @@ from ..host.run import SETTLE, Command, carry_out, checked
 from ..model import Content, Drive, Member, Unit
 from . import argv, build, erase
 from .access import Access, Holding
-from .actions import Outcome, Wish, current_pools
+from .actions import Outcome, Wish
 from .build import Key
+from .current import current_pools
 from .pools import pool_guids, version
 from .resolve import Pool
 
