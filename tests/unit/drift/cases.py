@@ -28,6 +28,22 @@ def with_spares(world: World) -> None:
         world.pool.setdefault("spares", {})[key] = spare
 
 
+def stands_in(world: World, *pairs: tuple[str, str]) -> None:
+    """In each pair's first place, the unit named second stands in, as a spare of the pool."""
+    with_spares(world)
+    spares = world.pool["spares"]
+    for number, (name, unit) in enumerate(pairs):
+        key = next(key for key in spares if unit in key)
+        spares[key]["state"] = "INUSE"
+        for vdev in ("raidz2-0", "raidz2-1"):
+            places = world.vdev(vdev)["vdevs"]
+            for mine in [one for one in places if name in one]:
+                lost = places.pop(mine)
+                both = {mine: {**lost, "state": "REMOVED"}, key: {**spares[key], "state": "ONLINE", "class": "normal"}}
+                places[f"spare-{number}"] = {"name": f"spare-{number}", "vdev_type": "spare", "guid": f"77{number}",
+                                             "class": "normal", "state": "DEGRADED", "vdevs": both}  # fmt: skip
+
+
 def swap_members(world: World) -> None:
     """What is laid out for the other vdev, by hand: bay02.0 and bay02.1 in each other's place."""
     one, other = world.vdev("raidz2-0")["vdevs"], world.vdev("raidz2-1")["vdevs"]
@@ -133,7 +149,9 @@ CASES: dict[str, Change] = {
     "member_absent": foreign,
     "member_foreign": foreign,
     "vdev_differs": lambda w: w.options["pool"]["policy"].update(parity=3, survive={"drives": 2}),
-    "spare_absent": lambda w: (with_spares(w), w.pool["spares"].pop(next(iter(w.pool["spares"])))),
+    "spare_exposed": with_spares,
+    "spare_doubled": lambda w: stands_in(w, ("bay01.1", "bay11.0"), ("bay02.1", "bay11.1")),
+    "spare_divided": lambda w: stands_in(w, ("bay01.0", "bay11.0"), ("bay02.1", "bay11.1")),
     "spare_undeclared": lambda w: (with_spares(w), w.options["pool"]["policy"].update(width=12, spares=0)),
     "support_differs": policy(support=[{"role": "log", "devices": ["naa.5000ace2bb000010"]}]),
     "margin_low": lambda w: state(w, "bay03.0", "FAULTED"),

@@ -12,7 +12,7 @@ from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.drif
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.model import Finding
 from tests.checkout import REPO
 
-from .cases import CASES
+from .cases import CASES, with_spares
 from .findings_page import page
 from .test_fleet import FLEET_CASES
 from .world import World
@@ -41,6 +41,14 @@ def test_made_true_it_is_found_and_put_right_it_is_gone(code: str) -> None:
     again.seen["files"]["state"] = ""
     cleared = again.record(record)
     assert not [one for one in cleared.findings if one.code == code]
+
+
+def test_an_idle_spare_out_of_the_pool_is_as_it_should_be() -> None:
+    world = World()
+    with_spares(world)
+    world.pool.pop("spares")
+    # The inventory that the host was told last does not know of the spare.
+    assert {one.code for one in world.record().findings} == {"inventory_outdated"}
 
 
 def test_every_code_is_covered() -> None:

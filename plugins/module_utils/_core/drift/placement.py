@@ -10,6 +10,7 @@ from typing import Dict, Iterable, List, Mapping, Optional, Sequence, Set, Tuple
 
 from ..layout.policy import Policy
 from ..model import Finding, Layout, Member, Vdev
+from ..spares import duty
 from ..zfs import support as beside
 from ..zfs.report import margins
 from ..zfs.resolve import Pool, PoolMember, PoolVdev
@@ -27,6 +28,7 @@ def layout_findings(
     None for what is not declared: it is not compared.
     """
     found = _siblings(pool, bool(policy and policy.siblings))
+    found += duty.findings(pool)
     if layout is not None and not pool.suspended:
         matched = _match(pool, layout)
         found += _places(pool, layout, matched)
@@ -183,19 +185,14 @@ def _shapes(layout: Layout, matched: Mapping[int, PoolVdev]) -> List[Finding]:
 
 
 def _spares(pool: Pool, layout: Layout) -> List[Finding]:
-    wanted = {(one.serial, one.index): one for drive in layout.spares for one in drive.members}
-    there = {(one.serial, one.index): one for one in pool.spares}
+    """Units that are spares of the pool though no part of a spare drive that is laid out."""
+    wanted = {(one.serial, one.index) for drive in layout.spares for one in drive.members}
     about = "pool {0}".format(pool.name)
-    found = [
-        note("spare_absent", "no spare of the pool", "spare of pool {0}".format(pool.name), serial=one.serial,
-             bay=one.bay, index=one.index, about=about)
-        for key, one in wanted.items() if key not in there
-    ]  # fmt: skip
-    return found + [
+    return [
         note("spare_undeclared", "{0} is a spare".format(one.name), "no spare", serial=one.serial, bay=one.bay,
              index=one.index if one.serial else None,
              about=about if one.serial else "{0}, {1}".format(about, one.name))
-        for key, one in there.items() if key not in wanted
+        for one in pool.spares if (one.serial, one.index) not in wanted
     ]  # fmt: skip
 
 

@@ -49,7 +49,7 @@ def ensure_duty(access: Access, wish: Wish, check_mode: bool) -> Report:
         outcome = replace(outcome, pool=_act(look, plan))
     return Report(
         outcome,
-        duty.findings(look.pool, look.drives),
+        duty.findings(look.pool),
         tuple(plan.taken),
         tuple(plan.returned),
         tuple(plan.waiting),

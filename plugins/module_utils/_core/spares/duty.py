@@ -13,7 +13,8 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import Dict, List, Sequence, Tuple
 
-from ..model import Drive, Finding
+from ..drift.codes import note
+from ..model import Finding
 from ..zfs.resolve import Pool, PoolMember, PoolSlot, PoolVdev
 
 # States of a member that has left by itself; one that is OFFLINE was taken out by somebody.
@@ -125,50 +126,34 @@ def returnable(pool: Pool) -> Dict[str, List[Seat]]:
     }
 
 
-def findings(pool: Pool, drives: Sequence[Drive] = ()) -> Tuple[Finding, ...]:
+def findings(pool: Pool) -> Tuple[Finding, ...]:
     """What is amiss with the spares of a pool: C(spare_doubled), C(spare_divided), C(spare_exposed)."""
-    bays = {drive.serial: drive.bay.label for drive in drives if drive.bay is not None}
     found = []
     twice = doubled(pool)
     for serial, held in sorted(twice.items()):
         names = ", ".join(sorted({seat.vdev.name for seat in held}))
         found.append(
-            Finding(
-                "spare_doubled",
-                "error",
-                serial,
-                bays.get(serial, ""),
-                declared="one unit of the drive in each vdev",
-                found="two of its units are in {0}; if it is lost, so are both".format(names),
-                remedy="Run the playbook spares: with another spare drive free it moves one of them.",
-            )
-        )
+            note("spare_doubled", "two of its units are in {0}; if it is lost, so are both".format(names),
+                 "one unit of the drive in each vdev", serial=serial, bay=_bay(held, serial))
+        )  # fmt: skip
     for serial, held in sorted(stand_ins(pool).items()):
         owners = sorted({seat.label for seat in held})
         if len(owners) > 1 and serial not in twice:
             found.append(
-                Finding(
-                    "spare_divided",
-                    "warning",
-                    serial,
-                    bays.get(serial, ""),
-                    declared="a spare stands in for one drive, with all its units",
-                    found="its units stand in for {0}".format(" and ".join(owners)),
-                    remedy="Replace these drives (playbook swap_drive); the spare is given back once both are.",
-                )
-            )
+                note("spare_divided", "its units stand in for {0}".format(" and ".join(owners)),
+                     "a spare stands in for one drive, with all its units", serial=serial, bay=_bay(held, serial))
+            )  # fmt: skip
     for member in pool.spares:
         if member.state == "AVAIL":
             found.append(
-                Finding(
-                    "spare_exposed",
-                    "warning",
-                    member.serial,
-                    member.bay,
-                    member.index,
-                    declared="an idle spare is kept out of the pool",
-                    found="it is in the pool, where OpenZFS's event daemon may take this unit alone",
-                    remedy="Run the playbook spares, which takes it out of the pool again.",
-                )
-            )
+                note("spare_exposed", "it is in the pool, where OpenZFS's event daemon may take this unit alone",
+                     "an idle spare is kept out of the pool", serial=member.serial, bay=member.bay,
+                     index=member.index if member.serial else None,
+                     about="" if member.serial else "pool {0}, {1}".format(pool.name, member.name))
+            )  # fmt: skip
     return tuple(found)
+
+
+def _bay(held: Sequence[Seat], serial: str) -> str:
+    """The bay of a spare drive that stands in at these places."""
+    return next((one.bay for seat in held for one in seat.spares if one.serial == serial and one.bay), "")
