@@ -8,7 +8,7 @@ import json
 import re
 import time
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -19,25 +19,47 @@ from tests.lab.modules import call
 from tests.lab.playbooks import Run, Site
 
 SIZE = 300 << 20
+HOLD = "/sys/module/zfs/parameters/zfs_scan_suspend_progress"  # zfs(4)
 SUMS = "cd /archive/tide && find . -type f | sort | xargs sha256sum"
 POLICY = {"kind": "raidz", "parity": 2, "width": 6, "survive": {"drives": 2}}
-# Writes files and reads them back uncached, as long as /run/busy is there; tells the number of rounds, or what failed.
+# As long as /run/busy is there: writes a file, reads it back, and reads one of the old files against its checksum, all
+# from the disks, not from memory (primarycache), with a pause that leaves an emulated machine time for other things.
 BUSY = r"""
 touch /run/busy
+zfs list archive/busy > /dev/null 2>&1 || zfs create -o primarycache=metadata archive/busy
 (
   renice -n 19 -p $BASHPID
-  n=0
+  n=0 files=$(wc -l < /root/sums)
   while [ -e /run/busy ]; do
-    n=$((n+1))
-    head -c 1000000 /dev/urandom > /run/busy.data
-    to=/archive/busy.$((n%8))
+    n=$((n+1)) to=/archive/busy/$((n%8))
+    head -c 200000 /dev/urandom > /run/busy.data
     cp /run/busy.data $to && cmp /run/busy.data $to || echo "round $n" >> /run/busy.bad
-    (cd /archive/tide && sha256sum --quiet -c /root/sums) >> /run/busy.bad 2>&1
+    (cd /archive/tide && sed -n "$((n%files+1))p" /root/sums | sha256sum --quiet -c) >> /run/busy.bad 2>&1
     echo $n > /run/busy.rounds
-    sleep 1
+    sleep 2
   done
+  touch /run/busy.ended
 ) < /dev/null > /dev/null 2>&1 &
 """
+
+
+@contextmanager
+def busy(lab: Lab) -> Iterator[None]:
+    """While it lasts, files are written and read back, and the old ones are read against their checksums."""
+    lab.run("rm -f /run/busy*; " + BUSY)
+    yield
+    rounds = int(lab.run("rm /run/busy; until [ -e /run/busy.ended ]; do sleep 1; done; cat /run/busy.rounds").out)
+    print(f"{rounds} rounds of reading and writing")
+    assert rounds > 2
+    assert lab.run("cat /run/busy.bad", check=False).out == "", "what was read is not what was written"
+
+
+@contextmanager
+def slow_resilver(lab: Lab) -> Iterator[None]:
+    """While it lasts, a resilver that begins gets nowhere: this pool is filled in seconds, a real one in hours."""
+    lab.run(f"echo 1 > {HOLD}")
+    yield
+    lab.run(f"echo 0 > {HOLD}")
 
 
 class Server:
@@ -53,13 +75,9 @@ class Server:
         (folder / "group_vars" / "all.yml").write_text(yaml.safe_dump(common))
         self.site = Site(lab, folder, lab.chassis.name)
 
-    @contextmanager
-    def slow_resilver(self) -> Iterator[None]:
-        """While it lasts, a resilver that begins gets nowhere: this pool is filled in seconds, a real one in hours."""
-        knob = "/sys/module/zfs/parameters/zfs_scan_suspend_progress"
-        self.lab.run(f"echo 1 > {knob}")
-        yield
-        self.lab.run(f"echo 0 > {knob}")
+    def slow_resilver(self) -> AbstractContextManager[None]:
+        """See `slow_resilver`."""
+        return slow_resilver(self.lab)
 
     def declared(self, bays: Iterable[int], **serials: str) -> dict[str, Any]:
         """The declared drives of these bays; *serials* by bay name where another drive is in one."""
@@ -82,7 +100,7 @@ class Server:
             return
         self.book("build", self.declared(bays)).check()
         self.lab.run(
-            "set -e; zfs create archive/tide;"
+            "set -e; zfs create -o primarycache=metadata archive/tide;"
             " for n in 1 2 3 4 5 6 7 8; do head -c 4000000 /dev/urandom > /archive/tide/$n; done; sync",
             timeout=300,
         )
@@ -114,12 +132,8 @@ class Server:
     @contextmanager
     def busy(self) -> Iterator[None]:
         """While it lasts, files are written and read back, and the old ones are read against their checksums."""
-        self.lab.run("rm -f /run/busy*; " + BUSY)
-        yield
-        self.lab.run("rm /run/busy; while pgrep -f sha256sum > /dev/null; do sleep 1; done", timeout=120)
-        rounds = int(self.lab.run("cat /run/busy.rounds").out)
-        assert rounds > 0
-        assert self.lab.run("cat /run/busy.bad", check=False).out == "", "what was read is not what was written"
+        with busy(self.lab):
+            yield
 
     @contextmanager
     def unchanged(self) -> Iterator[None]:

@@ -1,33 +1,32 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""A server of twelve small drives in a pool of two raidz2 vdevs, with its site, for replacing drives."""
+"""A server of small drives in a pool of two raidz2 vdevs, with its site, for replacing drives."""
 
 from __future__ import annotations
 
 import re
+import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 from typing import Any
 
 import yaml
 
-from tests.lab.cohorts import BUSY, SUMS
+from tests.lab.cohorts import HOLD, SUMS, busy, slow_resilver
 from tests.lab.lab import Lab
 from tests.lab.modules import call
 from tests.lab.parts import Chassis, Drive, Port, make_chassis
 from tests.lab.playbooks import Run, Site
 from tests.lab.truth import members
 
-DRIVES = range(12)
-POLICY = {"kind": "raidz", "parity": 2, "width": 12, "survive": {"drives": 2}}
 BAY_MAP = [{"pattern": "pci-0000:00:08.0-scsi-0:0:{target}:*", "bay": "bay{target}"}]
-BUILT = "built12"
+BUILT = "built"
 
 
-def chassis(release: str = "trixie") -> Chassis:
-    """Twelve drives on targets that are their bays, behind an adapter that tells of a removal."""
-    return make_chassis("swap", len(DRIVES), unit_size="320 MiB", serial="OLD{bay}", memory=1792, release=release)
+def chassis(drives: int = 6) -> Chassis:
+    """Drives on targets that are their bays, behind an adapter that tells of a removal."""
+    return make_chassis(f"swap{drives}", drives, unit_size="320 MiB", serial="OLD{bay}", memory=1536)
 
 
 class Shop:
@@ -35,10 +34,12 @@ class Shop:
 
     def __init__(self, lab: Lab, folder: Path) -> None:
         self.lab = lab
+        self.bays = range(len(lab.chassis.drives))
         lab.write_inventory(folder / "hosts.yml")
         (folder / "group_vars").mkdir(parents=True)
+        policy = {"kind": "raidz", "parity": 2, "width": len(self.bays), "survive": {"drives": 2}}
         common = {
-            "split_actuator_pool": {"name": "archive", "policy": POLICY},
+            "split_actuator_pool": {"name": "archive", "policy": policy},
             "split_actuator_bay_map": BAY_MAP,
             "split_actuator_health": False,
         }
@@ -58,7 +59,7 @@ class Shop:
                 "unit_bytes": self.lab.drive(bay).units[0].size,
                 "wwns": [f"naa.{unit.wwn:016x}" for unit in self.lab.drive(bay).units],
             }
-            for bay in DRIVES
+            for bay in self.bays
         }
         self.drives_file.write_text(yaml.safe_dump({"split_actuator_drives": drives}))
         if known:
@@ -66,7 +67,7 @@ class Shop:
         self.site.refresh()
         self.site.playbook("build").check()
         self.lab.run(
-            "set -e; zfs create archive/tide;"
+            "set -e; zfs create -o primarycache=metadata archive/tide;"
             " for n in $(seq 40); do head -c 1500000 /dev/urandom > /archive/tide/$n; done; sync",
             timeout=300,
         )
@@ -82,11 +83,17 @@ class Shop:
         """One run of the playbook swap_drive."""
         self.site.refresh()
         wanted = {"wait": 120, "follow": 600, "write_inventory": True, **variables}
-        return self.site.playbook("swap_drive", "--diff", *options, variables=wanted, line=line)
+        began = time.monotonic()
+        done = self.site.playbook("swap_drive", "--diff", *options, variables=wanted, line=line)
+        print(f"swap_drive {' '.join(options)} {variables}: {time.monotonic() - began:.0f} s, code {done.rc}")
+        return done
 
     def step(self, step: str, leave: str, check: bool = False, **more: Any) -> dict[str, Any]:
         """One step by the module alone; failures included."""
-        return call(self.lab, "drive_swap", check=check, **self.options(step, leave, **more))
+        began = time.monotonic()
+        done = call(self.lab, "drive_swap", check=check, **self.options(step, leave, **more))
+        print(f"{step} {leave}: {time.monotonic() - began:.0f} s; {done.get('msg', '')}")
+        return done
 
     def options(self, step: str, leave: str, **more: Any) -> dict[str, Any]:
         """What the module is told for a step, units addressed as they are found."""
@@ -94,15 +101,29 @@ class Shop:
         return {**given, **more}
 
     def change(self, bay: int, serial: str, **keys: Any) -> Any:
-        """For *line* of `book`: changes the drive in a bay as soon as the playbook asks for it."""
+        """For *line* of `book`: changes the drive in a bay as soon as the playbook asks for it.
+
+        A resilver gets nowhere until the playbook watches it, as with a pool that takes hours for it.
+        """
         done: list[Drive] = []
 
         def told(text: str) -> None:
             if "Now change the drive in" in text and not done:
                 self.lab.pull(bay)
                 done.append(self.lab.push(self.lab.new_drive(bay, serial, **keys)))
+                self.lab.run(f"echo 1 > {HOLD}")
+            self.let_go(text)
 
         return told
+
+    def let_go(self, text: str) -> None:
+        """For *line* of `book`: lets a resilver run from when the playbook watches it."""
+        if "replace | Watch the filling" in text:
+            self.lab.run(f"echo 0 > {HOLD}")
+
+    def slow_resilver(self) -> AbstractContextManager[None]:
+        """See `slow_resilver`."""
+        return slow_resilver(self.lab)
 
     def further(self, bay: int, serial: str, **keys: Any) -> Drive:
         """A new drive in a bay that has had none, on the target of its number."""
@@ -118,7 +139,7 @@ class Shop:
 
     def expected(self, **changed: str) -> dict[str, list[tuple[str, int]]]:
         """Where every unit belongs; *changed* has the serial that took the place of another one (OLD03=...)."""
-        serials = [changed.get(f"OLD{bay:02d}", f"OLD{bay:02d}") for bay in DRIVES]
+        serials = [changed.get(f"OLD{bay:02d}", f"OLD{bay:02d}") for bay in self.bays]
         return {f"raidz2-{index}": [(serial, index) for serial in serials] for index in (0, 1)}
 
     def scans(self) -> list[str]:
@@ -135,14 +156,9 @@ class Shop:
         assert "with 0 errors" in told, told
         assert "No known data errors" in told, told
 
-    @contextmanager
-    def busy(self) -> Iterator[None]:
-        """While it lasts, files are written and read back, and the old ones are read against their checksums."""
-        self.lab.run("rm -f /run/busy*; " + BUSY)
-        yield
-        rounds = int(self.lab.run("rm /run/busy; sleep 4; cat /run/busy.rounds").out)
-        assert rounds > 0
-        assert self.lab.run("cat /run/busy.bad", check=False).out == "", "what was read is not what was written"
+    def busy(self) -> AbstractContextManager[None]:
+        """See `busy`."""
+        return busy(self.lab)
 
     @contextmanager
     def unchanged(self) -> Iterator[None]:

@@ -9,12 +9,14 @@ from __future__ import annotations
 
 import threading
 import time
+from pathlib import Path
 from typing import Any
 
 import pytest
 
+from tests.lab.cohorts import HOLD
 from tests.lab.modules import four_runs
-from tests.lab.swaps import DRIVES, Shop, chassis
+from tests.lab.swaps import Shop, chassis
 
 pytestmark = pytest.mark.lab_long
 
@@ -26,7 +28,7 @@ def base(labs: Any, tmp_path_factory: pytest.TempPathFactory) -> Shop:
 
 @pytest.fixture
 def shop(base: Shop) -> Shop:
-    """Twelve drives in a pool of two vdevs."""
+    """Six drives in a pool of two vdevs."""
     base.built()
     return base
 
@@ -62,7 +64,8 @@ def test_from_another_bay_while_it_serves(shop: Shop) -> None:
     shop.further(12, "NEW12")
     before = shop.scans()
     with shop.busy():
-        done = shop.book(leave="OLD05", enter="bay12").check()
+        shop.lab.run(f"echo 1 > {HOLD}")
+        done = shop.book(leave="OLD05", enter="bay12", line=shop.let_go).check()
     assert "bay05 (serial OLD05) can be pulled now" in done.output
     assert "zpool offline" not in done.output
     assert shop.homes() == shop.expected(OLD05="NEW12")
@@ -76,37 +79,38 @@ def test_from_another_bay_while_it_serves(shop: Shop) -> None:
 
 def test_each_step_is_predicted_done_and_not_repeated(shop: Shop) -> None:
     lab = shop.lab
-    out = four_runs(lab, "drive_swap", **shop.options("take_out", "bay07"))
+    out = four_runs(lab, "drive_swap", **shop.options("take_out", "bay04"))
     assert [argv[1] for argv in out.done["commands"]] == ["offline", "offline"]
     assert (out.predicted["swap"]["margin"], out.predicted["swap"]["margin_without"]) == (2, 1)
-    lab.pull(7)
-    lab.push(lab.new_drive(7, "NEW07"))
-    seen = shop.step("await_drive", "bay07", seconds=30)
-    assert (seen["failed"], seen["swap"]["entering_serial"]) == (False, "NEW07"), seen
+    lab.pull(4)
+    lab.push(lab.new_drive(4, "NEW04"))
+    seen = shop.step("await_drive", "bay04", seconds=30)
+    assert (seen["failed"], seen["swap"]["entering_serial"]) == (False, "NEW04"), seen
     before = shop.scans()
-    runs = four_runs(lab, "drive_swap", **shop.options("put_in", "bay07"))
+    with shop.slow_resilver():
+        runs = four_runs(lab, "drive_swap", **shop.options("put_in", "bay04"))
     assert [argv[1] for argv in runs.done["commands"]] == ["replace", "replace", "resilver"]
-    done = shop.step("follow", "bay07", seconds=300)
+    done = shop.step("follow", "bay04", seconds=300)
     assert (done["failed"], done["swap"]["stage"]) == (False, "done"), done
     # Both units in one pass: whatever began before both were in was aborted, one resilver was done.
     scans = shop.scans()[len(before) :]
     print(scans)
     assert scans.count("scan done") == 1, scans
-    assert shop.homes() == shop.expected(OLD07="NEW07")
-    assert shop.step("take_out", "bay07")["commands"] == []  # done: the new drive is left alone
+    assert shop.homes() == shop.expected(OLD04="NEW04")
+    assert shop.step("take_out", "bay04")["commands"] == []  # done: the new drive is left alone
 
 
 def test_given_up_and_not_begun(shop: Shop) -> None:
     lab = shop.lab
     with shop.unchanged():
-        plan = shop.step("plan", "OLD07")
+        plan = shop.step("plan", "OLD04")
     assert (plan["changed"], plan["swap"]["stage"]) == (False, "idle")
-    assert not shop.step("take_out", "OLD07")["failed"]
-    waited = shop.step("await_drive", "bay07", seconds=3)
+    assert not shop.step("take_out", "OLD04")["failed"]
+    waited = shop.step("await_drive", "bay04", seconds=3)
     assert waited["failed"]
-    assert "the drive to leave (serial OLD07) has not been changed within 3 s" in waited["msg"]
+    assert "the drive to leave (serial OLD04) has not been changed within 3 s" in waited["msg"]
     # What was taken out serves again.
-    four_runs(lab, "drive_swap", **shop.options("put_back", "OLD07"))
+    four_runs(lab, "drive_swap", **shop.options("put_back", "OLD04"))
     lab.run("zpool wait -t resilver archive")
     assert shop.homes() == shop.expected()
 
@@ -114,33 +118,34 @@ def test_given_up_and_not_begun(shop: Shop) -> None:
 def test_two_drives_out_at_once(shop: Shop) -> None:
     lab = shop.lab
     with shop.busy():
-        for bay in (2, 9):
+        for bay in (2, 5):
             assert not shop.step("take_out", f"bay{bay:02d}")["failed"]
-        third = shop.step("take_out", "bay04")
-        assert third["failed"]
-        assert "it would have lost 3" in third["msg"], third["msg"]
-        assert "OLD02" in third["msg"], third["msg"]
-        for bay in (2, 9):
+    third = refused(shop, "take_out", "bay04")
+    assert "it would have lost 3" in third["msg"], third["msg"]
+    assert "OLD02" in third["msg"], third["msg"]
+    with shop.busy():
+        for bay in (2, 5):
             lab.pull(bay)
-        for bay in (2, 9):
+        for bay in (2, 5):
             lab.push(lab.new_drive(bay, f"NEW{bay:02d}"))
-        assert not shop.step("put_in", "bay02")["failed"]
-        second = shop.step("put_in", "bay09")
-        if second["failed"]:  # the first may be full already, when so little is on it
+        with shop.slow_resilver():
+            assert not shop.step("put_in", "bay02")["failed"]
+            second = shop.step("put_in", "bay05")
             assert "resilver is running" in second["msg"], second["msg"]
-            second = shop.step("put_in", "bay09", interrupt=["resilver"])
+            assert second["failed"]
+            second = shop.step("put_in", "bay05", interrupt=["resilver"])
         assert not second["failed"], second
-        for bay in (2, 9):
+        for bay in (2, 5):
             assert shop.step("follow", f"bay{bay:02d}", seconds=300)["swap"]["stage"] == "done"
-    assert shop.homes() == shop.expected(OLD02="NEW02", OLD09="NEW09")
+    assert shop.homes() == shop.expected(OLD02="NEW02", OLD05="NEW05")
     shop.whole()
 
 
 @pytest.fixture
 def out(shop: Shop) -> Shop:
-    """The drive of bay 6 has been taken out and pulled."""
-    assert not shop.step("take_out", "bay06")["failed"]
-    shop.lab.pull(6)
+    """The drive of bay 1 has been taken out and pulled."""
+    assert not shop.step("take_out", "bay01")["failed"]
+    shop.lab.pull(1)
     return shop
 
 
@@ -158,80 +163,79 @@ def test_new_drives_that_will_not_do(out: Shop) -> None:
     lab, shop = out.lab, out
 
     def put(serial: str, **keys: Any) -> None:
-        lab.push(lab.new_drive(6, serial, **keys))
+        lab.push(lab.new_drive(1, serial, **keys))
 
     put("TINY6", unit_size="300 MiB")
-    assert "too few for raidz2-0" in refused(shop, "put_in", "bay06")["msg"]
-    assert shop.step("await_drive", "bay06", seconds=5)["failed"]
-    lab.pull(6)
+    assert "too few for raidz2-0" in refused(shop, "put_in", "bay01")["msg"]
+    with shop.unchanged():
+        assert shop.step("await_drive", "bay01", seconds=5)["failed"]
+    lab.pull(1)
     put("ONE6", units=1)
-    assert "it shows 1 unit" in refused(shop, "put_in", "bay06")["msg"]
-    lab.pull(6)
+    assert "it shows 1 unit" in refused(shop, "put_in", "bay01")["msg"]
+    lab.pull(1)
     put("DATA6")
-    node = lab.guest_unit(6, 1)["block"]
+    node = lab.guest_unit(1, 1)["block"]
     lab.run(f"mkfs.ext4 -q -L tides /dev/{node}; udevadm settle")
-    told = refused(shop, "put_in", "bay06")
-    assert "bay06 (serial DATA6) unit 1: filesystem ext4 tides" in told["msg"]
+    told = refused(shop, "put_in", "bay01")
+    assert "bay01 (serial DATA6) unit 1: filesystem ext4 tides" in told["msg"]
     # Spelled out, it is erased and taken.
-    assert not shop.step("put_in", "bay06", erase_serials=["DATA6"])["failed"]
-    assert shop.step("follow", "bay06", seconds=300)["swap"]["stage"] == "done"
-    assert shop.homes() == shop.expected(OLD06="DATA6")
+    assert not shop.step("put_in", "bay01", erase_serials=["DATA6"])["failed"]
+    assert shop.step("follow", "bay01", seconds=300)["swap"]["stage"] == "done"
+    assert shop.homes() == shop.expected(OLD01="DATA6")
 
 
 def test_a_drive_of_another_pool_or_of_this_one(out: Shop) -> None:
     lab, shop = out.lab, out
-    lab.push(lab.new_drive(6, "OTHER6"))
-    nodes = [f"/dev/{lab.guest_unit(6, index)['block']}" for index in (0, 1)]
+    lab.push(lab.new_drive(1, "OTHER6"))
+    nodes = [f"/dev/{lab.guest_unit(1, index)['block']}" for index in (0, 1)]
     lab.run(f"zpool create elsewhere {' '.join(nodes)} && zpool export elsewhere; udevadm settle")
-    told = refused(shop, "put_in", "bay06")
+    told = refused(shop, "put_in", "bay01")
     assert "(pool elsewhere, GUID " in told["msg"], told["msg"]
-    lab.pull(6)
+    lab.pull(1)
     # The drive that was to leave is back in its bay: nothing enters, and it can be taken back.
-    lab.push("OLD06")
-    back = shop.step("put_in", "bay06")
-    assert back["failed"]
+    lab.push("OLD01")
+    back = refused(shop, "put_in", "bay01")
     assert "no other drive is in it yet" in back["msg"]
-    assert not shop.step("put_back", "bay06")["failed"]
+    assert not shop.step("put_back", "bay01")["failed"]
     lab.run("zpool wait -t resilver archive")
     assert shop.homes() == shop.expected()
 
 
 def test_a_wrong_pull_is_told_and_undone(shop: Shop) -> None:
     lab = shop.lab
-    assert not shop.step("take_out", "bay06")["failed"]
-    lab.pull(8)
-    told = shop.step("await_drive", "bay06", seconds=30)
+    assert not shop.step("take_out", "bay01")["failed"]
+    lab.pull(2)
+    with shop.unchanged():
+        told = shop.step("await_drive", "bay01", seconds=30)
     assert told["failed"]
     assert (
-        "The wrong drive was pulled: bay08 (serial OLD08) has left; asked for was bay06 (serial OLD06)" in told["msg"]
+        "The wrong drive was pulled: bay02 (serial OLD02) has left; asked for was bay01 (serial OLD01)" in told["msg"]
     )
-    assert "Put bay08 (serial OLD08) back" in told["msg"]
-    lab.push("OLD08")
-    again = shop.step("take_out", "bay06")
+    assert "Put bay02 (serial OLD02) back" in told["msg"]
+    lab.push("OLD02")
+    again = shop.step("take_out", "bay01")
     assert not again["failed"], again
     lab.run("zpool wait -t resilver archive")
-    lab.pull(6)
-    lab.push(lab.new_drive(6, "NEW06"))
-    assert not shop.step("put_in", "bay06")["failed"]
-    assert shop.step("follow", "bay06", seconds=300)["swap"]["stage"] == "done"
-    assert shop.homes() == shop.expected(OLD06="NEW06")
+    lab.pull(1)
+    lab.push(lab.new_drive(1, "NEW01"))
+    assert not shop.step("put_in", "bay01")["failed"]
+    assert shop.step("follow", "bay01", seconds=300)["swap"]["stage"] == "done"
+    assert shop.homes() == shop.expected(OLD01="NEW01")
     shop.whole()
 
 
 def test_scans_are_respected_and_the_healthy_sibling_is_named(shop: Shop) -> None:
     lab = shop.lab
     # Held still, so that it runs for certain (zfs(4)).
-    hold = "/sys/module/zfs/parameters/zfs_scan_suspend_progress"
-    lab.run(f"echo 1 > {hold}; zpool scrub archive")
-    told = shop.step("take_out", "bay01")
-    assert told["failed"]
+    lab.run(f"echo 1 > {HOLD}; zpool scrub archive")
+    told = refused(shop, "take_out", "bay03")
     assert "A scrub is running on pool archive" in told["msg"]
     assert "scrub" in lab.run("zpool status archive | grep 'in progress'").out
-    lab.run(f"echo 0 > {hold}; zpool wait -t scrub archive")
-    lab.run("zpool offline -f archive bay01.1")
-    notes = shop.step("plan", "bay01")["swap"]["notes"]
+    lab.run(f"echo 0 > {HOLD}; zpool wait -t scrub archive")
+    lab.run("zpool offline -f archive bay03.1")
+    notes = shop.step("plan", "bay03")["swap"]["notes"]
     assert notes == [
-        "bay01.1 and bay01.0 are one drive: bay01.1 is FAULTED, and bay01.0, which is healthy, leaves as well"
+        "bay03.1 and bay03.0 are one drive: bay03.1 is FAULTED, and bay03.0, which is healthy, leaves as well"
     ]
 
 
@@ -242,10 +246,10 @@ CUTS = (0.0, 1.0, 2.0, 3.0, 4.5, 6.0, 8.0, 11.0)
 def test_a_power_cut_in_a_replacement(shop: Shop, seconds: float) -> None:
     """The power goes so many seconds after the first command of the replacement was begun."""
     lab = shop.lab
-    assert not shop.step("take_out", "bay06")["failed"]
-    lab.pull(6)
-    lab.push(lab.new_drive(6, "NEW06"))
-    going = threading.Thread(target=lambda: _quietly(lambda: shop.step("put_in", "bay06")))
+    assert not shop.step("take_out", "bay01")["failed"]
+    lab.pull(1)
+    lab.push(lab.new_drive(1, "NEW01"))
+    going = threading.Thread(target=lambda: _quietly(lambda: shop.step("put_in", "bay01")))
     going.start()
     lab.run("for i in $(seq 1200); do pgrep -f '[z]pool replace' > /dev/null && exit; sleep 0.05; done", timeout=120)
     time.sleep(seconds)
@@ -256,11 +260,11 @@ def test_a_power_cut_in_a_replacement(shop: Shop, seconds: float) -> None:
         "modprobe zfs; zpool list archive || zpool import -d /dev/disk/by-vdev -d /dev/disk/by-id archive", timeout=200
     )
     shop.site.refresh()
-    done = shop.step("put_in", "bay06")
+    done = shop.step("put_in", "bay01")
     assert not done["failed"], done
     print(f"cut after {seconds} s: {[argv[1] for argv in done['commands']]}")
-    assert shop.step("follow", "bay06", seconds=300)["swap"]["stage"] == "done"
-    assert shop.homes() == shop.expected(OLD06="NEW06")
+    assert shop.step("follow", "bay01", seconds=300)["swap"]["stage"] == "done"
+    assert shop.homes() == shop.expected(OLD01="NEW01")
     shop.whole()
 
 
@@ -271,14 +275,16 @@ def _quietly(work: Any) -> None:
         return
 
 
-def test_every_drive_is_replaced_once(shop: Shop) -> None:
+def test_every_drive_is_replaced_once(labs: Any, tmp_path: Path) -> None:
+    shop = Shop(labs.get(chassis(12)), tmp_path)
+    shop.built()
     changed: dict[str, str] = {}
     with shop.busy():
-        for bay in DRIVES:
+        for bay in shop.bays:
             old, new = f"OLD{bay:02d}", f"NEW{bay:02d}"
             if bay % 4 == 3:  # while it serves; its bay is free afterwards
                 shop.further(12 + bay, new)
-                shop.book(leave=old, enter=new).check()
+                shop.book(leave=old, enter=new, line=shop.let_go).check()
                 shop.lab.pull(old)
             else:
                 shop.book(leave=f"bay{bay:02d}", line=shop.change(bay, new)).check()
