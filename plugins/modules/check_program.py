@@ -50,34 +50,13 @@ commands:
   sample: []
 """
 
-from typing import Any, Dict
-
-from ansible.module_utils.basic import AnsibleModule
-
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils import _face_check
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.health import pack
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face import ModuleRunner, run_face
-
-
-def work(module: AnsibleModule, _runner: ModuleRunner) -> Dict[str, Any]:
-    """Pack the program and put it in place."""
-    outcome = pack.install(_face_check, module.params["path"], module.check_mode)
-    return {
-        "changed": outcome.changed,
-        "path": module.params["path"],
-        "version": _face_check.VERSION,
-        "commands": [],
-        "diff": {"before": outcome.before, "after": outcome.after},
-    }
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_program import install_program
 
 
 def main() -> None:
     """Entry point."""
-    module = AnsibleModule(
-        argument_spec={"path": {"type": "path", "default": "/usr/local/lib/evenkeel/check.pyz"}},
-        supports_check_mode=True,
-    )
-    run_face(module, work)
+    install_program(_face_check, "/usr/local/lib/evenkeel/check.pyz")
 
 
 if __name__ == "__main__":
