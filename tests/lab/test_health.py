@@ -152,3 +152,9 @@ def test_kill_full_disk_clock_and_stop_never_give_a_wrong_healthy(watched: Watch
     lab.run(f"rm {AGENT}/filler")
     until_text(watched, present=True)
     assert "can be written again" in watched.journal("evenkeel-health.service")
+
+    # Nor is the snapshot itself believed when it cannot be renewed.
+    lab.run("dd if=/dev/zero of=/run/filler bs=4k status=none", check=False, timeout=PATIENCE)
+    gone(watched)
+    lab.run("rm /run/filler")
+    watched.until(healthy)

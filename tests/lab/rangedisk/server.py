@@ -13,6 +13,7 @@ removed. READY then holds their names. Contents are sparse files.
 
 from __future__ import annotations
 
+import ctypes
 import json
 import mmap
 import os
@@ -22,6 +23,7 @@ import socket
 import struct
 import sys
 import threading
+import traceback
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -32,6 +34,7 @@ TARGET = Path("/sys/kernel/config/target")
 GOOD, CHECK = 0, 2
 SUPPORTED = (512, 1024, 2048, 4096)
 ILLEGAL, NO_COMMAND, NO_FIELD, PAST_END = 5, 0x2000, 0x2400, 0x2100
+PR_SET_IO_FLUSHER = 57  # include/uapi/linux/prctl.h
 
 
 @dataclass(frozen=True)
@@ -147,10 +150,13 @@ class Unit:
         block = disk.block if disk.block in SUPPORTED else 512
         (self.core / "control").write_text(f"dev_config=lab/{disk.name},dev_size={disk.size},hw_block_size={block}")
         (self.core / "enable").write_text("1")
+        # The kernel would give up on a command that is not answered after 30 s; real adapters wait for ever.
+        (self.core / "attrib/cmd_time_out").write_text("0")
         uio = next(one for one in Path("/sys/class/uio").iterdir() if name_of(one) == disk.name)
         self.handle = os.open(f"/dev/{uio.name}", os.O_RDWR)
         self.map = mmap.mmap(self.handle, int((uio / "maps/map0/size").read_text(), 16))
         self.view = memoryview(self.map)
+        self.open = True
         self.ring, self.ring_size = struct.unpack_from("II", self.map, 4)
 
     def serve(self) -> None:
@@ -256,6 +262,7 @@ class Unit:
 
     def close(self) -> None:
         """Let go of what was withdrawn."""
+        self.open = False
         self.core.rmdir()
         self.view.release()
         self.map.close()
@@ -285,12 +292,25 @@ class Service:
     def __init__(self) -> None:
         self.units: dict[str, Unit] = {}
         self.waiting = selectors.DefaultSelector()
+        self.closing = threading.Lock()
         threading.Thread(target=self._serve, daemon=True).start()
 
     def _serve(self) -> None:
-        while True:
-            for key, _events in self.waiting.select(0.2):
-                key.data.serve()
+        # Or writing to a disk's file could wait for the kernel to write out the disk, which waits for this (prctl(2)).
+        ctypes.CDLL(None, use_errno=True).prctl(PR_SET_IO_FLUSHER, 1, 0, 0, 0)
+        try:
+            while True:
+                self._round(self.waiting.select(0.2))
+        finally:
+            # Only an error ends the loop, and disks that answer nothing must not look served.
+            traceback.print_exc()
+            os._exit(1)
+
+    def _round(self, ready: list[tuple[selectors.SelectorKey, int]]) -> None:
+        for key, _events in ready:
+            with self.closing:
+                if key.data.open:
+                    key.data.serve()
 
     def sync(self) -> None:
         """Show the disks of the configuration, and no others."""
@@ -299,8 +319,9 @@ class Service:
             unit = self.units.pop(name)
             # The kernel still writes out its cache as it loses the disk.
             unit.withdraw()
-            self.waiting.unregister(unit.handle)
-            unit.close()
+            with self.closing:
+                self.waiting.unregister(unit.handle)
+                unit.close()
         for name in [name for name in wanted if name not in self.units]:
             unit = self.units[name] = Unit(wanted[name])
             self.waiting.register(unit.handle, selectors.EVENT_READ, unit)

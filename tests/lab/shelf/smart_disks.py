@@ -47,8 +47,6 @@ class SmartUnit(Unit):
         self.seconds = seconds
         self.tests: list[tuple[int, float]] = []
         self.hanging = False
-        # The kernel would give up on a command that is not answered after 30 s; real adapters wait for ever.
-        (self.core / "attrib/cmd_time_out").write_text("0")
 
     def told(self, what: str) -> bool:
         return (FOLDER / f"{what}-{self.name}").exists()
@@ -121,14 +119,12 @@ class SmartUnit(Unit):
 class Service(range_disk.Service):
     """Serves commands, and again those that were left hanging."""
 
-    def _serve(self) -> None:
-        while True:
-            for key, _events in self.waiting.select(0.5):
-                key.data.serve()
-            # A list: units are added meanwhile by the thread that shows them.
-            for unit in [key.data for key in list(self.waiting.get_map().values())]:
-                if unit.hanging:
-                    unit.answer()
+    def _round(self, ready: list[tuple[selectors.SelectorKey, int]]) -> None:
+        super()._round(ready)
+        # A list: units are added meanwhile by the thread that shows them.
+        for unit in [key.data for key in list(self.waiting.get_map().values())]:
+            if unit.hanging:
+                unit.answer()
 
 
 def main() -> int:
