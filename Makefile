@@ -69,7 +69,7 @@ bench: ## Measure time and memory
 
 .PHONY: fuzz
 fuzz: ## Attack every parser with a million inputs, and run the property tests with many more examples
-	@tests/tools/with-venv fuzz python -m tests.fuzz
+	@tests/tools/with-venv fuzz python -m tests.fuzz --page docs/hostile-input.md
 	@$(PYTEST) tests/unit -m 'not lab and not lab_long and not bench' --hypothesis-profile fuzz
 
 .PHONY: layout-long

@@ -2,7 +2,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Attacks every parser with inputs that the fuzzer breeds from those that reached new code.
 
-python -m tests.fuzz [--runs N] [TARGET...]: N inputs for each (default 40000, over a million in all).
+python -m tests.fuzz [--runs N] [--page FILE] [TARGET...]: N inputs for each (default 40000, over a million in all).
 Each target runs in a process of its own; what it found is in tests/output/fuzz.json, an input that
 broke it in tests/output/fuzz/. Exit code 1 when any did.
 """
@@ -24,6 +24,28 @@ from tests.checkout import REPO
 OUTPUT = REPO / "tests" / "output"
 SEED = 20261125
 CHILD = "--child"
+PAGE = """<!--
+Copyright (c) 2026, The evenkeel maintainers
+SPDX-License-{identifier} GPL-3.0-or-later
+-->
+
+# Evidence: hostile input
+
+Written by `make fuzz` on {date}, seed {seed}: {total} inputs for {count} parsers, {verdict}.
+
+Each parser of what comes from a device, another program, a file or a person is attacked by a coverage-guided
+fuzzer (libFuzzer by way of Atheris): from examples of what the parser should read it breeds inputs, and keeps those
+that reach new code. A parser may return a result or raise the library's own error. Any other exception, a hang of
+20 seconds or more than 2 GB of memory breaks it. *Edges* are the branches of the library that were reached, as the
+fuzzer counts them.
+
+What is attacked by example beside this: `tests/unit/host/test_files.py` (links and exchanged folders under files that
+root writes), `tests/unit/test_rights.py` (owner and mode of every file that a role writes) and
+`tests/unit/test_secrets.py` (nothing secret among the options that Ansible logs).
+
+| parser | inputs | edges | seconds | broken |
+| --- | --- | --- | --- | --- |
+"""
 _DONE = re.compile(r"^Done (\d+) runs? in", re.MULTILINE)
 _COVERED = re.compile(r"cov: (\d+)")
 
@@ -34,15 +56,36 @@ def main() -> int:
 
     parser = argparse.ArgumentParser(description="Attack the parsers.")
     parser.add_argument("--runs", type=int, default=40_000)
+    parser.add_argument("--page", type=Path)
     parser.add_argument("targets", nargs="*")
     options = parser.parse_args()
     results = [run(name, options.runs) for name in TARGETS if not options.targets or name in options.targets]
     total = sum(one["runs"] for one in results)
     OUTPUT.mkdir(parents=True, exist_ok=True)
     (OUTPUT / "fuzz.json").write_text(json.dumps({"seed": SEED, "inputs": total, "targets": results}, indent=1))
+    if options.page:
+        options.page.write_text(page(results))
     broken = [one["target"] for one in results if one["broken"] or one["runs"] < options.runs]
     print(f"{total} inputs for {len(results)} parsers; broken or cut short: {', '.join(broken) or 'none'}")
     return int(bool(broken))
+
+
+def page(results: list[dict[str, Any]]) -> str:
+    """What was found, as a page for sceptics. *results* are of `run`."""
+    broken = [one["target"] for one in results if one["broken"]]
+    rows = "".join(
+        "| {target} | {runs} | {covered} | {seconds} | {0} |\n".format("yes" if one["broken"] else "no", **one)
+        for one in results
+    )
+    head = PAGE.format(
+        identifier="Identifier:",
+        date=time.strftime("%Y-%m-%d", time.gmtime()),
+        seed=SEED,
+        total=sum(one["runs"] for one in results),
+        count=len(results),
+        verdict="broken: " + ", ".join(broken) if broken else "none broken",
+    )
+    return head + rows
 
 
 def run(name: str, runs: int) -> dict[str, Any]:

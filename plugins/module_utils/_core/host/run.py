@@ -50,6 +50,16 @@ def checked(runner: Runner, argv: Sequence[str], remedy: str = "") -> str:
     return result.stdout
 
 
+def settle(runner: Runner) -> None:
+    """Wait until udev has handled what has happened; raises CommandError when it does not get there in a minute."""
+    checked(
+        runner,
+        SETTLE,
+        "Some device keeps udev busy: `journalctl -k -n 50` shows one that does not answer or cannot be read. Take its"
+        " drive out or wait, then run this again.",
+    )
+
+
 def carry_out(
     runner: Runner, commands: Sequence[Command], lost_race: Optional[Callable[[CommandError], bool]] = None
 ) -> None:
@@ -61,10 +71,10 @@ def carry_out(
     """
     for number, command in enumerate(commands):
         if number == len(commands) - 1:
-            checked(runner, SETTLE)
+            settle(runner)
         done = "; ".join(" ".join(earlier.argv) for earlier in commands[:number])
         _run_one(runner, command, "Done before it: {0}.".format(done) if done else "It was the first.", lost_race)
-    checked(runner, SETTLE)
+    settle(runner)
 
 
 def _run_one(
@@ -77,4 +87,4 @@ def _run_one(
         except CommandError as error:
             if attempt == ATTEMPTS - 1 or lost_race is None or not lost_race(error):
                 raise
-            checked(runner, SETTLE)
+            settle(runner)

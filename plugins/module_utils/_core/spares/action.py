@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from typing import Dict, Mapping, Sequence, Tuple
 
 from ..errors import CoreError, InputError, Refusal
-from ..host.run import SETTLE, carry_out, checked
+from ..host.run import carry_out, settle
 from ..model import Drive, Finding
 from ..swap import passes, places
 from ..swap.places import Identity
@@ -58,7 +58,7 @@ def ensure_duty(access: Access, wish: Wish, check_mode: bool) -> Report:
 
 def _look(access: Access, wish: Wish) -> Look:
     zfs = version(access.run)
-    checked(access.run, SETTLE)
+    settle(access.run)
     drives = access.drives()
     pools = {pool.name: pool for pool in current_pools(access, zfs, drives, wish.declared)}
     if wish.pool not in pools:

@@ -13,7 +13,7 @@ from ..host.contents import IN_USE
 from ..host.discover import Found, Wanted
 from ..host.disks import Disk
 from ..host.probe import ALL_LABELS
-from ..host.run import SETTLE, Command, Runner, carry_out, checked
+from ..host.run import Command, Runner, carry_out, checked, settle
 from ..model import Content, Drive
 from ..names import unit_name
 from ..zfs import erase
@@ -63,7 +63,7 @@ def ensure_split(access: Access, wish: Wish, check_mode: bool) -> Outcome:
     has been changed then.
     """
     _refuse_stray(wish)
-    checked(access.run, SETTLE)
+    settle(access.run)
     tasks = [_look(access, task) for task in _tasks(access, wish)]
     keys = [key for task in tasks for key in task.keys if not task.verdict.by_range or task.names]
     contents = access.contents(keys)

@@ -10,7 +10,7 @@ from typing import Dict, List, Mapping, Optional, Sequence, Tuple
 
 from ..declared import DeclaredDrive
 from ..errors import InputError, Refusal
-from ..host.run import SETTLE, checked
+from ..host.run import settle
 from ..host.swap_notes import NotedLeaf, SwapNote
 from ..model import Bay, Drive
 from ..zfs.access import Access, Holding
@@ -101,7 +101,7 @@ def bay_of(drive: Drive) -> str:
 def look(access: Access, wish: Wish) -> View:
     """Read the situation. Raises InputError when there is nothing of the kind, Refusal when the pool is suspended."""
     zfs = version(access.run)
-    checked(access.run, SETTLE)
+    settle(access.run)
     drives = tuple(access.drives())
     trees = {tree.name: tree for tree in read_pools(access.run, zfs)}
     tree = trees.get(wish.pool)

@@ -9,7 +9,7 @@ import time
 from typing import Callable, List, Optional, Sequence, Tuple
 
 from ..errors import CoreError, HostError, Refusal
-from ..host.run import SETTLE, checked
+from ..host.run import settle
 from ..model import Drive
 from ..zfs.access import Access
 from . import candidate, risk
@@ -121,7 +121,7 @@ def _settled(access: Access, wish: Wish, now: Callable[[], float], pause: Callab
     """The situation once all units of the new drive have appeared, or would have."""
     end = now() + _GRACE
     while True:
-        checked(access.run, SETTLE)
+        settle(access.run)
         view = look(access, wish)
         if _complete(view) or now() >= end:
             return view

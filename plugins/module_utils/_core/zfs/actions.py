@@ -10,7 +10,7 @@ from typing import Dict, List, Mapping, Optional, Sequence, Tuple
 
 from ..declared import DeclaredDrive
 from ..errors import CommandError, CoreError, Refusal
-from ..host.run import SETTLE, Command, Runner, carry_out, checked
+from ..host.run import Command, Runner, carry_out, checked, settle
 from ..model import Drive, Layout, Unit
 from ..trial.gate import refuse_untried
 from . import argv, build, erase
@@ -66,7 +66,7 @@ def ensure_present(access: Access, wish: Wish, check_mode: bool) -> Outcome:
     build.refuse_siblings(wish.layout, wish.allow_siblings)
     beside.refuse_weak(wish.support, wish.layout.vdevs)
     zfs = version(access.run)
-    checked(access.run, SETTLE)
+    settle(access.run)
     drives = access.drives()
     pools = {pool.name: pool for pool in current_pools(access, zfs, drives, wish.declared)}
     if wish.pool in pools:

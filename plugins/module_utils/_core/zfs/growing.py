@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from typing import Dict, List, Mapping, Sequence, Tuple
 
 from ..errors import CoreError, HostError, Refusal
-from ..host.run import SETTLE, Command, carry_out, checked
+from ..host.run import Command, carry_out, checked, settle
 from ..layout.promise import survives_drives, survives_enclosures
 from ..model import Drive, Layout, Unit, Vdev
 from . import argv, build
@@ -91,7 +91,7 @@ _CORRECT = "Correct the declared inventory or policy. Supporting vdevs are not t
 
 def _look(access: Access, wish: Wish) -> _Look:
     zfs = version(access.run)
-    checked(access.run, SETTLE)
+    settle(access.run)
     drives = access.drives()
     pools = {pool.name: pool for pool in current_pools(access, zfs, drives, wish.declared)}
     pool = pools.get(wish.pool)

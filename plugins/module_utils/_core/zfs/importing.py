@@ -15,7 +15,7 @@ from typing import Dict, List, Mapping, Sequence, Tuple
 from .. import names
 from ..errors import CoreError, InputError, Refusal
 from ..host import hostid
-from ..host.run import SETTLE, Command, Runner, carry_out, checked
+from ..host.run import Command, Runner, carry_out, checked, settle
 from ..model import Drive, Layout, Member
 from . import argv, build, listing, membership, mounting
 from . import support as beside
@@ -85,7 +85,7 @@ def ensure_imported(access: Access, wish: Wish, terms: Terms, check_mode: bool) 
         if value and not value.isdigit():
             raise InputError("{0!r} is no pool GUID".format(value), subject=name, remedy="Write it as zpool prints it.")
     zfs = version(access.run)
-    checked(access.run, SETTLE)
+    settle(access.run)
     drives = access.drives()
     pools = {pool.name: pool for pool in current_pools(access, zfs, drives, wish.declared)}
     if wish.pool in pools:

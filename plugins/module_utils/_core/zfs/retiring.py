@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Dict, List, Mapping, Optional, Sequence, Tuple
 
 from ..errors import CoreError, Refusal
-from ..host.run import SETTLE, Command, carry_out, checked
+from ..host.run import Command, carry_out, settle
 from ..model import Content, Drive, Member, Unit
 from . import argv, build, erase
 from .access import Access, Holding
@@ -68,7 +68,7 @@ def ensure_retired(access: Access, wish: Wish, guid: str, check_mode: bool) -> R
     """
     argv.pool_name(wish.pool)
     zfs = version(access.run)
-    checked(access.run, SETTLE)
+    settle(access.run)
     drives = access.drives()
     pools = {pool.name: pool for pool in current_pools(access, zfs, drives, wish.declared)}
     look = _identified(pools.get(wish.pool), wish.pool, guid, drives, access.labels())
