@@ -11,6 +11,7 @@ import base64
 import os
 import shutil
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import numpy
@@ -38,7 +39,10 @@ VIEWS = [(DESK, "light"), (DESK, "dark"), (PHONE, "light"), (PHONE, "dark")]
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     home = tmp_path_factory.mktemp("report")
-    kept = keep(home / "records", *records.scenes())
+    one, two, three, four = records.scenes()
+    # Two servers with one host id, so that the section about what is between servers is looked at too.
+    two, three = (replace(each, settings={**each.settings, "hostid": "00c0ffee"}) for each in (two, three))
+    kept = keep(home / "records", one, two, three, four)
     Report(Wish(str(kept), str(home / "pages"), expected=("ebb05",))).write(check_mode=False)
     return home / "pages"
 

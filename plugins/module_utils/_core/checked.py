@@ -88,5 +88,5 @@ def together(found: Sequence[Finding], checked: Optional[Checked]) -> Tuple[Find
     """What was found just now, then what only the check found."""
     kept: Dict[Tuple[Any, ...], Finding] = {}
     for one in tuple(found) + (checked.findings if checked else ()):
-        kept.setdefault((one.code, one.serial, one.bay, one.index), one)
+        kept.setdefault((one.code, one.serial, one.bay, one.index, one.about), one)
     return tuple(kept.values())

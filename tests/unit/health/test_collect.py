@@ -374,10 +374,10 @@ def test_the_findings_of_the_scheduled_check_are_taken_over(host: Host) -> None:
     assert ("check",) not in found["source_up"]
     checked.write(checked.Checked(WALL - 60, 3600.0, (Finding("scrub_old", "warning"),)), host.config.checked)
     found = host.run(lambda found: "finding" in found)
-    assert list(found["finding"]) == [("", "", "", "scrub_old", "warning")]
+    assert list(found["finding"]) == [("", "", "", "", "scrub_old", "warning")]
     Path(host.config.checked).write_text("{")
     found = host.run(lambda found: ("check", "invalid") in found.get("read_failures", {}))
-    assert list(found["finding"]) == [("", "", "", "scrub_old", "warning")], "the last good one serves"
+    assert list(found["finding"]) == [("", "", "", "", "scrub_old", "warning")], "the last good one serves"
 
 
 def test_a_reading_is_as_old_as_its_beginning(host: Host) -> None:

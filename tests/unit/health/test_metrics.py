@@ -236,7 +236,21 @@ def test_findings_are_told_and_bounded() -> None:
     found = values(snapshot(findings=many))
     assert found["findings"] == {("error",): 1000, ("warning",): 0, ("info",): 0}
     assert len(found["finding"]) == 500
-    assert found["finding"][("bay01", "S0", "1", "half_visible", "error")] == 1
+    assert found["finding"][("bay01", "S0", "1", "", "half_visible", "error")] == 1
+
+
+def test_findings_of_one_code_stay_apart_by_what_they_are_about() -> None:
+    stopped = tuple(
+        Finding("timer_stopped", "warning", about=name) for name in ("evenkeel-check.timer", "evenkeel-scrub.timer")
+    )
+    odd = Finding("acceptance_unused", "info", about='drive_missing "{}\n' + "x" * 200)
+    found = values(snapshot(findings=stopped[:1], checked=Checked(WALL - 600, 3600.0, (*stopped, odd))))
+    assert found["findings"] == {("error",): 0, ("warning",): 2, ("info",): 1}
+    assert set(found["finding"]) == {
+        ("", "", "", "evenkeel-check.timer", "timer_stopped", "warning"),
+        ("", "", "", "evenkeel-scrub.timer", "timer_stopped", "warning"),
+        ("", "", "", "drive_missing ____" + "x" * 110, "acceptance_unused", "info"),
+    }
 
 
 def test_findings_of_the_scheduled_check_join_those_found_now() -> None:
@@ -246,8 +260,8 @@ def test_findings_of_the_scheduled_check_join_those_found_now() -> None:
     found = values(made)
     assert found["findings"] == {("error",): 1, ("warning",): 1, ("info",): 0}
     assert set(found["finding"]) == {
-        ("bay01", "S1", "1", "half_visible", "error"),
-        ("", "", "", "scrub_old", "warning"),
+        ("bay01", "S1", "1", "", "half_visible", "error"),
+        ("", "", "", "", "scrub_old", "warning"),
     }
     assert found["source_up"][("check",)] == 1
     assert found["source_age_seconds"][("check",)] == 600

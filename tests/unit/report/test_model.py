@@ -140,6 +140,33 @@ def test_hosts_are_ranked_by_margin_then_findings_then_name() -> None:
     assert page.silent == (("ebb3", "could not be read"),)
 
 
+def test_what_only_several_servers_show_is_told_and_counts() -> None:
+    """One host id, one pool on two servers, and a drive that is declared for one and found in the other."""
+    one, two, three = records.healthy(), records.unbuilt(), records.replacing()
+    stray = one.drives[3]
+    one = replace(one, drives=tuple(each for each in one.drives if each is not stray))
+    two = replace(two, drives=(*two.drives, {**stray, "bay": {"slot": 9, "enclosure": "west"}}))
+    same = {"hostid": "00c0ffee", "pool.guid": "77"}
+    one, three = (replace(each, settings={**each.settings, **same}, findings=()) for each in (one, three))
+    page = fleet_page([summary(each) for each in (one, two, three)], {})
+    assert [(row.code, row.where, row.found) for row in page.between] == [
+        ("drive_elsewhere", "ebb01: bay03 (serial ACS01003)", "in west-bay09 of ebb04"),
+        ("hostid_shared", "ebb01: host id", "00c0ffee, also on ebb03"),
+        ("pool_shared", "ebb01: pool GUID 77", "77, also on ebb03"),
+        ("hostid_shared", "ebb03: host id", "00c0ffee, also on ebb01"),
+        ("pool_shared", "ebb03: pool GUID 77", "77, also on ebb01"),
+    ]
+    assert all(row.severity == "error" and row.remedy for row in page.between)
+    rows = {row.host: row for row in page.rows}
+    assert (rows["ebb01"].errors, rows["ebb01"].standing) == (3, "watch")
+    assert rows["ebb01"].codes == "drive_elsewhere, hostid_shared, pool_shared"
+    assert (rows["ebb03"].errors, rows["ebb03"].codes) == (2, "hostid_shared, pool_shared")
+    assert ("good", "Sound", 1) not in page.standings
+    alone = fleet_page([summary(records.healthy())], {})
+    assert alone.between == ()
+    assert alone.standings == (("good", "Sound", 1),)
+
+
 def test_differences_are_told_within_a_class() -> None:
     found = differences(
         {

@@ -208,6 +208,14 @@ def test_the_fleet_page_names_who_is_silent_and_what_differs(pages: dict[str, st
     assert "zfs-2.3.2-2" in text
 
 
+def test_the_fleet_page_tells_what_is_between_servers(tmp_path: Path) -> None:
+    one, two = records.healthy(), records.pulled()
+    both = [replace(each, settings={**each.settings, "pool.guid": "77"}) for each in (one, two)]
+    text = JustHTML(pages_of(tmp_path, *both)["index.html"], sanitize=False).root.to_text()
+    for part in ("Between servers", "pool_shared", "ebb01: pool GUID 77", "77, also on ebb02", "Stop writing now."):
+        assert part in text, part
+
+
 def test_a_record_of_another_form_does_not_stop_the_report(tmp_path: Path) -> None:
     broken = replace(records.pulled(), pool={"name": "archive"})
     (tmp_path / "ebb09.json").write_text("{")

@@ -20,9 +20,14 @@ LEAST = 2
 def fleet_findings(records: Sequence[HostRecord]) -> Dict[str, List[Finding]]:
     """Findings by host, from comparing the records of all hosts; hosts without one are left out."""
     found: Dict[str, List[Finding]] = {}
-    for host, one in [*_differences(records), *_shared(records), *_elsewhere(records)]:
+    for host, one in [*_differences(records), *between(records)]:
         found.setdefault(host, []).append(one)
     return found
+
+
+def between(records: Sequence[HostRecord]) -> List[Tuple[str, Finding]]:
+    """What no server can see alone, by host: of these the fields C(settings), C(drives) and C(declared) serve."""
+    return [*_shared(records), *_elsewhere(records)]
 
 
 def classes(records: Sequence[HostRecord]) -> Dict[str, List[HostRecord]]:

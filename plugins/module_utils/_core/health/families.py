@@ -173,8 +173,8 @@ FAMILIES = (
     Family(
         "finding",
         "gauge",
-        _UNIT + ("code", "severity"),
-        "One finding; its unit is empty when the whole drive is meant.",
+        _UNIT + ("about", "code", "severity"),
+        "One finding; its unit is empty when the whole drive is meant, and about names what is no drive.",
     ),
 )
 

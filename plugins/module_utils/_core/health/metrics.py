@@ -11,6 +11,7 @@ C(unknown) and margins go. A bad state stays until something better is known.
 from __future__ import annotations
 
 import hashlib
+import re
 from collections import Counter
 from dataclasses import dataclass
 from typing import Dict, List, Mapping, Optional, Sequence, Tuple
@@ -26,6 +27,8 @@ from .smart import FAILING, SmartReading
 from .snapshot import Snapshot, UnitReading, unit_key
 
 MOST_FINDINGS = 500
+LONGEST_ABOUT = 128
+_FORBIDDEN = re.compile("[^A-Za-z0-9 _.:,/@-]")  # a pool's, vdev's or service's name, a file: kept; else as in `clean`
 CHECKS_MISSED = 2.5  # a check that is late by this many of its intervals no longer counts as current
 _NO_READING = UnitReading()
 
@@ -252,6 +255,7 @@ def _findings(found: Samples, snapshot: Snapshot) -> None:
             clean_text(finding.bay),
             clean_text(finding.serial),
             "" if finding.index is None else str(finding.index),
+            _FORBIDDEN.sub("_", finding.about)[:LONGEST_ABOUT],
             finding.code,
             finding.severity,
         )

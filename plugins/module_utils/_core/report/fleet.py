@@ -9,12 +9,15 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Dict, Iterator, List, Mapping, Optional, Sequence, Tuple
 
-from ..drift.fleet import IDENTITY
+from ..drift.fleet import IDENTITY, between
+from ..drift.outcome import trimmed
+from ..model import Finding
 from ..record import HostRecord
 from . import words
+from .host_page import FindingRow, finding_row
 
 CLASS = "class"
 STALE_DAYS = 2  # rule of thumb: the check runs daily
@@ -22,7 +25,7 @@ STALE_DAYS = 2  # rule of thumb: the check runs daily
 
 @dataclass(frozen=True)
 class Summary:
-    """What the fleet's page needs of a host. *settings* are compared between hosts."""
+    """What the fleet's page needs of a host. *record* has what is compared between hosts, and little else."""
 
     host: str
     checked_at: str
@@ -35,7 +38,7 @@ class Summary:
     warnings: int
     codes: Tuple[str, ...]
     visits: Tuple[str, ...]
-    settings: Mapping[str, str]
+    record: HostRecord
 
 
 @dataclass(frozen=True)
@@ -69,7 +72,10 @@ class Difference:
 
 @dataclass(frozen=True)
 class FleetPage:
-    """The fleet's page. *margins* counts hosts by margin, worst first; *silent* are hosts without a record, and why."""
+    """The fleet's page. *margins* counts hosts by margin, worst first; *silent* are hosts without a record, and why.
+
+    *between* are findings that only several servers together show; they count in the rows as well.
+    """
 
     rows: Tuple[FleetRow, ...]
     checked_at: str
@@ -77,6 +83,7 @@ class FleetPage:
     margins: Tuple[Tuple[str, int], ...]
     differences: Tuple[Difference, ...]
     silent: Tuple[Tuple[str, str], ...]  # host or file, why
+    between: Tuple[FindingRow, ...] = ()
 
 
 def summary(record: HostRecord) -> Summary:
@@ -94,15 +101,16 @@ def summary(record: HostRecord) -> Summary:
         warnings=severities["warning"],
         codes=tuple(sorted({one.code for one in record.findings if one.severity != "info"})),
         visits=tuple(visit["bay"] or visit["serial"] for visit in (record.pool or {}).get("visit", ())),
-        settings=record.settings,
+        record=replace(trimmed(record), findings=(), accepted=()),
     )
 
 
 def fleet_page(hosts: Sequence[Summary], silent: Mapping[str, str]) -> FleetPage:
     """The page of these hosts; *silent* tells of those without a record why."""
     newest = max((one.checked_at for one in hosts), default="")
-    ranked = sorted(hosts, key=_rank)
-    standings = Counter(one.standing for one in hosts)
+    found = sorted(between([one.record for one in hosts]), key=lambda pair: (words.natural(pair[0]), pair[1].subject))
+    ranked = sorted(_with(hosts, found), key=_rank)
+    standings = Counter(one.standing for one in ranked)
     return FleetPage(
         rows=tuple(_row(one, newest) for one in ranked),
         checked_at=words.date(newest),
@@ -112,9 +120,25 @@ def fleet_page(hosts: Sequence[Summary], silent: Mapping[str, str]) -> FleetPage
             if standings[state]
         ),
         margins=_margins(ranked),
-        differences=differences({one.host: one.settings for one in hosts}),
+        differences=differences({one.host: one.record.settings for one in hosts}),
         silent=tuple(sorted(silent.items(), key=lambda one: words.natural(one[0]))),
+        between=tuple(replace(finding_row(one), where="{0}: {1}".format(host, one.subject)) for host, one in found),
     )
+
+
+def _with(hosts: Sequence[Summary], found: Sequence[Tuple[str, Finding]]) -> Iterator[Summary]:
+    """The hosts, with what the comparing *found* of each; all of it is of severity error."""
+    codes: Dict[str, List[str]] = defaultdict(list)
+    for host, one in found:
+        codes[host].append(one.code)
+    for summed in hosts:
+        more = codes[summed.host]
+        yield replace(
+            summed,
+            errors=summed.errors + len(more),
+            codes=tuple(sorted({*summed.codes, *more})),
+            standing=words.WATCH if more and summed.standing == words.GOOD else summed.standing,
+        )
 
 
 def _rank(one: Summary) -> Tuple[int, int, int, int, Tuple[Tuple[int, int, str], ...]]:

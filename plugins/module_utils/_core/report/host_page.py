@@ -127,7 +127,7 @@ def host_page(record: HostRecord, columns: int = 0) -> HostPage:
         facts=tuple(_facts(record)),
         findings=_findings(record),
         accepted=tuple(
-            _finding(one.finding, record.history, reason=one.reason, until=one.until) for one in record.accepted
+            finding_row(one.finding, record.history, reason=one.reason, until=one.until) for one in record.accepted
         ),
         chassis=maps(record, places, columns),
         planned=record.pool is None and record.layout is not None,
@@ -155,11 +155,12 @@ def _facts(record: HostRecord) -> List[Tuple[str, str]]:
 
 
 def _findings(record: HostRecord) -> Tuple[FindingRow, ...]:
-    rows = [_finding(one, record.history) for one in record.findings]
+    rows = [finding_row(one, record.history) for one in record.findings]
     return tuple(sorted(rows, key=lambda row: _SEVERITIES.index(row.severity) if row.severity in _SEVERITIES else 0))
 
 
-def _finding(one: Finding, history: Sequence[Event], reason: str = "", until: str = "") -> FindingRow:
+def finding_row(one: Finding, history: Sequence[Event] = (), reason: str = "", until: str = "") -> FindingRow:
+    """The finding as the pages show it; *history* tells since when where it does not say so itself."""
     where = one.subject if one.bay or one.serial or one.about else ""
     return FindingRow(
         severity=one.severity,
