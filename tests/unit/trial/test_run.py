@@ -139,8 +139,35 @@ def test_too_warm_pauses_and_measures_that_run_again(tmp_path: Path) -> None:
     assert ended.state == "finished"
     assert "paused" in states
     runs = [plan.argv(site.ordered, step) for step in plan.steps(site.ordered)]
-    assert host.ran == [runs[0], runs[1], *runs[1:]]
+    assert host.ran == [runs[0], *runs]
     assert host.temperature == []
+
+
+def test_runs_shorter_than_the_watch_are_watched_between_them(tmp_path: Path) -> None:
+    """Of 12 s each: it is looked before the first, and again before that in which 30 s are over."""
+    site = Site(tmp_path, order(2, temperature_ceiling=50))
+    watched: list[int] = []
+    states: list[str] = []
+    keep = site.folder.keep
+
+    class Host(FakeHost):
+        def temperatures(self, paths: Sequence[str]) -> dict[str, int]:
+            assert self._answer is None, "looked while it was measured"
+            watched.append(len(self.ran))
+            return super().temperatures(paths)
+
+    def kept(progress: Progress) -> None:
+        states.append(progress.state)
+        keep(progress)
+
+    site.folder.keep = kept  # type: ignore[method-assign]
+    ended, host = site.run(Host(site.ordered, temperature=[40, 60, 50, 45]))
+    assert ended.state == "finished"
+    assert "paused" in states
+    assert watched[:4] == [0, 2, 2, 2]
+    assert all(later - earlier <= 2 for earlier, later in zip(watched, watched[1:], strict=False))
+    # Nothing is measured twice: no run was under way.
+    assert host.ran == [plan.argv(site.ordered, step) for step in plan.steps(site.ordered)]
 
 
 def test_a_drive_that_does_not_answer_is_rejected_and_left_out(tmp_path: Path) -> None:

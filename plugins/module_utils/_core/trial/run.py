@@ -48,7 +48,7 @@ class Trial:
         self._host = host
         self._stop = stop
         self._results_path = results_path
-        self._begun = host.monotonic()
+        self._begun = self._watch = host.monotonic()
         self._progress = Progress(order="")
         self._earlier = 0.0
 
@@ -109,6 +109,7 @@ class Trial:
     def _step(self, order: Order, step: Step) -> Dict[Key, Measure]:
         step = replace(step, units=self._left(step))
         while True:
+            self._rest(order, step)
             self._keep(state="running", reason="", doing=plan.describe(order, step))
             with ExitStack() as held:
                 if step.phase in plan.BURN_IN:
@@ -133,18 +134,16 @@ class Trial:
         seconds = self._seconds(order, step)
         if not self._host.start(plan.argv(order, step), seconds):
             raise HostError("fio cannot be started: the host refuses another process", subject="trial")
-        watch = self._host.monotonic() + WATCH_SECONDS
         while True:
             ended = self._host.poll(1.0)
             self._check_stop()
             if ended is not None:
                 break
-            if self._host.monotonic() >= watch:
+            if self._host.monotonic() >= self._watch:
                 self._keep()
                 self._bound_time(order)
                 if self._too_warm(order, step):
                     return None
-                watch = self._host.monotonic() + WATCH_SECONDS
         if ended.status != "done":
             self._drop(step, seconds)
             return None
@@ -203,10 +202,17 @@ class Trial:
     def _nodes(self, order: Order) -> Dict[str, str]:
         return self._host.nodes_of([unit.path for drive in order.drives for unit in drive.units])
 
+    def _rest(self, order: Order, step: Step) -> None:
+        """Looks how warm the drives are before the run when that falls due in it: looking disturbs what is measured."""
+        lead = order.settings.seconds + order.settings.ramp_seconds if step.phase in plan.MEASURING else 0
+        if self._host.monotonic() + lead >= self._watch:
+            self._too_warm(order, step)
+
     def _too_warm(self, order: Order, step: Step) -> bool:
         """Whether a drive of the run is above the ceiling; then it has been waited for."""
         ceiling = order.settings.temperature_ceiling
         paths = [order.unit(key).path for key in step.units]
+        self._watch = self._host.monotonic() + WATCH_SECONDS
         if not ceiling or self._warmest(paths) <= ceiling:
             return False
         self._host.abandon()
@@ -217,6 +223,7 @@ class Trial:
             self._keep(state="paused", reason=text)
             self._bound_time(order)
             self._pause(WATCH_SECONDS)
+        self._watch = self._host.monotonic() + WATCH_SECONDS
         return True
 
     def _warmest(self, paths: Sequence[str]) -> int:
