@@ -121,3 +121,14 @@ class RangeDisks:
     def _write(self, disks: Sequence[Disk]) -> None:
         text = json.dumps([asdict(disk) for disk in disks])
         self.lab.run(f"cat > {CONFIG}.new && mv {CONFIG}.new {CONFIG} && sync", stdin=text)
+
+
+def smart_drives(lab: Lab, drives: int = 1, test_seconds: float = 20) -> None:
+    """Shows drives SMT0001 and on, of two units whose SMART is on (see shelf/smart_disks.py), until the guest ends."""
+    lab.run("mkdir -p /opt/lab; modprobe -a target_core_user tcm_loop")
+    lab.ssh().copy_to(FOLDER / "server.py", PROGRAM)
+    lab.ssh().copy_to(FOLDER.parent / "shelf" / "smart_disks.py", "/opt/lab/smart_disks.py")
+    serve = f"python3 /opt/lab/smart_disks.py {drives} {test_seconds:g}"
+    lab.run(f"systemd-run --quiet --unit=lab-smart --setenv=PYTHONPATH=/opt/lab {serve}")
+    lab.run("for i in $(seq 500); do test -e /run/lab-smart-disks.ready && exit; sleep 0.2; done; exit 1", timeout=300)
+    lab.run("udevadm settle -t 120", timeout=200)

@@ -12,9 +12,9 @@ import pytest
 
 from tests.lab.conftest import Labs
 from tests.lab.parts import Limits
+from tests.lab.rangedisks import smart_drives
 from tests.lab.watch import PATIENCE, Watched, configure, name_of, of, put, state, watched_machine
 
-SHELF = Path(__file__).with_name("shelf")
 TEST_SECONDS = 60
 EVERY_20_SECONDS = "[Timer]\nOnCalendar=\nOnCalendar=*:*:0/20\nRandomizedDelaySec=0\nAccuracySec=1\n"
 # The real smartctl for the drives that the shelf serves; the stand-in for the emulator's.
@@ -72,13 +72,7 @@ def smart(labs: Labs, tmp_path: Path) -> Watched:
     """The machine with three more drives, SMT0001 to SMT0003, whose SMART is read by the real smartctl."""
     watched = watched_machine(labs, tmp_path)
     lab = watched.lab
-    lab.run("mkdir -p /opt/lab; modprobe -a target_core_user tcm_loop")
-    lab.ssh().copy_to(SHELF.parent / "rangedisk" / "server.py", "/opt/lab/range_disk.py")
-    lab.ssh().copy_to(SHELF / "smart_disks.py", "/opt/lab/smart_disks.py")
-    serve = f"python3 /opt/lab/smart_disks.py 3 {TEST_SECONDS}"
-    lab.run(f"systemd-run --quiet --unit=lab-smart --setenv=PYTHONPATH=/opt/lab {serve}")
-    lab.run("for i in $(seq 500); do test -e /run/lab-smart-disks.ready && exit; sleep 0.2; done; exit 1", timeout=300)
-    lab.run("udevadm settle -t 120", timeout=200)
+    smart_drives(lab, 3, TEST_SECONDS)
     put(lab, "/opt/standin/either", EITHER)
     lab.run("chmod 755 /opt/standin/either")
     # The stand-in's drives passed a long test 18 days ago; the shelf's never did.

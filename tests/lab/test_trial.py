@@ -21,6 +21,7 @@ from tests.lab.lab import Lab
 from tests.lab.modules import call
 from tests.lab.parts import Limits, ReadError
 from tests.lab.playbooks import Site
+from tests.lab.rangedisks import smart_drives
 
 DECLARED = {f"bay{bay:02d}": {"serial": trials.serial(bay)} for bay in range(8)}
 BAYS = {bay: entry["serial"] for bay, entry in DECLARED.items()}
@@ -268,6 +269,32 @@ def test_every_block_is_read_where_that_is_asked(first: tuple[Lab, dict[str, Any
     assert drive["read_through"] == [128 << 20] * 2
     assert drive["read_errors"] == [0, 1]
     assert drive["codes"] == ["read_errors"]
+
+
+@pytest.mark.lab_long
+def test_a_drive_that_is_too_warm_is_waited_for(first: tuple[Lab, dict[str, Any], dict[str, Any]]) -> None:
+    """A drive that tells its temperature, unlike the emulator's: warm at first, cool later."""
+    lab = first[0]
+    smart_drives(lab)
+    lab.run("echo 61 > /run/lab-smart/degrees-SMT0001.1")
+    options = {**trials.QUICK, "bays": BAYS, "serials": ["SMT0001"], "temperature_ceiling": 60}
+    started = call(lab, "drive_trial", **options)
+    assert started["changed"]
+    deadline = time.monotonic() + 120
+    while trials.progress(lab)["state"] != "paused":
+        assert time.monotonic() < deadline, trials.progress(lab)
+        time.sleep(0.5)
+    told = call(lab, "trial_info")
+    assert (told["state"], told["progress"]["warmest"]) == ("paused", 61)
+    assert "a drive is at 61 degrees Celsius, the ceiling is 60; waiting for 55" in told["progress"]["reason"]
+    assert lab.run("pgrep -c fio", check=False).out.strip() == "0"
+    lab.run("echo 56 > /run/lab-smart/degrees-SMT0001.1; sleep 35")
+    assert trials.progress(lab)["state"] == "paused", "below the ceiling, and not yet 5 degrees cooler"
+    lab.run("echo 55 > /run/lab-smart/degrees-SMT0001.1")
+    assert trials.await_end(lab, 200)["state"] == "finished"
+    [drive] = [one for one in json.loads(lab.run(["cat", RESULTS]).out)["drives"] if one["serial"] == "SMT0001"]
+    assert len(drive["alone"]) == 2
+    assert [unit["temperature"] for unit in drive["facts"]] == [30, 55]
 
 
 @pytest.mark.lab_long

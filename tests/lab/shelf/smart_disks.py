@@ -10,7 +10,7 @@ drive report one serial number.
 Options: how many drives (1), and for how many seconds a self-test runs (20). In FOLDER every self-test that was
 started is noted in C(tests): the moment, the unit (SERIAL.LUN) and the self-test code. Files that a test makes there:
 C(asleep-UNIT): the unit stands by, and commands that would wake it are noted in C(woken); C(hang-UNIT): it answers no
-log page until the file is gone; C(broken-UNIT): it predicts a failure.
+log page until the file is gone; C(broken-UNIT): it predicts a failure; C(degrees-UNIT): how warm it is (30).
 """
 
 from __future__ import annotations
@@ -95,12 +95,20 @@ class SmartUnit(Unit):
             TESTS_LOG: self._results(),
             # Background scan: parameter 0 has the minutes that the drive has been powered, and that none runs.
             SCAN_LOG: struct.pack(">HBBIBBHHH", 0, 3, 12, 60 * HOURS, 0, 0, 0, 0, 0),
-            # Parameter 0: the additional sense code (5Dh: failure prediction threshold exceeded), 30 degrees.
-            EXCEPTIONS_LOG: bytes([0, 0, 3, 4, 0x5D if self.told("broken") else 0, 0x10 * self.told("broken"), 30, 0]),
+            # Parameter 0: the additional sense code (5Dh: failure prediction threshold exceeded), degrees Celsius.
+            EXCEPTIONS_LOG: bytes(
+                [0, 0, 3, 4, 0x5D if self.told("broken") else 0, 0x10 * self.told("broken"), self._degrees(), 0]
+            ),
         }
         if number not in pages:
             raise Refused(range_disk.NO_FIELD)
         return struct.pack(">BBH", number, 0, len(pages[number])) + pages[number]
+
+    def _degrees(self) -> int:
+        try:
+            return int((FOLDER / f"degrees-{self.name}").read_text())
+        except FileNotFoundError:
+            return 30
 
     def _results(self) -> bytes:
         """Twenty parameters of 20 bytes, the newest test first."""

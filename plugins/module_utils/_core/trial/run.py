@@ -211,7 +211,8 @@ class Trial:
     def _too_warm(self, order: Order, step: Step) -> bool:
         """Whether a drive of the run is above the ceiling; then it has been waited for."""
         ceiling = order.settings.temperature_ceiling
-        paths = [order.unit(key).path for key in step.units]
+        # Of drives whose one unit works the others get warm too.
+        paths = [unit.path for serial in step.serials for unit in order.drive(serial).units]
         self._watch = self._host.monotonic() + WATCH_SECONDS
         if not ceiling or self._warmest(paths) <= ceiling:
             return False
