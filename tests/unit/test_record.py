@@ -45,7 +45,7 @@ def test_a_record_comes_back_as_it_went() -> None:
 def test_its_shape_is_the_one_that_others_read() -> None:
     assert sorted(json.loads(record.to_text(FULL))) == [
         "accepted", "bays", "checked_at", "declared", "drives", "findings", "guarantees", "history", "host", "layout",
-        "margin", "pool", "schema", "settings", "trial",
+        "margin", "pool", "schema", "scrubs", "settings", "trial",
     ]  # fmt: skip
     assert record.to_data(FULL)["schema"] == 1
 

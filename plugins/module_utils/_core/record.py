@@ -52,7 +52,8 @@ class HostRecord:
     declaration asks for, None where it does not tell. *guarantees* has C(drives) and C(enclosures) (how many of
     them may fail by the layout) and C(sentences). *margin* is the pool's now; None when it is not known.
     *settings* holds what is compared between alike servers, see `drift.fleet`: a flat mapping of text to text.
-    *trial* is the last trial's result, None without one.
+    *trial* is the last trial's result, None without one. *scrubs* has the second (Unix time) at which a scrub was last
+    known to have finished, by pool GUID: a pool itself tells its last scan only.
     """
 
     host: str
@@ -69,6 +70,7 @@ class HostRecord:
     settings: Dict[str, str] = field(default_factory=dict)
     history: Tuple[Event, ...] = ()
     trial: Optional[Dict[str, Any]] = None
+    scrubs: Dict[str, int] = field(default_factory=dict)
     schema: int = SCHEMA
 
 

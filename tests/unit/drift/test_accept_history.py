@@ -4,6 +4,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 from typing import Any
 
@@ -16,7 +17,8 @@ from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.drif
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.errors import InputError
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.model import Finding
 
-from .world import World
+from .cases import scan
+from .world import GUID, NOW, World
 
 GONE = Finding("drive_missing", "error", "ACT107", "bay07")
 TIMER = Finding("timer_stopped", "warning", about="evenkeel-scrub.timer")
@@ -113,3 +115,28 @@ def test_the_hosts_own_state_goes_before_the_controllers_record() -> None:
     world.seen["files"].pop("state")
     world.seen["at"] += 86400
     assert {one.since for one in world.record(early).findings} == {early.checked_at}
+
+
+@pytest.mark.parametrize("keeper", ["record", "state"])
+def test_a_resilver_does_not_make_the_scrub_before_it_forgotten(keeper: str) -> None:
+    """A pool tells its last scan only. Without the health service an earlier check knows the scrub that it saw."""
+    world = World()
+    world.seen["files"]["scrubs"] = ""
+    scan(world)
+    before = world.record()
+    assert before.scrubs == {GUID: int(NOW) - 3600}
+    assert "scrub_old" not in {one.code for one in before.findings}
+    scan(world, function="RESILVER")
+    assert "scrub_old" in {one.code for one in world.record().findings}
+    if keeper == "state":
+        world.seen["files"]["state"] = history.to_text(history.from_record(before))
+    after = world.record(before if keeper == "record" else None)
+    assert "scrub_old" not in {one.code for one in after.findings}
+    assert after.scrubs == before.scrubs
+    # It still grows old, and a pool of another GUID has none.
+    world.seen["at"] = NOW + 36 * 86400
+    assert "scrub_old" in {one.code for one in world.record(before if keeper == "record" else None).findings}
+    world.seen["at"] = NOW
+    strange = replace(before, scrubs={"1": int(NOW)})
+    world.seen["files"].pop("state", None)
+    assert "scrub_old" in {one.code for one in world.record(strange).findings}

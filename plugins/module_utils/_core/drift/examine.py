@@ -121,10 +121,11 @@ def examine(seen: Mapping[str, Any], wish: Declaration, earlier: Optional[HostRe
     pool = next((one for one in know.pools if one.name == wish.pool_name), None)
     if pool is None and not wish.pool_name and len(know.pools) == 1:
         pool = know.pools[0]
-    findings = [*_inventory(know, seen, wish), *_host(know, seen, wish), *_pools(know, seen, wish, layout)]
+    state = _state(seen, earlier)
+    scrubs = _scrubs(know, seen, state, earlier)
+    findings = [*_inventory(know, seen, wish), *_host(know, seen, wish), *_pools(know, seen, wish, layout, scrubs)]
     at = moment(seen["at"])
     counting, accepted = apply(_wanted(findings, wish), wish.accepted, at[:10])
-    state = _state(seen, earlier)
     after = history.advance(state, [*counting, *(one.finding for one in accepted)], at)
     guarantees = _guarantees(layout)
     return HostRecord(
@@ -143,6 +144,7 @@ def examine(seen: Mapping[str, Any], wish: Declaration, earlier: Optional[HostRe
                              know.properties, know.roots),
         history=after.events,
         trial=_trial(seen["files"].get("trial", "")),
+        scrubs=scrubs,
     )  # fmt: skip
 
 
@@ -270,18 +272,35 @@ def _host(know: _Sorted, seen: Mapping[str, Any], wish: Declaration) -> List[Fin
     return found
 
 
-def _pools(know: _Sorted, seen: Mapping[str, Any], wish: Declaration, layout: Optional[Layout]) -> List[Finding]:
+def _scrubs(
+    know: _Sorted, seen: Mapping[str, Any], state: history.State, earlier: Optional[HostRecord]
+) -> Dict[str, int]:
+    """When a scrub last finished, by pool GUID: what the pool says now, or what was known before a resilver took over.
+
+    The health service remembers it, the host's scheduled check, and the controller's record.
+    """
+    kept = [read_scrubs(seen["files"].get("scrubs", "")), state.scrubs, earlier.scrubs if earlier is not None else {}]
+    found: Dict[str, int] = {}
+    for pool in know.pools:
+        scan = know.trees[pool.name].scan or Scan()
+        ended = read_scan(scan).ended if scan.function == "scrub" and scan.state == "finished" else None
+        known = [one for one in (ended, *(each.get(pool.guid) for each in kept)) if one is not None]
+        if known:
+            found[pool.guid] = max(known)
+    return found
+
+
+def _pools(
+    know: _Sorted, seen: Mapping[str, Any], wish: Declaration, layout: Optional[Layout], scrubs: Mapping[str, int]
+) -> List[Finding]:
     serials = [drive.serial for drive in wish.drives]
     found = absent_findings(wish.pool_name, know.pools, seen["states"], know.silence, serials)
     policy = Policy.from_plain(_given(wish.pool["policy"])) if wish.pool.get("policy") else None
-    scrubs = read_scrubs(seen["files"].get("scrubs", ""))
     for pool in know.pools:
         ours = pool.name == wish.pool_name
-        scan = know.trees[pool.name].scan or Scan()
-        ended = read_scan(scan).ended if scan.function == "scrub" and scan.state == "finished" else None
         state = State(
-            scan=scan,
-            last_scrub=max([one for one in (ended, scrubs.get(pool.guid)) if one is not None], default=None),
+            scan=know.trees[pool.name].scan or Scan(),
+            last_scrub=scrubs.get(pool.guid),
             properties=know.properties.get(pool.name, {}),
             root=know.roots.get(pool.name, {}),
         )

@@ -29,10 +29,14 @@ class Open:
 
 @dataclass(frozen=True)
 class State:
-    """What checks remember: the findings that are there, by `key`, and the latest *events*, oldest first."""
+    """What checks remember: the findings that are there, by `key`, and the latest *events*, oldest first.
+
+    *scrubs* are as in `record.HostRecord`.
+    """
 
     open: Dict[str, Open] = field(default_factory=dict)
     events: Tuple[Event, ...] = ()
+    scrubs: Dict[str, int] = field(default_factory=dict)
 
 
 def key(one: Finding) -> str:
@@ -55,7 +59,7 @@ def advance(state: State, findings: Iterable[Finding], at: str) -> State:
     for name, gone in state.open.items():
         if name not in there:
             events.append(Event(at, gone.code, gone.subject, "cleared"))
-    return State(there, tuple(events[-MOST_EVENTS:]))
+    return State(there, tuple(events[-MOST_EVENTS:]), state.scrubs)
 
 
 def dated(findings: Iterable[Finding], state: State) -> Tuple[Finding, ...]:
@@ -67,7 +71,7 @@ def from_record(record: HostRecord) -> State:
     """The state that an earlier record of the same host implies."""
     known = [*record.findings, *(one.finding for one in record.accepted)]
     there = {key(one): Open(one.since or record.checked_at, one.code, one.subject) for one in known}
-    return State(there, record.history)
+    return State(there, record.history, record.scrubs)
 
 
 def to_text(state: State) -> str:
