@@ -27,7 +27,7 @@ def found(lab: Lab, **options: Any) -> set[tuple[str, str]]:
 
 def test_what_is_not_as_declared_is_told_and_clears(labs: Any) -> None:
     lab: Lab = labs.get("refusals")
-    others = [(bay, unit) for bay in (2, 3, 4, 5) for unit in (0, 1)]
+    others: list[tuple[int | str, int]] = [(bay, unit) for bay in (2, 3, 4, 5) for unit in (0, 1)]
     before = lab.content_hashes(others)
     assert not call(lab, "split_pool", pool="archive", layout=layout("REF00", "REF01"), declared=DECLARED)["failed"]
     # What the chassis file makes so: a drive that shows one unit, and two with one serial number.

@@ -17,13 +17,18 @@ from tests.lab.parts import Limits, ReadError
 FULL = Limits(iops=30, bps=1_500_000)
 SLOW = Limits(iops=10, bps=500_000)
 KINDS = ("sound", "shared", "slow 0", "slow 1", "unreadable 0", "unreadable 1")
-# What a run reads of a unit at least: 3 s at full speed. Places beyond are for a trial of the whole surface.
-READ_BYTES = 4_000_000
+# What a run reads of a unit at least: 2 s at the lower of the full speeds. Only a trial of the surface reads beyond.
+READ_BYTES = 2_000_000
 # Short, and with blocks small enough that the limits, not the emulator's processor, decide.
 QUICK: dict[str, Any] = {
     "seconds": 2, "ramp_seconds": 1, "sequential_block": 65536, "sequential_depth": 4, "random_depth": 4,
     "per_adapter": 8,
 }  # fmt: skip
+
+# Of many drives at once: half the speed, so that what an emulated host can do is no limit; measured from the beginning.
+MANY_FULL, MANY_SLOW = Limits(iops=15, bps=1_000_000), Limits(iops=5, bps=333_000)
+MANY: dict[str, Any] = {"seconds": 3, "ramp_seconds": 0, "per_adapter": 32}
+CHASSIS, BAYS = 4, 8
 
 
 def serial(bay: int) -> str:
@@ -37,7 +42,7 @@ def describe(seed: int) -> dict[int, str]:
     return {bay: "sound" if dice.random() < 0.5 else dice.choice(KINDS[1:]) for bay in bays}
 
 
-def make(lab: Lab, bay: int, kind: str, dice: random.Random) -> None:
+def make(lab: Lab, bay: int, kind: str, dice: random.Random, full: Limits = FULL, slow: Limits = SLOW) -> None:
     """Make the drive in a bay one of that kind, whatever it was."""
     name, _space, number = kind.partition(" ")
     for unit in (0, 1):
@@ -45,9 +50,18 @@ def make(lab: Lab, bay: int, kind: str, dice: random.Random) -> None:
         errors = [ReadError(dice.randrange(READ_BYTES // 512 - 8), 8)] if bad else []
         if errors or lab.drive(bay).unit(unit).read_errors:
             lab.fail_reads(bay, unit, errors)
-    lab.limit(bay, FULL, shared=name == "shared")
+    lab.limit(bay, full, shared=name == "shared")
     if name == "slow":
-        lab.limit(bay, SLOW, int(number))
+        lab.limit(bay, slow, int(number))
+
+
+def arrange(lab: Lab, place: int, seed: int) -> dict[int, str]:
+    """Make the chassis of a seed in one of the places of chassis file C(trials): kinds by bay of that machine."""
+    dice = random.Random(seed)
+    truth = {BAYS * place + bay: kind for bay, kind in describe(seed).items()}
+    for bay, kind in truth.items():
+        make(lab, bay, kind, dice, MANY_FULL, MANY_SLOW)
+    return truth
 
 
 def verdict(drive: Mapping[str, Any]) -> str:
