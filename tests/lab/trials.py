@@ -100,6 +100,12 @@ def await_end(lab: Lab, seconds: float = 300.0) -> dict[str, Any]:
         time.sleep(1)
 
 
+def measures(lab: Lab) -> list[dict[str, Any]]:
+    """What the trial measured, run by run, read from its file."""
+    text = lab.run("cat /var/lib/evenkeel/split_actuator/trial/measures.jsonl").out
+    return [json.loads(line) for line in text.splitlines()]
+
+
 def progress(lab: Lab) -> dict[str, Any]:
     """The trial's own record, read from its file."""
     told: dict[str, Any] = json.loads(lab.run("cat /var/lib/evenkeel/split_actuator/trial/progress.json").out)
