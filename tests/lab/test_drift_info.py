@@ -12,7 +12,7 @@ from tests.lab.lab import Lab
 from tests.lab.modules import call
 from tests.lab.test_refusals import DECLARED, layout
 
-pytestmark = pytest.mark.lab
+pytestmark = pytest.mark.lab_long
 OPTIONS = {
     "declared": DECLARED, "models": {"SPLIT2X": {"units": 2}}, "pool": {"name": "archive"},
     "areas": ["inventory", "layout", "pool"],
