@@ -22,11 +22,12 @@ from tests.lab.truth import members
 
 BAY_MAP = [{"pattern": "pci-0000:00:08.0-scsi-0:0:{target}:*", "bay": "bay{target}"}]
 BUILT = "built"
+UNIT_SIZE = "320 MiB"
 
 
 def chassis(drives: int = 6) -> Chassis:
     """Drives on targets that are their bays, behind an adapter that tells of a removal."""
-    return make_chassis(f"swap{drives}", drives, unit_size="320 MiB", serial="OLD{bay}", memory=1536)
+    return make_chassis(f"swap{drives}", drives, unit_size=UNIT_SIZE, serial="OLD{bay}", memory=1536)
 
 
 class Shop:

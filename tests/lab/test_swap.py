@@ -16,7 +16,7 @@ import pytest
 
 from tests.lab.cohorts import HOLD
 from tests.lab.modules import four_runs
-from tests.lab.swaps import Shop, chassis
+from tests.lab.swaps import UNIT_SIZE, Shop, chassis
 
 pytestmark = pytest.mark.lab_long
 
@@ -163,7 +163,8 @@ def test_new_drives_that_will_not_do(out: Shop) -> None:
     lab, shop = out.lab, out
 
     def put(serial: str, **keys: Any) -> None:
-        lab.push(lab.new_drive(1, serial, **keys))
+        # Like the first one, not like what was tried before it.
+        lab.push(lab.new_drive(1, serial, **{"units": 2, "unit_size": UNIT_SIZE, **keys}))
 
     put("TINY6", unit_size="300 MiB")
     assert "too few for raidz2-0" in refused(shop, "put_in", "bay01")["msg"]
@@ -194,7 +195,11 @@ def test_a_drive_of_another_pool_or_of_this_one(out: Shop) -> None:
     lab.pull(1)
     # The drive that was to leave is back in its bay: nothing enters, and it can be taken back.
     lab.push("OLD01")
-    back = refused(shop, "put_in", "bay01")
+    # Check mode tells what will be done once a new drive is there; a real run has none to put in.
+    with shop.unchanged():
+        expected = shop.step("put_in", "bay01", check=True)
+        back = shop.step("put_in", "bay01")
+    assert (expected["failed"], back["failed"]) == (False, True), (expected, back)
     assert "no other drive is in it yet" in back["msg"]
     assert not shop.step("put_back", "bay01")["failed"]
     lab.run("zpool wait -t resilver archive")
