@@ -256,7 +256,8 @@ def test_a_power_cut_in_a_replacement(shop: Shop, seconds: float) -> None:
     lab.push(lab.new_drive(1, "NEW01"))
     going = threading.Thread(target=lambda: _quietly(lambda: shop.step("put_in", "bay01")))
     going.start()
-    lab.run("for i in $(seq 1200); do pgrep -f '[z]pool replace' > /dev/null && exit; sleep 0.05; done", timeout=120)
+    # A cut that comes before the replacement began would show nothing: then this fails.
+    lab.run("timeout 240 sh -c \"until pgrep -f '(^|/)zpool replace'; do sleep 0.05; done\"", timeout=300)
     time.sleep(seconds)
     lab.power_cut()
     going.join()
@@ -264,6 +265,7 @@ def test_a_power_cut_in_a_replacement(shop: Shop, seconds: float) -> None:
     lab.run(
         "modprobe zfs; zpool list archive || zpool import -d /dev/disk/by-vdev -d /dev/disk/by-id archive", timeout=200
     )
+    print(lab.run("zpool status archive").out)
     shop.site.refresh()
     done = shop.step("put_in", "bay01")
     assert not done["failed"], done
