@@ -154,7 +154,8 @@ def test_kill_full_disk_clock_and_stop_never_give_a_wrong_healthy(watched: Watch
     assert "can be written again" in watched.journal("evenkeel-health.service")
 
     # Nor is the snapshot itself believed when it cannot be renewed.
+    lab.run("mount -o remount,size=$(($(df --output=used -k /run | tail -n 1) + 256))k /run", timeout=PATIENCE)
     lab.run("dd if=/dev/zero of=/run/filler bs=4k status=none", check=False, timeout=PATIENCE)
     gone(watched)
-    lab.run("rm /run/filler")
+    lab.run("rm /run/filler; mount -o remount,size=20% /run", timeout=PATIENCE)
     watched.until(healthy)
