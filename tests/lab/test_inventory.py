@@ -23,7 +23,8 @@ from tests.lab.parts import make_chassis, parse
 from tests.lab.playbooks import Run, Site
 from tests.lab.rangedisks import HOSTILE, RangeDisks, range_disk
 
-pytestmark = pytest.mark.lab_long
+pytestmark = pytest.mark.lab
+LONG = pytest.mark.lab_long
 
 GIB = 2**30
 SPLIT, FLASH = range(24), range(24, 29)
@@ -124,6 +125,7 @@ def server(prepared: tuple[Server, dict[str, Any]]) -> Server:
     return prepared[0]
 
 
+@LONG
 def test_survey_drafts_every_drive_with_its_units_and_wwns(prepared: tuple[Server, dict[str, Any]]) -> None:
     declared = prepared[0].declared
     assert list(declared) == [f"bay{bay:02d}" for bay in (*SPLIT, *FLASH)]
@@ -139,6 +141,7 @@ def test_survey_drafts_every_drive_with_its_units_and_wwns(prepared: tuple[Serve
         }
 
 
+@LONG
 def test_check_mode_predicts_and_touches_nothing(prepared: tuple[Server, dict[str, Any]]) -> None:
     seen = prepared[1]
     assert not seen["touched_by_check"]
@@ -147,12 +150,14 @@ def test_check_mode_predicts_and_touches_nothing(prepared: tuple[Server, dict[st
     assert diffs[0] == diffs[1]
 
 
+@LONG
 def test_every_unit_has_its_name_and_no_other(prepared: tuple[Server, dict[str, Any]]) -> None:
     seen = prepared[1]
     assert len(seen["truth"]) == 2 * len(SPLIT) + len(FLASH)
     assert seen["names"] == seen["truth"]
 
 
+@LONG
 def test_a_second_run_changes_nothing(prepared: tuple[Server, dict[str, Any]]) -> None:
     seen = prepared[1]
     assert (seen["again"].changed, seen["checked"].changed) == (0, 0)
@@ -160,6 +165,7 @@ def test_a_second_run_changes_nothing(prepared: tuple[Server, dict[str, Any]]) -
     assert "As declared: 29 drives." in seen["again"].output
 
 
+@LONG
 def test_udev_accepts_the_rules(server: Server) -> None:
     assert server.lab.run(f"udevadm verify {RULES}").rc == 0
     told = server.lab.run(
@@ -168,6 +174,7 @@ def test_udev_accepts_the_rules(server: Server) -> None:
     assert "disk/by-vdev/bay07.1" in told.out
 
 
+@LONG
 def test_the_inventory_on_the_host_is_roots_and_reads_back(server: Server) -> None:
     assert server.lab.run(f"stat -c '%U %G %a' {INVENTORY}").out == "root root 644\n"
     answer = ask(server.lab, "from core.onhost import read\nanswer = read()")
@@ -177,6 +184,7 @@ def test_the_inventory_on_the_host_is_roots_and_reads_back(server: Server) -> No
     assert answer["discovery"]["bay_map"] == BAY_MAP
 
 
+@LONG
 def test_smartd_opens_every_unit(server: Server) -> None:
     """The emulator's disks have no SMART, so smartd opens each, reads its identity and lets it go."""
     options = server.lab.run("systemctl show smartmontools.service --property=ExecStart --value").out
@@ -203,6 +211,7 @@ open("/tmp/smartd.conf", "w").write("".join(line + "\\n" for line in answer))
 """
 
 
+@LONG
 def test_smartd_watches_both_units_of_a_drive_and_keeps_no_state_that_they_would_share(server: Server) -> None:
     lab = server.lab
     lab.run("mkdir -p /opt/lab; modprobe -a target_core_user tcm_loop")
@@ -226,6 +235,7 @@ def test_smartd_watches_both_units_of_a_drive_and_keeps_no_state_that_they_would
     assert files[0] == files[1]
 
 
+@LONG
 def test_what_is_no_longer_declared_goes(server: Server) -> None:
     drives = {bay: entry for bay, entry in server.declared.items() if bay not in ("bay05", "bay25")}
     done = server.role(disk_inventory_drives=drives, disk_inventory_smartd=False)
@@ -247,6 +257,7 @@ def look(server: Server) -> list[dict[str, Any]]:
     return drift
 
 
+@LONG
 def test_findings_tell_missing_moved_half_visible_and_undeclared_drives(server: Server) -> None:
     lab = server.lab
     assert look(server) == []
@@ -280,6 +291,7 @@ def supporting(lab: Lab) -> list[str]:
     return shown[shown.index("special") :]
 
 
+@LONG
 def test_supporting_vdevs_are_created_verified_and_shown(server: Server) -> None:
     lab = server.lab
     wwns = {bay: server.declared[f"bay{bay:02d}"]["wwns"][0] for bay in FLASH}
@@ -354,6 +366,7 @@ IN_BAYS = {
 }
 
 
+@LONG
 def test_lun_drives_range_drives_and_ordinary_ones_in_one_chassis(server: Server) -> None:
     lab, disks = server.lab, RangeDisks(server.lab)
     disks.install()
@@ -389,7 +402,7 @@ def test_lun_drives_range_drives_and_ordinary_ones_in_one_chassis(server: Server
     assert STRANGE.naa not in files
 
 
-@pytest.mark.lab_long
+@LONG
 def test_a_reboot_keeps_every_name(server: Server) -> None:
     before = {name: server.lab.guest_unit(int(name[3:5]), int(name[-1]))["wwid"] for name in server.names()}
     server.lab.power_cut()
@@ -400,7 +413,7 @@ def test_a_reboot_keeps_every_name(server: Server) -> None:
     assert {name: server.lab.guest_unit(int(name[3:5]), int(name[-1]))["wwid"] for name in server.names()} == before
 
 
-@pytest.mark.lab_long
+@LONG
 def test_a_second_survey_edits_only_what_differs(server: Server) -> None:
     text = (
         server.drives_file.read_text()
@@ -478,7 +491,7 @@ def test_findings_tell_collisions_double_paths_and_odd_sectors(labs: Labs) -> No
     assert single == {f"bay{bay:02d}" for bay in range(11) if bay != 8}
 
 
-@pytest.mark.lab_long
+@LONG
 def test_a_unit_with_two_paths_is_named_through_its_multipath_map(labs: Labs, tmp_path: Path) -> None:
     lab = labs.get("shapes")
     lab.run("dpkg -i /opt/lab/multipath/*.deb >/tmp/multipath.log 2>&1; cat /tmp/multipath.log", timeout=300)
@@ -523,7 +536,7 @@ answer = rules.count("SYMLINK")
 """
 
 
-@pytest.mark.lab_long
+@LONG
 def test_settling_204_units_takes_no_longer_with_names(labs: Labs) -> None:
     lab = labs.get(make_chassis("wide", drives=102, unit_size="9 TB", memory=4096))
     ship(lab)

@@ -396,7 +396,8 @@ def test_a_moved_drive_is_renamed_once_nothing_uses_it(
 ) -> None:
     del pool
     lab, node = shelf.lab, shelf.nodes(DISKS)["r1"]
-    moved: dict[str, Any] = {"serials": ["ACR0001"], "bays": {**split["bays"], "bay01": "ACR0004", "bay11": "ACR0001"}}
+    others = {bay: number for bay, number in split["bays"].items() if bay != "bay01"}
+    moved: dict[str, Any] = {"serials": ["ACR0001"], "bays": {**others, "bay11": "ACR0001"}}
     result = call(lab, "unit_partition", **moved)
     assert (result["failed"], result["changed"], result["commands"]) == (False, False, [])
     assert "still have other names (bay01.0, bay01.1)" in result["drives"][0]["notes"][0]
