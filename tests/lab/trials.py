@@ -42,26 +42,28 @@ def describe(seed: int) -> dict[int, str]:
     return {bay: "sound" if dice.random() < 0.5 else dice.choice(KINDS[1:]) for bay in bays}
 
 
-def make(lab: Lab, bay: int, kind: str, dice: random.Random, full: Limits = FULL, slow: Limits = SLOW) -> None:
-    """Make the drive in a bay one of that kind, whatever it was."""
+def arrangement(place: int, seed: int) -> dict[int, str]:
+    """The chassis of a seed in one of the places of chassis file C(trials): kinds by bay of that machine."""
+    return {BAYS * place + bay: kind for bay, kind in describe(seed).items()}
+
+
+def spoil(lab: Lab, bay: int, kind: str, dice: random.Random) -> None:
+    """Give a drive the unreadable places that its kind has, and no others. It goes as fast as it can."""
     name, _space, number = kind.partition(" ")
     for unit in (0, 1):
         bad = name == "unreadable" and unit == int(number)
         errors = [ReadError(dice.randrange(READ_BYTES // 512 - 8), 8)] if bad else []
         if errors or lab.drive(bay).unit(unit).read_errors:
             lab.fail_reads(bay, unit, errors)
+    lab.limit(bay, Limits())
+
+
+def slow_down(lab: Lab, bay: int, kind: str, full: Limits = MANY_FULL, slow: Limits = MANY_SLOW) -> None:
+    """Give a drive the speeds that its kind has."""
+    name, _space, number = kind.partition(" ")
     lab.limit(bay, full, shared=name == "shared")
     if name == "slow":
         lab.limit(bay, slow, int(number))
-
-
-def arrange(lab: Lab, place: int, seed: int) -> dict[int, str]:
-    """Make the chassis of a seed in one of the places of chassis file C(trials): kinds by bay of that machine."""
-    dice = random.Random(seed)
-    truth = {BAYS * place + bay: kind for bay, kind in describe(seed).items()}
-    for bay, kind in truth.items():
-        make(lab, bay, kind, dice, MANY_FULL, MANY_SLOW)
-    return truth
 
 
 def verdict(drive: Mapping[str, Any]) -> str:

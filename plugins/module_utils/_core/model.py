@@ -52,7 +52,7 @@ class Content:
     """Something already on a unit that an action could harm.
 
     *kind*: C(pool_label), C(filesystem), C(partition_table), C(raid), C(lvm), C(crypt), C(swap),
-    C(mount), C(holder), C(open) or C(multipath). *node* is the device node it was seen on.
+    C(mount), C(holder), C(open), C(multipath) or C(unreadable). *node* is the device node it was seen on.
     """
 
     kind: str

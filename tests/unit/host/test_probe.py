@@ -4,20 +4,27 @@
 
 from __future__ import annotations
 
+import errno
+import os
 import subprocess
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.errors import DecodeError, HostError
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.probe import (
+    examine,
     look,
     parse_signatures,
     read_signatures,
 )
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.run import Result
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.uses import parse_mounts, parse_swaps
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.model import UnitPath
+from tests.unit.trial.world import found_of
+from tests.unit.trial.world import order as made_order
 
 KIB = 1024
 SIZE = 64 << 20
@@ -123,3 +130,32 @@ def test_swap_areas() -> None:
     head = "Filename\t\t\t\tType\t\tSize\t\tUsed\t\tPriority\n"
     assert parse_swaps(head + "/dev/sdzz2                              partition\t8\t\t0\t\t-2\n") == ("/dev/sdzz2",)
     assert parse_swaps(head) == ()
+
+
+@pytest.mark.parametrize("busy", [False, True])
+def test_places_that_cannot_be_read_are_told_like_contents(
+    images: list[str], monkeypatch: pytest.MonkeyPatch, busy: bool
+) -> None:
+    """What keeps other units from being looked at is no way to tell of a bad one; that it is open is told as well."""
+    order = made_order(1)
+    found = found_of(order)
+    unit = replace(found.drives[0].units[0], node=images[0], paths=(UnitPath("0:0:0:0", images[0]),))
+    found = replace(found, drives=(replace(found.drives[0], units=(unit,)),))
+    true_open = os.open
+
+    def failing(*_given: int) -> bytes:
+        raise OSError(errno.EIO, "Input/output error")
+
+    def opened(path: str, flags: int) -> int:
+        if busy and flags & os.O_EXCL:
+            raise OSError(errno.EBUSY, "Device or resource busy")
+        return true_open(path, flags & ~os.O_EXCL)
+
+    monkeypatch.setattr(os, "pread", failing)
+    monkeypatch.setattr(os, "open", opened)
+    key = (found.drives[0].serial, 0)
+    told = examine(found, [key], lambda _argv: Result(0, "", ""))[key]
+    assert ("unreadable", "where a pool's labels would be", images[0]) in [
+        (one.kind, one.detail, one.node) for one in told
+    ]
+    assert ("open" in {one.kind for one in told}) == busy

@@ -4,6 +4,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -165,7 +166,7 @@ def test_runs_shorter_than_the_watch_are_watched_between_them(tmp_path: Path) ->
     assert ended.state == "finished"
     assert "paused" in states
     assert watched[:4] == [0, 2, 2, 2]
-    assert all(later - earlier <= 2 for earlier, later in zip(watched, watched[1:], strict=False))
+    assert all(later - earlier <= 2 for earlier, later in itertools.pairwise(watched))
     # Nothing is measured twice: no run was under way.
     assert host.ran == [plan.argv(site.ordered, step) for step in plan.steps(site.ordered)]
 

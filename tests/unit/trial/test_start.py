@@ -233,3 +233,14 @@ def test_the_packed_program_runs_by_itself(tmp_path: Path) -> None:
     assert done.returncode == 1
     assert "no trial is ordered" in done.stderr
     assert json.dumps(done.stdout) == '""'
+
+
+def test_a_place_that_cannot_be_read_keeps_no_drive_from_being_measured_but_from_a_burn_in() -> None:
+    contents = {("ACT00", 0): (Content("unreadable", "where a pool's labels would be", "/dev/sda"),)}
+    choose.refuse_contents(order(1), contents, [("ACT00", 0)])
+    with pytest.raises(Refusal) as refused:
+        choose.refuse_contents(order(1, burn_in=[0]), contents, [("ACT00", 0)])
+    told = (
+        "bay00 (serial ACT00) unit 0: unreadable where a pool's labels would be on /dev/sda; a burn-in would destroy it"
+    )
+    assert refused.value.reasons == (told,)

@@ -73,7 +73,12 @@ def _contents(
     in_use = [content for content in unit.contents if content.kind in IN_USE]
     fresh = [content for node in nodes for content in signatures.get(node, ())]
     for node in nodes:
-        labels, is_open = look(node)
+        try:
+            labels, is_open = look(node)
+        except _BadPlace as bad:
+            # Told like anything else that is on the unit; a trial is there to find such drives.
+            labels, is_open = (), bad.is_open
+            fresh.append(Content("unreadable", str(bad), node))
         if labels and not any(one.kind == "pool_label" and one.node == node for one in fresh):
             fresh.append(Content("pool_label", "label {0}".format(", ".join(str(one) for one in labels)), node))
         if is_open and not in_use:
@@ -100,10 +105,20 @@ def look(node: str) -> Tuple[Tuple[int, ...], bool]:
     try:
         labels = _labels(handle, 0, os.lseek(handle, 0, os.SEEK_END))
     except OSError as error:
+        if error.errno == errno.EIO:
+            raise _BadPlace(is_open) from error
         raise _cannot_open(node, error) from error
     finally:
         os.close(handle)
     return labels, is_open
+
+
+class _BadPlace(Exception):
+    """Sectors that cannot be read; *is_open* as `look` tells it."""
+
+    def __init__(self, is_open: bool) -> None:
+        super().__init__("where a pool's labels would be")
+        self.is_open = is_open
 
 
 ALL_LABELS = (0, 1, 2, 3)
