@@ -27,8 +27,8 @@ QUICK: dict[str, Any] = {
 
 # Of many drives at once: half the speed, so that what an emulated host can do is no limit; measured from the beginning.
 MANY_FULL, MANY_SLOW = Limits(iops=15, bps=1_000_000), Limits(iops=5, bps=333_000)
-MANY: dict[str, Any] = {"seconds": 3, "ramp_seconds": 0, "per_adapter": 32}
-CHASSIS, BAYS = 4, 8
+MANY: dict[str, Any] = {"seconds": 3, "ramp_seconds": 0, "per_adapter": 16}
+CHASSIS, BAYS = 2, 8
 
 
 def serial(bay: int) -> str:
