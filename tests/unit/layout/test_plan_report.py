@@ -156,6 +156,21 @@ def test_an_extension_must_be_like_the_pool() -> None:
         planned(policy={"parity": 1}, placed=layout)
 
 
+def test_a_drive_that_took_a_place_from_a_further_bay_stays_in_it() -> None:
+    """Laid out anew, the drives after it would all move up: that is why build and rebuild tell what is placed."""
+    drives = [drive(n, Spec()) for n in range(25)]
+    policy = {"kind": "raidz", "parity": 2, "width": 12}
+    before = planned(drives=to_plain(drives[:24]), policy=policy, compare=False)["layout"]
+    old, new = drives[5].serial, drives[24]
+    took = json.loads(json.dumps(before).replace(old, new.serial).replace('"bay05"', '"bay24"'))
+    left = to_plain([one for one in drives if one.serial != old])
+    assert planned(drives=left, policy=policy, placed=took, compare=False)["layout"]["vdevs"] == took["vdevs"]
+    anew = planned(drives=left, policy=policy, compare=False)["layout"]["vdevs"]
+    assert [{m["serial"] for m in vdev["members"]} for vdev in anew] != [
+        {m["serial"] for m in vdev["members"]} for vdev in took["vdevs"]
+    ]
+
+
 def test_a_pool_grows_by_what_is_added() -> None:
     layout = planned(compare=False)["layout"]
     more = [drive(20 + n, Spec()) for n in range(12)]
