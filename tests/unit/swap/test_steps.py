@@ -136,6 +136,31 @@ def test_cut_off_after_any_command_it_goes_on(world, cut):
     assert steps.follow(FakeAccess(world), wish(), 0, False).told.stage == "done"
 
 
+def test_it_ends_only_once_the_new_pass_has_begun(world, monkeypatch):
+    """OpenZFS begins it with its next transaction; until then the second unit shows as put off."""
+    run(steps.take_out, world, wish())
+    world.pull(3)
+    world.drives.append(drive(3, "NEW3"))
+    start, waits = steps.passes.start, []
+
+    def put_off(yes):
+        world.change(lambda node: replace(node, put_off=yes and node.guid.startswith("9") and len(node.guid) < 4))
+
+    def started(access, commands):
+        start(access, commands)
+        put_off(True)
+
+    def wait(seconds):
+        waits.append(seconds)
+        put_off(len(waits) < 3)
+
+    monkeypatch.setattr(steps.passes, "start", started)
+    monkeypatch.setattr(steps.time, "sleep", wait)
+    run(steps.put_in, world, wish())
+    assert len(waits) == 3
+    assert run(steps.put_in, world, wish()).commands == ()
+
+
 def test_what_a_cut_off_replacement_left_on_the_new_drive_is_its_own(world):
     run(steps.take_out, world, wish())
     world.pull(3)

@@ -153,7 +153,7 @@ def put_in(access: Access, wish: Wish, check_mode: bool) -> Outcome:
     )
     access.note_swap(note)
     _carry_out(access, view, wish, drive, commands)
-    view = look(access, wish)
+    view = _in_one_pass(access, wish)
     wrong = [place.leaving.name for place in view.places if place.incoming is None]
     if wrong:
         raise CoreError(
@@ -161,6 +161,17 @@ def put_in(access: Access, wish: Wish, check_mode: bool) -> Outcome:
         )
     access.note_swap(replace(note, entered=_entered(view)))
     return Outcome(True, commands, before, after, tell(view, _progress(view)), drive)
+
+
+def _in_one_pass(access: Access, wish: Wish) -> View:
+    """The situation once the new pass has begun, half a minute at most: it does so with the pool's next transaction."""
+    view = look(access, wish)
+    for dummy in range(15):
+        if not any(place.incoming.put_off for place in view.places if place.incoming):
+            break
+        time.sleep(2)
+        view = look(access, wish)
+    return view
 
 
 def _entered(view: View) -> Tuple[NotedLeaf, ...]:
