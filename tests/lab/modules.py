@@ -81,7 +81,7 @@ def four_runs(lab: Lab, module: str, **options: Any) -> Runs:
         call(lab, module, check=True, **options),
     )
     for one in (runs.predicted, runs.done, runs.again, runs.checked):
-        print(module, one.get("msg", ""), one.get("changed"), one.get("commands"))  # what failed is told at the end only
+        print(module, one.get("msg", ""), one.get("changed"), one.get("commands"))
         assert not one.get("failed"), one["msg"]
     changed = [one["changed"] for one in (runs.predicted, runs.done, runs.again, runs.checked)]
     assert changed == [True, True, False, False]
