@@ -16,7 +16,7 @@ SPDX-License-Identifier: GPL-3.0-or-later
 # Evidence: faults survived
 
 Written by `make faults` on {date}, seed {seed}: {count} of the {total} cases (every stage with every fault) were run,
-on a virtual server with a real kernel and OpenZFS. {rest}
+on a virtual server with a real kernel and OpenZFS.{rest}
 Run it again to see it for yourself; another seed (`make faults ARGS='--seed 7'`) chooses other moments and drives.
 
 In each case the stage is run and the fault happens before or while it runs, at a moment drawn from the seed. Then the
@@ -36,7 +36,7 @@ def page(results: list[Any], seed: int, total: int) -> str:
     """The page. *results* are C(matrix.Result), of *total* cases."""
     counts = Counter(one.verdict.partition(":")[0] for one in results)
     summary = ", ".join(f"{count} {verdict}" for verdict, count in counts.most_common()) + "."
-    rest = "The others have no result yet; the same command goes on with them. " if len(results) < total else ""
+    rest = " The others have no result yet; the same command goes on with them." if len(results) < total else ""
     head = HEAD.format(
         date=time.strftime("%Y-%m-%d", time.gmtime()),
         seed=seed,

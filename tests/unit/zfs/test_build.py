@@ -133,6 +133,15 @@ def test_what_is_mounted_is_refused_even_when_told_to_erase():
         build.refuse_contents(layout(), {("ACS0001", 1): [EXT4, MOUNT]}, ("ACS0001",))
 
 
+def test_what_cannot_be_read_is_refused_even_when_told_to_erase():
+    bad = Content("unreadable", "where a pool's labels would be", "/dev/sd11")
+    with pytest.raises(Refusal) as caught:
+        build.refuse_contents(layout(), {("ACS0001", 1): [bad]}, ("ACS0001",))
+    assert caught.value.reasons == (
+        "bay01 (serial ACS0001) unit 1: unreadable where a pool's labels would be on /dev/sd11",
+    )
+
+
 def test_a_serial_outside_the_layout_is_not_erased():
     with pytest.raises(InputError, match="ACS0099"):
         build.refuse_contents(layout(), {}, ("ACS0099",))

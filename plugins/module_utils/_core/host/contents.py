@@ -20,6 +20,9 @@ from .uses import Uses
 IN_USE = ("mount", "swap", "holder", "open", "multipath")
 """Kinds of content that somebody uses now; the others are only written there."""
 
+NEVER_ERASED = (*IN_USE, "unreadable")
+"""Kinds that are refused even on a drive told to be erased: what cannot be read may be anything, and stays so."""
+
 
 def signature_contents(signature: Signature, node: str) -> List[Content]:
     """Contents that a probe's result means."""

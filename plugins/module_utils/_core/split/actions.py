@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from typing import Dict, List, Mapping, Sequence, Tuple
 
 from ..errors import CoreError, InputError, Refusal
-from ..host.contents import IN_USE
+from ..host.contents import IN_USE, NEVER_ERASED
 from ..host.discover import Found, Wanted
 from ..host.disks import Disk
 from ..host.probe import ALL_LABELS
@@ -186,7 +186,7 @@ def _refuse_contents(tasks: Sequence[_Task], contents: Mapping[Key, Sequence[Con
                 task.drive.label, content.kind.replace("_", " "), content.detail, content.node
             ).replace("  ", " ")
             for content in _unique(task, contents)
-            if content.kind in IN_USE or not told
+            if content.kind in NEVER_ERASED or not told
         ]
     if reasons:
         raise Refusal(

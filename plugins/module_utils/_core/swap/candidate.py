@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import Dict, FrozenSet, List, Mapping, Optional, Sequence, Tuple
 
 from ..errors import InputError, Refusal
-from ..host.contents import IN_USE
+from ..host.contents import NEVER_ERASED
 from ..layout.capacity import leaf_asize, partition_size
 from ..model import Content, Drive, Unit
 from ..zfs.access import Holding
@@ -122,7 +122,7 @@ def refuse_contents(
     for index, unit in wanted_units(view, drive).items():
         key = (drive.serial, index)
         found = [] if key in forgiven else list(contents.get(key, ()))
-        kept = [one for one in found if one.kind in IN_USE or drive.serial not in erase]
+        kept = [one for one in found if one.kind in NEVER_ERASED or drive.serial not in erase]
         reasons += [_words(view, drive, unit, one) for one in kept]
         clearing += [key] if found else []
     if reasons:

@@ -11,7 +11,7 @@ from typing import Dict, FrozenSet, Iterable, List, Mapping, Optional, Sequence,
 
 from .. import names
 from ..errors import InputError, Refusal
-from ..host.contents import IN_USE
+from ..host.contents import NEVER_ERASED
 from ..host.run import Command
 from ..model import Content, Drive, Layout, Member, Unit, Vdev
 from . import argv
@@ -162,7 +162,7 @@ def refuse_contents(
 ) -> Tuple[Key, ...]:
     """The units to erase first. Refuses when anything is found on a unit not told to be erased.
 
-    What is in use (mounted, held, open, swap) is refused even when told.
+    What is in use (mounted, held, open, swap) or cannot be read is refused even when told.
     """
     serials = {member.serial for member in members_of(layout)}
     stray = sorted(set(erase_serials) - serials)
@@ -177,8 +177,8 @@ def refuse_contents(
     for member in members_of(layout):
         key = argv.key_of(member)
         for content in contents.get(key, ()):
-            in_use = content.kind in IN_USE
-            if in_use or member.serial not in erase_serials:
+            kept = content.kind in NEVER_ERASED
+            if kept or member.serial not in erase_serials:
                 reasons.append(describe(member, content))
             elif key not in erase:
                 erase.append(key)
