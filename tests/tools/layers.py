@@ -109,12 +109,12 @@ def package(copy: Path) -> list[Check]:
 
 
 def lab(_copy: Path) -> list[Check]:
-    """Tests in the virtual machine, with real block devices and real pools; two machines at once, a file for each."""
+    """Tests in the virtual machine, with real block devices and real pools."""
     absent = none_of("tests/lab/**/test_*.py", "lab test")
     scenarios = f"MOLECULE_GLOB={REPO}/tests/molecule/*/molecule.yml"
     return [
         Check("molecule", ("env", scenarios, *words("molecule test --all")), shown=True),
-        pytest("lab", *words("tests/lab -v -n 2 --dist loadfile --durations 10 -m", NOT_QUICK), skip=absent),
+        pytest("lab", *words("tests/lab -v --durations 10 -m", NOT_QUICK), skip=absent),
     ]
 
 
