@@ -5,7 +5,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Dict, List, Mapping, Tuple
+from typing import TYPE_CHECKING, Any, Dict, List, Mapping, Optional, Sequence, Tuple
 
 from ._core.declared import DeclaredDrive, read_drives
 from ._core.errors import InputError
@@ -16,8 +16,11 @@ from ._core.zfs.access import Access, expecting
 from ._core.zfs.current import current_pools
 from ._core.zfs.pools import version
 from ._core.zfs.standing import layout_of
+from ._core.zfs.unimported import on_units
 
 if TYPE_CHECKING:
+    from ._core.model import Drive
+    from ._core.zfs.resolve import Pool
     from ._core.host.run import Runner
 
 
@@ -31,11 +34,21 @@ def access_from(params: Mapping[str, Any], runner: Runner) -> Access:
     return Access(runner, expecting(wanted_from(params), declared_from(params)))
 
 
-def pool_facts(access: Access, params: Mapping[str, Any]) -> List[Dict[str, Any]]:
-    """Every imported pool (or the one asked for) as plain data with its margins."""
+def pool_facts(access: Access, params: Mapping[str, Any]) -> Dict[str, List[Dict[str, Any]]]:
+    """Every imported pool (or the one asked for) as plain data with its margins; those on the units where asked for."""
     drives, declared = access.drives(), declared_from(params)
     pools = current_pools(access, version(access.run), drives, declared)
-    wanted = params["pool"]
+    found = {"pools": _imported(pools, drives, declared, params["pool"])}
+    if params["unimported"]:
+        labels = {key: one.label for key, one in access.labels().items()}
+        lying = on_units(labels, drives, declared, frozenset(pool.guid for pool in pools))
+        found["unimported"] = [to_plain(one) for one in lying]
+    return found
+
+
+def _imported(
+    pools: Sequence[Pool], drives: Sequence[Drive], declared: Sequence[DeclaredDrive], wanted: Optional[str]
+) -> List[Dict[str, Any]]:
     if wanted and wanted not in [pool.name for pool in pools]:
         raise InputError(
             "no pool of this name is imported",

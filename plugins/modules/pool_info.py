@@ -30,6 +30,10 @@ options:
     description: The declared drives (C(split_actuator_drives)); they name members whose drive is gone.
     type: dict
     default: {}
+  unimported:
+    description: Whether to read the labels on the units as well and tell the pools that are not imported. Needs root.
+    type: bool
+    default: false
 """
 
 EXAMPLES = r"""
@@ -110,6 +114,34 @@ pools:
       description: All of this as text for people.
       type: str
       sample: "pool archive: ONLINE, margin 2: any 2 further drives may fail"
+unimported:
+  description: The pools on the units that are not imported, by name and GUID, as their labels tell them.
+  type: list
+  elements: dict
+  returned: when O(unimported=true)
+  contains:
+    name:
+      description: The pool's name.
+      type: str
+      sample: archive
+    guid:
+      description: The pool's GUID, as text.
+      type: str
+      sample: "12345678901234567890"
+    state:
+      description: V(active) (it was not exported), V(exported) or V(destroyed).
+      type: str
+      sample: active
+    last_used:
+      description: By which host and when.
+      type: str
+      sample: by host ebb01 (host id 0a5a05af) at 2026-03-01 12:00:00 UTC
+    layout:
+      description:
+        - What it places, in the form that M(evenkeel.split_actuator.layout_plan) takes as
+          O(evenkeel.split_actuator.layout_plan#module:placed).
+      type: dict
+      sample: {"vdevs": []}
 """
 
 from typing import Any, Dict
@@ -117,13 +149,16 @@ from typing import Any, Dict
 from ansible.module_utils.basic import AnsibleModule
 
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face import ModuleRunner, run_face
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_acting import as_root
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_drives import DRIVE_ARGUMENTS
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_pool import access_from, pool_facts
 
 
 def work(module: AnsibleModule, runner: ModuleRunner) -> Dict[str, Any]:
     """Read the pools."""
-    return {"changed": False, "pools": pool_facts(access_from(module.params, runner), module.params)}
+    if module.params["unimported"]:
+        as_root()
+    return dict(pool_facts(access_from(module.params, runner), module.params), changed=False)
 
 
 def main() -> None:
@@ -133,6 +168,7 @@ def main() -> None:
             {
                 "pool": {"type": "str"},
                 "declared": {"type": "dict", "default": {}},
+                "unimported": {"type": "bool", "default": False},
             },
             **DRIVE_ARGUMENTS,
         ),

@@ -186,7 +186,8 @@ def _compared(look: _Look, chosen: Candidate, terms: Terms) -> Tuple[Missing, ..
     _refuse(
         "Pool {0} is on the drives, but not as laid out; nothing was changed.".format(look.wish.pool),
         comparison.wrong + outside,
-        "Correct the declared drives or policy. A pool is never changed to fit a layout.",
+        "Correct the declared drives or policy; a pool is never changed to fit a layout. If it grew, or a drive was"
+        " replaced from another bay, and the units named are those: declare split_actuator_placement: found.",
     )
     missing = comparison.missing(look.layout, look.labels, look.drives)
     _refuse(

@@ -37,7 +37,8 @@ _DEEPEST = 8
 class LabelVdev:
     """A node of a label's vdev tree: a device, or a vdev of *children*. *path* is where it was last.
 
-    A top-level vdev has *asize* bytes to allocate, in metaslabs of 2^*metaslab_shift* bytes.
+    A top-level vdev has *asize* bytes to allocate, in metaslabs of 2^*metaslab_shift* bytes. *data* and
+    *spares* are dRAID's data devices per group and distributed spares.
     """
 
     kind: str
@@ -49,6 +50,8 @@ class LabelVdev:
     children: Tuple[LabelVdev, ...] = ()
     asize: int = 0
     metaslab_shift: int = 0
+    data: int = 0
+    spares: int = 0
 
     @property
     def leaves(self) -> Tuple[LabelVdev, ...]:
@@ -217,6 +220,8 @@ def _vdev(tree: object, depth: int) -> LabelVdev:
         children=tuple(_vdev(child, depth + 1) for child in children),
         asize=_number(tree, "asize"),
         metaslab_shift=_number(tree, "metaslab_shift"),
+        data=_number(tree, "draid_ndata"),
+        spares=_number(tree, "draid_nspares"),
     )
 
 

@@ -86,6 +86,15 @@ def candidates(labels: Labels) -> Dict[str, Candidate]:
     }
 
 
+def newest_tops(pool: Candidate) -> Dict[str, LabelVdev]:
+    """The top-level vdevs of a pool by their GUID, each as its newest label tells it."""
+    newest: Dict[str, Label] = {}
+    for label in pool.labels.values():
+        if label.top_guid not in newest or label.txg > newest[label.top_guid].txg:
+            newest[label.top_guid] = label
+    return {guid: label.vdev for guid, label in newest.items()}
+
+
 def choose(pool: str, guid: str, labels: Labels, layout: Layout, places: Places) -> Candidate:
     """The pool to import. Refuses when there is none of this name (and GUID, when given), or more than one."""
     found = candidates(labels)
@@ -222,7 +231,7 @@ class Comparison:
         return "holds no label of this pool"
 
     def _compare(self) -> None:
-        tops = self._tops()
+        tops = newest_tops(self._chosen)
         homes: Dict[int, str] = {}
         for guid in sorted(tops, key=lambda one: self._places.names(self._units(tops[one]).values())):
             number = self._home(tops[guid])
@@ -238,13 +247,6 @@ class Comparison:
         for number, vdev in enumerate(self._wanted):
             if number not in homes:
                 self._take_stock(vdev, set(), vdev.width)
-
-    def _tops(self) -> Dict[str, LabelVdev]:
-        newest: Dict[str, Label] = {}
-        for label in self._chosen.labels.values():
-            if label.top_guid not in newest or label.txg > newest[label.top_guid].txg:
-                newest[label.top_guid] = label
-        return {guid: label.vdev for guid, label in newest.items()}
 
     def _units(self, tree: LabelVdev) -> Dict[str, Key]:
         """The units that hold leaves of a tree, by the leaf's GUID."""

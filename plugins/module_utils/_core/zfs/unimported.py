@@ -1,0 +1,90 @@
+# Copyright (c) 2026, The evenkeel maintainers
+# GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The pools that lie on a host's units and are not imported, and what each of them places. Pure.
+
+What is read here is what the labels say of themselves. Whether it may be imported is for `importing` to tell.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+from typing import Dict, FrozenSet, Mapping, Optional, Sequence, Tuple
+
+from ..declared import DeclaredDrive
+from ..layout.promise import survives_drives, survives_enclosures
+from ..model import Drive, Layout, Member, Vdev
+from .labels import LabelVdev
+from .membership import Candidate, Key, Labels, candidates, last_use, newest_tops
+from .resolve import Index
+
+
+@dataclass(frozen=True)
+class OnUnits:
+    """A pool that is not imported. *state*: C(active), C(exported) or C(destroyed); *last_used* in words."""
+
+    name: str
+    guid: str
+    state: str
+    last_used: str
+    layout: Layout
+
+
+def on_units(
+    labels: Labels, drives: Sequence[Drive], declared: Sequence[DeclaredDrive], imported: FrozenSet[str]
+) -> Tuple[OnUnits, ...]:
+    """The pools that labels speak of, but those whose GUID is among *imported*; by name and GUID."""
+    reader = _Reader(drives, declared)
+    found = [one for guid, one in candidates(labels).items() if guid not in imported]
+    return tuple(
+        OnUnits(one.newest.name, one.guid, one.newest.state, last_use(one), reader.layout(one))
+        for one in sorted(found, key=lambda one: (one.newest.name, one.guid))
+    )
+
+
+class _Reader:
+    def __init__(self, drives: Sequence[Drive], declared: Sequence[DeclaredDrive]) -> None:
+        self._index = Index(drives, declared, {})
+        self._other = {drive.serial for drive in declared if drive.use != "data"}
+        self._sizes: Dict[Key, int] = {
+            (drive.serial, index): drive.size_of(index) for drive in declared for index in range(drive.units)
+        }
+        self._kinds: Dict[Key, str] = {}
+        for drive in drives:
+            for unit in drive.units:
+                self._sizes[(drive.serial, unit.index)] = unit.size
+                self._kinds[(drive.serial, unit.index)] = unit.kind
+
+    def layout(self, pool: Candidate) -> Layout:
+        """The data vdevs: those without a log, and without a drive that is declared for another use."""
+        holders = {label.guid: key for key, label in pool.labels.items()}
+        tops = newest_tops(pool)
+        vdevs = [self._vdev(tree, holders) for _guid, tree in sorted(tops.items()) if not tree.is_log]
+        data = [vdev for vdev in vdevs if not any(one.serial in self._other for one in vdev.members)]
+        ordered = tuple(sorted(data, key=lambda vdev: [(one.bay, one.index) for one in vdev.members]))
+        return Layout(
+            vdevs=ordered,
+            survives_drives=survives_drives(ordered),
+            survives_enclosures=survives_enclosures(ordered),
+        )
+
+    def _vdev(self, tree: LabelVdev, holders: Mapping[str, Key]) -> Vdev:
+        members = tuple(self._member(place, holders) for place in tree.places)
+        if not tree.children:
+            return Vdev("stripe", 0, members)
+        parity = tree.nparity if tree.kind != "mirror" else len(members) - 1
+        return Vdev(tree.kind, parity, members, tree.data, tree.spares)
+
+    def _member(self, place: LabelVdev, holders: Mapping[str, Key]) -> Member:
+        """The unit of a place: of several that stand in one, the first that is here, as it is the one that leaves."""
+        here = [holders[leaf.guid] for leaf in place.leaves if leaf.guid in holders]
+        key = here[0] if here else self._spelled(place)
+        if key is None:
+            # Its drive is gone and nothing declared bears its name: an empty place, by the label's own GUID.
+            return Member(place.guid, -1)
+        return Member(key[0], key[1], self._index.bay(key[0]), self._sizes.get(key, 0), self._kinds.get(key, "lun"))
+
+    def _spelled(self, place: LabelVdev) -> Optional[Key]:
+        found = Counter(key for key in (self._index.find(leaf.path) for leaf in place.leaves) if key)
+        return found.most_common(1)[0][0] if found else None
