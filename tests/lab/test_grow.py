@@ -193,3 +193,27 @@ def test_the_playbook_shows_its_plan_first_and_then_follows_it(server: Server) -
     assert int(lab.run("zpool list -Hp -o size archive").out) == size // 4 * 6
     assert server.book("build", drives).check().changed == 0  # as declared now
     server.whole()
+
+
+def test_a_pool_that_its_drives_would_not_be_laid_out_as_comes_back_once_that_is_declared(server: Server) -> None:
+    lab = server.lab
+    for index in (0, 1):
+        fresh = f"/dev/disk/by-id/wwn-0x{lab.guest_unit(12, index)['wwid'].split('.')[1]}"
+        lab.run(f"zpool replace archive /dev/disk/by-vdev/bay05.{index} {fresh}; zpool wait -t replace archive")
+    before = server.members()
+    lab.run("zpool export archive")
+    drives = server.declared([bay for bay in range(13) if bay != 5])
+    with server.unchanged():
+        told = server.book("rebuild", drives)
+        assert told.rc != 0
+        assert "but not as laid out; nothing was changed" in told.output
+        assert "bay12 (serial COH12) unit 0: is a member of the vdev of bay00.0" in told.output
+        assert "split_actuator_placement: found" in told.output
+    server.book("rebuild", drives, split_actuator_placement="found").check()
+    print(before, server.members(), sep="\n")
+    # The same devices in the same places, by the names of their bays now.
+    assert [sorted(names) for _vdev, names in server.members()] == [
+        named([0, 1, 2, 3, 4, 12], 0), named([0, 1, 2, 3, 4, 12], 1), named(SECOND, 0), named(SECOND, 1),
+    ]  # fmt: skip
+    assert server.book("rebuild", drives, split_actuator_placement="found").check().changed == 0
+    server.whole()
