@@ -19,9 +19,9 @@ from ._core.zfs.standing import layout_of
 from ._core.zfs.unimported import on_units
 
 if TYPE_CHECKING:
+    from ._core.host.run import Runner
     from ._core.model import Drive
     from ._core.zfs.resolve import Pool
-    from ._core.host.run import Runner
 
 
 def declared_from(params: Mapping[str, Any]) -> Tuple[DeclaredDrive, ...]:

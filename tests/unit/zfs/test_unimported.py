@@ -76,7 +76,9 @@ def test_a_drive_that_is_gone_is_told_by_the_name_that_its_label_had():
         )
         found[key] = replace(label, vdev=replace(label.vdev, children=children))
     left = {key: label for key, label in found.items() if key[0] != "ACT3"}
-    declared = read_drives({f"bay{bay:02d}": {"serial": f"ACT{bay}", "units": 2, "unit_bytes": 10**12} for bay in range(4)})
+    declared = read_drives(
+        {f"bay{bay:02d}": {"serial": f"ACT{bay}", "units": 2, "unit_bytes": 10**12} for bay in range(4)}
+    )
     (pool,) = on_units(left, DRIVES[:3], declared, frozenset())
     assert units_of(pool.layout) == units_of(layout())
     (unknown,) = on_units(left, DRIVES[:3], (), frozenset())
