@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import threading
 import time
+from collections.abc import Iterable
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
@@ -49,7 +50,7 @@ def options(server: Server, layout: dict[str, Any], bays: range = range(18), **m
     }
 
 
-def named(bays: range, index: int) -> list[str]:
+def named(bays: Iterable[int], index: int) -> list[str]:
     return [f"bay{bay:02d}.{index}" for bay in bays]
 
 
