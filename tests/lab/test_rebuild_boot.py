@@ -79,7 +79,7 @@ def test_power_cut_during_the_import_is_healed_by_the_next_run(server: Server, s
 
     working = threading.Thread(target=importing)
     working.start()
-    lab.run(f"until pgrep -f '^{step}' >/dev/null; do :; done", timeout=180)
+    lab.run(f"until pgrep -f '^[^ ]*{step}' >/dev/null; do :; done", timeout=180)
     lab.power_cut()
     working.join(120)
     lab.boot()
