@@ -105,7 +105,7 @@ def await_end(lab: Lab, seconds: float = 300.0) -> dict[str, Any]:
 def measures(lab: Lab) -> list[dict[str, Any]]:
     """What the trial measured, run by run, read from its file."""
     text = lab.run("cat /var/lib/evenkeel/split_actuator/trial/measures.jsonl").out
-    return [json.loads(line) for line in text.splitlines()]
+    return [json.loads(line) for line in text.splitlines() if line]
 
 
 def progress(lab: Lab) -> dict[str, Any]:
