@@ -318,3 +318,14 @@ def test_exporting_what_is_not_imported_does_nothing():
     access = FakeAccess(ScriptedRunner([VERSION, NO_POOLS]), None)
     outcome = exporting.ensure_exported(access, "archive", "", False)
     assert (outcome.changed, outcome.commands) == (False, ())
+
+
+def test_a_drive_that_was_replaced_and_left_in_the_chassis_is_no_member():
+    """On the kernel, too, a detached member keeps the label that it had."""
+    former = {("ACT9", 0): replace(labels()[("ACT0", 0)], guid="4711", txg=90)}
+    access = FakeAccess(None, None, found_drives=(*DRIVES, drive(9)), on_units={**labels(), **former})
+    listed = by_id(labels()) + [drive(9).units[0].links[0] + "-part1"]
+    script = (listing.argv(listed), trial()[1])
+    told = run(access, [*START, script])
+    assert [command.argv for command in told.outcome.commands][0][:2] == ("zpool", "import")
+    assert not any("bay09" in word for word in told.outcome.commands[0].argv)
