@@ -327,5 +327,5 @@ def test_a_drive_that_was_replaced_and_left_in_the_chassis_is_no_member():
     listed = by_id(labels()) + [drive(9).units[0].links[0] + "-part1"]
     script = (listing.argv(listed), trial()[1])
     told = run(access, [*START, script])
-    assert [command.argv for command in told.outcome.commands][0][:2] == ("zpool", "import")
+    assert told.outcome.commands[0].argv[:2] == ("zpool", "import")
     assert not any("bay09" in word for word in told.outcome.commands[0].argv)
