@@ -17,24 +17,33 @@ from .resolve import Pool, PoolMember, PoolVdev
 _DRAID = re.compile(r"draid[123]:(\d+)d:\d+c:(\d+)s-\d+")
 
 
+class KnownUnits:
+    """Size and kind of units, by serial and index: as found, and of drives that are gone as declared."""
+
+    def __init__(self, drives: Sequence[Drive], declared: Sequence[DeclaredDrive]) -> None:
+        self._known: Dict[Tuple[str, int], Tuple[int, str]] = {
+            (drive.serial, index): (drive.size_of(index), "lun") for drive in declared for index in range(drive.units)
+        }
+        self._known.update(
+            {(drive.serial, unit.index): (unit.size, unit.kind) for drive in drives for unit in drive.units}
+        )
+
+    def member(self, key: Tuple[str, int], bay: str) -> Member:
+        """The unit as a member of a layout; 0 bytes where nothing tells its size."""
+        size, kind = self._known.get(key, (0, "lun"))
+        return Member(key[0], key[1], bay, size, kind)
+
+
 def layout_of(pool: Pool, drives: Sequence[Drive], declared: Sequence[DeclaredDrive] = ()) -> Layout:
     """The pool's data vdevs and the drives of which it holds spares, as a layout.
 
     While a member is replaced or spared, its place still is that of the one that leaves. Sizes are
     those of the units found; of drives that are gone, those declared.
     """
-    sizes: Dict[Tuple[str, int], int] = {
-        (drive.serial, index): drive.size_of(index) for drive in declared for index in range(drive.units)
-    }
-    kinds: Dict[Tuple[str, int], str] = {}
-    for drive in drives:
-        for unit in drive.units:
-            sizes[(drive.serial, unit.index)] = unit.size
-            kinds[(drive.serial, unit.index)] = unit.kind
+    known = KnownUnits(drives, declared)
 
     def member(one: PoolMember) -> Member:
-        key = (one.serial, one.index)
-        return Member(one.serial, one.index, one.bay, sizes.get(key, 0), kinds.get(key, "lun"))
+        return known.member((one.serial, one.index), one.bay)
 
     def placed(vdev: PoolVdev) -> Vdev:
         spelled = _DRAID.fullmatch(vdev.name)

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass
-from typing import Dict, FrozenSet, Mapping, Optional, Sequence, Tuple
+from typing import FrozenSet, Mapping, Optional, Sequence, Tuple
 
 from ..declared import DeclaredDrive
 from ..layout.promise import survives_drives, survives_enclosures
@@ -18,6 +18,7 @@ from ..model import Drive, Layout, Member, Vdev
 from .labels import LabelVdev
 from .membership import Candidate, Key, Labels, candidates, last_use, newest_tops
 from .resolve import Index
+from .standing import KnownUnits
 
 
 @dataclass(frozen=True)
@@ -47,14 +48,7 @@ class _Reader:
     def __init__(self, drives: Sequence[Drive], declared: Sequence[DeclaredDrive]) -> None:
         self._index = Index(drives, declared, {})
         self._other = {drive.serial for drive in declared if drive.use != "data"}
-        self._sizes: Dict[Key, int] = {
-            (drive.serial, index): drive.size_of(index) for drive in declared for index in range(drive.units)
-        }
-        self._kinds: Dict[Key, str] = {}
-        for drive in drives:
-            for unit in drive.units:
-                self._sizes[(drive.serial, unit.index)] = unit.size
-                self._kinds[(drive.serial, unit.index)] = unit.kind
+        self._known = KnownUnits(drives, declared)
 
     def layout(self, pool: Candidate) -> Layout:
         """The data vdevs: those without a log, and without a drive that is declared for another use."""
@@ -83,7 +77,7 @@ class _Reader:
         if key is None:
             # Its drive is gone and nothing declared bears its name: an empty place, by the label's own GUID.
             return Member(place.guid, -1)
-        return Member(key[0], key[1], self._index.bay(key[0]), self._sizes.get(key, 0), self._kinds.get(key, "lun"))
+        return self._known.member(key, self._index.bay(key[0]))
 
     def _spelled(self, place: LabelVdev) -> Optional[Key]:
         found = Counter(key for key in (self._index.find(leaf.path) for leaf in place.leaves) if key)
