@@ -21,9 +21,11 @@ def test_every_role_has_a_specification():
 
 @pytest.mark.parametrize("role", ROLES)
 def test_every_default_is_an_option_and_defaults_agree(role):
-    options = load(role, "meta", "argument_specs.yml")["argument_specs"]["main"]["options"]
+    entries = load(role, "meta", "argument_specs.yml")["argument_specs"].values()
     defaults = load(role, "defaults", "main.yml")
-    assert set(defaults) <= set(options)
-    assert all(name.startswith(role + "_") for name in options)
-    written = {name: option["default"] for name, option in options.items() if "default" in option}
-    assert written == {name: defaults.get(name) for name in written}
+    assert set(defaults) <= {name for entry in entries for name in entry["options"]}
+    for entry in entries:
+        options = entry["options"]
+        assert all(name.startswith(role + "_") for name in options)
+        written = {name: option["default"] for name, option in options.items() if "default" in option}
+        assert written == {name: defaults.get(name) for name in written}
