@@ -89,8 +89,10 @@ def test_logs_and_drives_of_other_use_are_no_data():
     found = labels(*cohorts([0, 1, 2, 3]), [("ACT5", 0), ("ACT6", 0)], [("ACT7", 0)])
     for key in (("ACT5", 0), ("ACT6", 0)):
         found[key] = replace(found[key], vdev=replace(found[key].vdev, kind="mirror", is_log=True))
-    declared = read_drives({"bay07": {"serial": "ACT7", "units": 2, "unit_bytes": 10**12, "use": "other"}})
-    (pool,) = on_units(found, DRIVES, declared, frozenset())
-    assert units_of(pool.layout) == units_of(layout())
+    data = {f"bay{bay:02d}": {"serial": f"ACT{bay}", "units": 2} for bay in range(4)}
+    # A supporting device need not be declared as a drive at all: its vdev is told by its WWN.
+    for more in ({}, {"bay07": {"serial": "ACT7", "units": 2, "use": "other"}}):
+        (pool,) = on_units(found, DRIVES, read_drives({**data, **more}), frozenset())
+        assert units_of(pool.layout) == units_of(layout())
     (both,) = on_units(found, DRIVES, (), frozenset())
     assert len(both.layout.vdevs) == 3

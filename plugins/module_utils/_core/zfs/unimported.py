@@ -47,15 +47,15 @@ def on_units(
 class _Reader:
     def __init__(self, drives: Sequence[Drive], declared: Sequence[DeclaredDrive]) -> None:
         self._index = Index(drives, declared, {})
-        self._other = {drive.serial for drive in declared if drive.use != "data"}
+        self._data = {drive.serial for drive in declared if drive.use == "data"}
         self._known = KnownUnits(drives, declared)
 
     def layout(self, pool: Candidate) -> Layout:
-        """The data vdevs: those without a log, and without a drive that is declared for another use."""
+        """The data vdevs: no logs, and where drives are declared for data, none without one of these."""
         holders = {label.guid: key for key, label in pool.labels.items()}
         tops = newest_tops(pool)
         vdevs = [self._vdev(tree, holders) for _guid, tree in sorted(tops.items()) if not tree.is_log]
-        data = [vdev for vdev in vdevs if not any(one.serial in self._other for one in vdev.members)]
+        data = [vdev for vdev in vdevs if not self._data or any(one.serial in self._data for one in vdev.members)]
         ordered = tuple(sorted(data, key=lambda vdev: [(one.bay, one.index) for one in vdev.members]))
         return Layout(
             vdevs=ordered,
