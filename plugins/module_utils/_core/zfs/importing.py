@@ -178,12 +178,10 @@ def _chosen(look: _Look, terms: Terms, imported: Mapping[str, str]) -> Candidate
 def _compared(look: _Look, chosen: Candidate, terms: Terms) -> Tuple[Missing, ...]:
     comparison = Comparison(chosen, look.layout, look.places)
     members = {argv.key_of(member) for member in build.members_of(look.layout)}
-    # A drive that was replaced and is still in the chassis speaks of the pool too; the newest labels know it no more.
-    now = {leaf.guid for tree in membership.newest_tops(chosen).values() for leaf in tree.leaves}
     outside = [
         "{0}: is a member of the pool and is not declared for it".format(look.places.unit(key))
         for key, label in sorted(chosen.labels.items(), key=lambda one: one[0])
-        if key not in members and key not in comparison.present and label.guid in now
+        if key not in members and key not in comparison.present and label.guid in comparison.leaves
     ]
     _refuse(
         "Pool {0} is on the drives, but not as laid out; nothing was changed.".format(look.wish.pool),

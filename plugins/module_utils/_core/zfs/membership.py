@@ -193,13 +193,15 @@ class Comparison:
     """The members of a pool, by its labels, beside the layout.
 
     *wrong* tells what is otherwise than laid out, *missing* which drives lack, *beyond* which vdevs have
-    lost more than they stand.
+    lost more than they stand. *leaves* are the GUIDs of all members now: a drive that was replaced and is still
+    in the chassis speaks of the pool too, but the newest labels know it no more.
     """
 
     def __init__(self, chosen: Candidate, layout: Layout, places: Places) -> None:
         self.wrong: List[str] = []
         self.beyond: List[str] = []
         self.present: Dict[Key, str] = {}
+        self.leaves: FrozenSet[str] = frozenset()
         self._places = places
         self._chosen = chosen
         self._wanted = _wanted(layout)
@@ -232,6 +234,7 @@ class Comparison:
 
     def _compare(self) -> None:
         tops = newest_tops(self._chosen)
+        self.leaves = frozenset(leaf.guid for tree in tops.values() for leaf in tree.leaves)
         homes: Dict[int, str] = {}
         for guid in sorted(tops, key=lambda one: self._places.names(self._units(tops[one]).values())):
             number = self._home(tops[guid])
