@@ -25,7 +25,7 @@ def wish_from(params: Mapping[str, Any]) -> actions.Wish:
     """What the pool should be, from the parameters of split_pool."""
     return actions.Wish(
         pool=params["pool"],
-        layout=from_plain(Layout, params["layout"] or {}, "layout"),
+        layout=from_plain(Layout, params["layout"] or {"vdevs": []}, "layout"),
         declared=declared_from(params),
         pool_settings=_settings(params["pool_settings"]),
         root_settings=_settings(params["root_settings"]),

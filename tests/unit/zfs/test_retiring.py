@@ -11,6 +11,7 @@ from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.model import Content
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs import retiring
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs.actions import Wish
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_pool_state import bring_about
 from tests.unit.scripted import ScriptedRunner
 from tests.unit.zfs.pools import GUID, drive, layout
 from tests.unit.zfs.world import NO_POOL, World, spread, start, status
@@ -182,3 +183,17 @@ def test_a_busy_pool_stays_and_no_label_is_touched():
     with pytest.raises(CommandError, match="pool is busy"):
         retire(access, script, "ACT1")
     access.run.finished()
+
+
+def test_the_module_needs_no_layout_for_it():
+    """A pool that is to go is not compared with any plan."""
+    access = World(found_drives=DRIVES, on_units=spread(NOW), on_disks=members(["ACT1"], "open"))
+    access.run = Clears([*start(status(NOW)), (LIST, "archive\t" + GUID + "\n")], access)
+    given = {
+        "state": "retired", "pool": "archive", "layout": None, "guid": "", "declared": {}, "support": [],
+        "pool_settings": {}, "root_settings": {}, "erase_serials": [], "require_trial": "none",
+        "allow_siblings": False, "by_name": False,
+    }  # fmt: skip
+    outcome, more = bring_about(given, access, check_mode=True)
+    assert [command.argv for command in outcome.commands] == [EXPORT]
+    assert len(more["left"]) == 4
