@@ -23,6 +23,7 @@ from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs.
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs.actions import Wish
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs.importing import Terms
 from tests.unit.scripted import ScriptedRunner
+from tests.unit.zfs import world
 from tests.unit.zfs.pools import GUID, HOST, drive, labels, layout
 
 DRIVES = tuple(drive(bay) for bay in range(4))
@@ -329,3 +330,24 @@ def test_a_drive_that_was_replaced_and_left_in_the_chassis_is_no_member():
     told = run(access, [*START, script])
     assert told.outcome.commands[0].argv[:2] == ("zpool", "import")
     assert not any("bay09" in word for word in told.outcome.commands[0].argv)
+
+
+def test_links_between_two_states_after_the_import_are_waited_for_only_where_it_matters():
+    """Right after an import udev reads the partitions anew; a member may be seen under another path meanwhile."""
+    imported = (("zpool", "import", "-N", "-o", "cachefile=none", *names(0, 1, 2, 3), GUID), "")
+    finish = [
+        (("zfs", "mount", "-a"), ""),
+        (("zpool", "set", "cachefile=/etc/zfs/zpool.cache", "archive"), ""),
+        (("zfs", "get", "-H", "-r", "-t", "filesystem,volume", "-o", "name,value", "keystatus", "archive"), ""),
+    ]
+    whole = world.status(layout())
+    first = next(iter(labels()))
+    moved = world.status(layout(), {first: world.disk(first, path="/dev/sdz9")})
+    before = [*world.start(world.NO_POOL), trial(), imported]
+    at_once = run(FakeAccess(None, None), [*before, whole, *finish], check_mode=False)
+    waited = run(FakeAccess(None, None), [*before, moved, (SETTLE, ""), whole, *finish], check_mode=False)
+    assert at_once.outcome.changed
+    assert waited == at_once
+    wrong = [*before, moved, (SETTLE, ""), moved, (("zpool", "export", "archive"), "")]
+    with pytest.raises(Refusal, match="not as laid out, and was exported again"):
+        run(FakeAccess(None, None), wrong, check_mode=False)

@@ -74,12 +74,13 @@ def _open(node: str) -> int:
 
 def _sound_labels(handle: int) -> List[Label]:
     found: List[Label] = []
+    known: Dict[bytes, Label] = {}
     # Direct reads need aligned memory: a mapping of its own is.
     with mmap.mmap(-1, labels.SIZE) as room:
         for offset in labels.offsets(os.lseek(handle, 0, os.SEEK_END)):
             try:
                 if os.preadv(handle, [room], offset) == labels.SIZE:
-                    found.append(labels.read_label(room[:], offset))
+                    found.append(labels.read_label(room[:], offset, known))
             except (DecodeError, OSError):
                 # One damaged label is what the other three are for.
                 continue

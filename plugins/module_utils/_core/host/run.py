@@ -72,9 +72,19 @@ def carry_out(
     for number, command in enumerate(commands):
         if number == len(commands) - 1:
             settle(runner)
-        done = "; ".join(" ".join(earlier.argv) for earlier in commands[:number])
-        _run_one(runner, command, "Done before it: {0}.".format(done) if done else "It was the first.", lost_race)
+        _run_one(runner, command, _done_before(commands[:number]), lost_race)
     settle(runner)
+
+
+def carry_out_unsettled(runner: Runner, commands: Sequence[Command]) -> None:
+    """Run *commands*, which create or remove no device link, in order; raises CommandError as `carry_out` does."""
+    for number, command in enumerate(commands):
+        checked(runner, command.argv, _done_before(commands[:number]))
+
+
+def _done_before(commands: Sequence[Command]) -> str:
+    done = "; ".join(" ".join(earlier.argv) for earlier in commands)
+    return "Done before it: {0}.".format(done) if done else "It was the first."
 
 
 def _run_one(

@@ -15,7 +15,7 @@ from typing import Dict, List, Mapping, Sequence, Tuple
 from .. import names
 from ..errors import CoreError, InputError, Refusal
 from ..host import hostid
-from ..host.run import Command, Runner, carry_out, checked, settle
+from ..host.run import Command, Runner, carry_out_unsettled, checked, settle
 from ..model import Drive, Layout, Member
 from . import argv, build, listing, membership, mounting
 from . import support as beside
@@ -127,9 +127,9 @@ def _import(look: _Look, terms: Terms, imported: Mapping[str, str], check_mode: 
 def _act(look: _Look, report: Report) -> Report:
     run, pool = look.access.run, look.wish.pool
     with look.access.patience():
-        carry_out(run, report.outcome.commands[:1])
+        carry_out_unsettled(run, report.outcome.commands[:1])
     resolved = _verified(look)
-    carry_out(run, report.outcome.commands[1:])
+    carry_out_unsettled(run, report.outcome.commands[1:])
     return replace(
         report,
         outcome=replace(report.outcome, pool=resolved),
@@ -141,12 +141,11 @@ def _act(look: _Look, report: Report) -> Report:
 def _verified(look: _Look) -> Pool:
     """The imported pool, when its members are those laid out; else it is exported again."""
     wish = look.wish
-    drives = look.access.drives()
-    pools = {pool.name: pool for pool in current_pools(look.access, look.zfs, drives, wish.declared)}
-    if wish.pool not in pools:
-        raise CoreError("zpool import ended well, but the pool is not there", subject="pool {0}".format(wish.pool))
-    pool = pools[wish.pool]
-    wrong = build.differences(pool, wish.layout) + beside.differences(pool, wish.support)
+    pool, wrong = _looked_back(look)
+    if wrong:
+        # An import has udev read its partitions anew, for seconds. That is waited for only where it matters.
+        settle(look.access.run)
+        pool, wrong = _looked_back(look)
     if wrong:
         checked(look.access.run, ("zpool", "export", wish.pool), "The pool is imported, not mounted, not as laid out.")
         raise Refusal(
@@ -155,6 +154,17 @@ def _verified(look: _Look) -> Pool:
             "Correct the declared drives or policy.",
         )
     return pool
+
+
+def _looked_back(look: _Look) -> Tuple[Pool, List[str]]:
+    """The imported pool as it is now, and what about it is not as laid out."""
+    wish = look.wish
+    drives = look.access.drives()
+    pools = {pool.name: pool for pool in current_pools(look.access, look.zfs, drives, wish.declared)}
+    if wish.pool not in pools:
+        raise CoreError("zpool import ended well, but the pool is not there", subject="pool {0}".format(wish.pool))
+    pool = pools[wish.pool]
+    return pool, [*build.differences(pool, wish.layout), *beside.differences(pool, wish.support)]
 
 
 def _chosen(look: _Look, terms: Terms, imported: Mapping[str, str]) -> Candidate:
@@ -317,7 +327,7 @@ def _converge(access: Access, wish: Wish, terms: Terms, pools: Mapping[str, Pool
     if commands and len(pools) > 1:
         mounting.refuse_others(access.run, pool.name)
     if commands and not check_mode:
-        carry_out(access.run, commands)
+        carry_out_unsettled(access.run, commands)
     outcome = Outcome(
         bool(commands),
         commands,

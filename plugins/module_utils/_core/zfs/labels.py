@@ -13,7 +13,7 @@ from __future__ import annotations
 import hashlib
 import struct
 from dataclasses import dataclass, replace
-from typing import Optional, Sequence, Tuple
+from typing import Dict, Optional, Sequence, Tuple
 
 from ..errors import DecodeError
 from ..identity.text import clean_text
@@ -111,15 +111,26 @@ def offsets(size: int) -> Tuple[int, ...]:
     return (0, SIZE, whole - 2 * SIZE, whole - SIZE) if whole >= 4 * SIZE else ()
 
 
-def read_label(data: bytes, offset: int) -> Label:
-    """The label in the 256 KiB of *data*, which begin at byte *offset* of the device. Raises DecodeError."""
+def read_label(data: bytes, offset: int, known: Optional[Dict[bytes, Label]] = None) -> Label:
+    """The label in the 256 KiB of *data*, which begin at byte *offset* of the device. Raises DecodeError.
+
+    *known* keeps what was decoded: the four labels of a device say the same, most of the time.
+    """
     if len(data) != SIZE:
         raise DecodeError("a label has {0} bytes, not {1}".format(SIZE, len(data)), subject="pool label")
     body = data[LIST_AT : LIST_AT + LIST_SIZE]
     if not _sound(body, offset + LIST_AT):
         raise DecodeError("its checksum does not hold", subject="pool label")
-    facts = decode(body[:-_TRAILER])
-    vdev = _vdev(facts.get("vdev_tree"), 0)
+    said = body[:-_TRAILER]
+    label = known.get(said) if known is not None else None
+    if label is None:
+        label = _label(decode(said))
+        if known is not None:
+            known[said] = label
+    return replace(label, uberblock=newest_uberblock(data, offset, label.vdev.ashift))
+
+
+def _label(facts: NvList) -> Label:
     return Label(
         state=_state(facts),
         guid=str(_number(facts, "guid")),
@@ -130,9 +141,8 @@ def read_label(data: bytes, offset: int) -> Label:
         hostname=clean_text(_text(facts, "hostname")),
         top_guid=str(_number(facts, "top_guid") or ""),
         vdev_children=_number(facts, "vdev_children"),
-        vdev=vdev,
+        vdev=_vdev(facts.get("vdev_tree"), 0),
         features=_features(facts),
-        uberblock=newest_uberblock(data, offset, vdev.ashift),
     )
 
 

@@ -19,6 +19,7 @@ from ..errors import DecodeError
 NvList = Dict[str, Any]
 
 _DEEPEST = 12
+_U32, _U64 = struct.Struct(">I"), struct.Struct(">Q")
 _MOST_ELEMENTS = 65536
 _BOOLEAN, _UINT64, _STRING, _UINT64_ARRAY, _NVLIST, _NVLIST_ARRAY, _BOOLEAN_VALUE = 1, 8, 9, 16, 19, 20, 21
 
@@ -85,11 +86,19 @@ class _Reader:
         self._at += size
         return taken
 
+    # A label has thousands of numbers, and every module that looks at pools reads all labels.
     def _u32(self) -> int:
-        return int.from_bytes(self._take(4), "big")
+        return self._number(_U32)
 
     def _u64(self) -> int:
-        value: int = struct.unpack(">Q", self._take(8))[0]
+        return self._number(_U64)
+
+    def _number(self, form: struct.Struct) -> int:
+        try:
+            value: int = form.unpack_from(self._data, self._at)[0]
+        except struct.error:
+            raise _broken("it ends in the middle") from None
+        self._at += form.size
         return value
 
     def _text(self) -> str:
