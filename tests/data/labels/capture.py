@@ -2,15 +2,15 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Records pool labels and what C(zdb -l) says of them, in a running lab machine.
 
-Run from the repository's root: C(python -m tests.data.labels.capture LAB [DEVICE]). It makes pools in files, in the
-guest's memory, and touches no drive; of DEVICE, a member of a pool, it only reads the label. For each case it
-leaves C(OPENZFS-CASE.label) (256 KiB, through xz and base64) and C(OPENZFS-CASE.txt): the label's offset, then
+Run from the repository's root: C(python -m tests.data.labels.capture LAB [--device DEVICE] [--case CASE ...]). It
+makes pools in files, in the guest's memory, and touches no drive; of DEVICE, a member of a pool, it only reads the
+label. Cases build on those above them, but for raidz2, multihost and draid. For each it leaves C(OPENZFS-CASE.label) (256 KiB, through xz and base64) and C(OPENZFS-CASE.txt): the label's offset, then
 zdb's words.
 """
 
 from __future__ import annotations
 
-import sys
+import argparse
 from pathlib import Path
 
 from tests.lab.lab import Lab
@@ -30,6 +30,11 @@ CASES = {
     ),
     "log": ("true", "$C", 0),
     "spare": ("true", "$D", 0),
+    "draid": (
+        "zpool destroy guarded || true; zpool create -f -O mountpoint=none strewn draid1:2d:5c:1s $A $B $C $D $E",
+        "$C",
+        0,
+    ),
 }
 READ = """
 S=$(blockdev --getsize64 $P 2>/dev/null || stat -c %s $P); N=$((S / 262144))
@@ -41,18 +46,25 @@ dd if=$P bs=262144 skip=$B count=1 status=none | xz -9 | base64
 
 def main() -> None:
     """Capture every case of the lab named on the command line."""
-    lab = Lab(name=sys.argv[1])
+    parser = argparse.ArgumentParser(description="Record pool labels.")
+    parser.add_argument("lab")
+    parser.add_argument("--device")
+    parser.add_argument("--case", action="append", choices=list(CASES), default=[])
+    asked = parser.parse_args()
+    lab = Lab(name=asked.lab)
     lab.run("modprobe zfs; mkdir -p /run/labels; truncate -s 128M /run/labels/{A,B,C,D,E,F}")
     version = lab.run("zpool version").out.split()[0].split("-")[1]
-    cases = {**CASES, **({"disk": ("true", sys.argv[2], 0)} if len(sys.argv) > 2 else {})}
+    cases = {**CASES, **({"disk": ("true", asked.device, 0)} if asked.device else {})}
     for case, (commands, part, number) in cases.items():
+        if asked.case and case not in asked.case:
+            continue
         lab.run(f"{FILES}; set -e; {commands}", timeout=600)
         told = lab.run(f"{FILES}; P={part}; L={number}; {READ}", timeout=300).out
         words, packed = told.split("====\n")
         (FOLDER / f"{version}-{case}.txt").write_text(words)
         (FOLDER / f"{version}-{case}.label").write_text(packed)
         print(case, flush=True)
-    lab.run("zpool destroy guarded; rm -r /run/labels")
+    lab.run("for P in guarded strewn; do zpool destroy $P; done; rm -r /run/labels", check=False)
 
 
 if __name__ == "__main__":

@@ -60,7 +60,7 @@ def nested(words: str) -> dict[str, Any]:
 @pytest.mark.parametrize("release", ["2.1", "2.3"])
 def test_there_are_records_of_every_kind_from_both_generations(release):
     kinds = {name.split("-", 1)[1] for name in RECORDS if name.startswith(release)}
-    assert kinds >= {"raidz2", "mirror", "exported", "destroyed", "multihost", "log", "spare"}
+    assert kinds >= {"raidz2", "mirror", "exported", "destroyed", "multihost", "log", "spare", "draid"}
 
 
 @pytest.mark.parametrize("name", RECORDS)
@@ -80,6 +80,7 @@ def test_a_label_says_what_zdb_says(name):
     tree = told["vdev_tree"]
     assert (label.vdev.kind, label.vdev.guid) == (tree["type"], tree["guid"])
     assert label.vdev.nparity == int(tree.get("nparity", 0))
+    assert (label.vdev.data, label.vdev.spares) == (int(tree.get("draid_ndata", 0)), int(tree.get("draid_nspares", 0)))
     assert label.vdev.ashift == int(tree["ashift"])
     assert label.vdev.is_log == (tree["is_log"] == "1")
     children = [tree[key] for key in sorted(tree) if key.startswith("children[")]
