@@ -44,14 +44,14 @@ CASES = {
         """scrub in progress since Wed Nov 25 20:00:00 2026
         1.20T scanned at 1.05G/s, 600G issued at 500M/s, 1.50T total
         0B repaired, 39.06% done, 00:30:00 to go""",
-        ScanReading("scrub", True, 0.3906),
+        ScanReading("scrub", True, 0.3906, started=ENDED),
         None,
     ),
     "resilver at work": (
         """resilver in progress since Wed Nov 25 20:00:00 2026
         1.20T scanned at 1.05G/s, 600G issued at 500M/s, 1.50T total
         61.2G resilvered, 100.00% done, 00:00:00 to go""",
-        ScanReading("resilver", True, 1.0),
+        ScanReading("resilver", True, 1.0, started=ENDED),
         None,
     ),
     "scrub ended": (
@@ -79,7 +79,7 @@ CASES = {
         scrub started on Wed Nov 25 20:00:00 2026
         1.20T scanned, 600G issued, 1.50T total
         0B repaired, 39.06% done""",
-        ScanReading("scrub", False),
+        ScanReading("scrub", False, started=ENDED),
         None,
     ),
     "none": ("none requested", ScanReading(), None),

@@ -79,6 +79,10 @@ def clearing(node, size=10**12):
     return [*words, ("wipefs", "--all", node)]
 
 
+def forgetting(*nodes):
+    return [("blockdev", "--rereadpt", node) for node in nodes]
+
+
 def test_without_serials_it_is_an_export_and_no_more():
     access = World(found_drives=DRIVES, on_units=spread(NOW), on_disks=members(["ACT1"], "open"))
     script = [*start(status(NOW)), (SETTLE, ""), (EXPORT, ""), (SETTLE, ""), (LIST, "")]
@@ -92,12 +96,15 @@ def test_exactly_the_units_of_the_drives_spelled_out_are_cleared_after_the_expor
     access = World(found_drives=DRIVES, on_units=spread(NOW), on_disks=members(["ACT1"], "open"))
     words = [*clearing("/dev/sdc"), *clearing("/dev/sdd")]
     acting = [(one, "") for one in words]
+    first, last = forgetting("/dev/sdc", "/dev/sdd")
+    busy = Result(1, "", "blockdev: ioctl error on BLKRRPART: Device or resource busy")
+    forgotten = [(first, busy), (SETTLE, ""), (first, ""), (SETTLE, ""), (last, ""), (SETTLE, "")]
     script = [
         *start(status(NOW)), (SETTLE, ""), (EXPORT, ""), (SETTLE, ""), (LIST, ""),
-        *acting[:-1], (SETTLE, ""), acting[-1], (SETTLE, ""),
+        *acting[:-1], (SETTLE, ""), acting[-1], (SETTLE, ""), *forgotten,
     ]  # fmt: skip
     report = retire(access, script, "ACT1")
-    assert [one.argv for one in report.outcome.commands] == [EXPORT, *words]
+    assert [one.argv for one in report.outcome.commands] == [EXPORT, *words, *forgetting("/dev/sdc", "/dev/sdd")]
     assert report.erased == ("bay01 (serial ACT1)",)
     assert len(report.left) == 3
     assert "no sanitisation" in report.notes[0]
@@ -109,7 +116,9 @@ def test_exactly_the_units_of_the_drives_spelled_out_are_cleared_after_the_expor
 def test_check_mode_predicts_it():
     access = World(found_drives=DRIVES, on_units=spread(NOW), on_disks=members(["ACT1"], "open"))
     report = retire(access, start(status(NOW)), "ACT1", check=True)
-    assert [one.argv for one in report.outcome.commands] == [EXPORT, *clearing("/dev/sdc"), *clearing("/dev/sdd")]
+    assert [one.argv for one in report.outcome.commands] == [
+        EXPORT, *clearing("/dev/sdc"), *clearing("/dev/sdd"), *forgetting("/dev/sdc", "/dev/sdd")
+    ]  # fmt: skip
     assert "labels on bay01" in report.outcome.before
     assert "labels on bay01" not in report.outcome.after
 
@@ -120,7 +129,9 @@ def test_clearing_that_was_cut_off_is_finished():
     access.on_units.pop(("ACT1", 0))
     access.on_disks[("ACT1", 0)] = (Content("partition_table", "gpt", "/dev/sdc"),)
     report = retire(access, start(NO_POOL), "ACT1", check=True)
-    assert [one.argv for one in report.outcome.commands] == [*clearing("/dev/sdc"), *clearing("/dev/sdd")]
+    assert [one.argv for one in report.outcome.commands] == [
+        *clearing("/dev/sdc"), *clearing("/dev/sdd"), *forgetting("/dev/sdc", "/dev/sdd")
+    ]  # fmt: skip
 
 
 def refused(access, script, *serials, guid=""):

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import re
 import time
-from typing import Dict, List, Mapping, Optional, Sequence, Tuple
+from typing import Dict, List, Mapping, Optional, Pattern, Sequence, Tuple
 
 from ..declared import DeclaredDrive
 from ..host.links import nodes_of
@@ -33,7 +33,9 @@ SPACE_ARGV = ("zpool", "list", "-v", "-H", "-p")
 _COLUMNS, _FRAGMENTATION = 8, 6
 
 _PERCENT = re.compile(r"([0-9]+(?:\.[0-9]+)?)% done")
-_ENDED = re.compile(r" on [A-Z][a-z]{2} ([A-Z][a-z]{2} +[0-9]+ [0-9:]{8} [0-9]{4})")
+# ctime(3), as print_scan_status of OpenZFS 2.1 writes it.
+_TIME = r"[A-Z][a-z]{2} ([A-Z][a-z]{2} +[0-9]+ [0-9:]{8} [0-9]{4})"
+_STARTED, _ENDED = re.compile(r" (?:in progress since|started on) " + _TIME), re.compile(r" on " + _TIME)
 
 
 def read_states(root: str = KSTAT) -> Dict[str, str]:
@@ -98,15 +100,15 @@ def read_scan(scan: Scan) -> ScanReading:
         function=clean_text(scan.function),
         running=scan.running,
         progress=progress,
-        started=scan.started or None,
-        ended=scan.ended or _text_time(scan.text) if scan.state in ("finished", "canceled") else None,
+        started=scan.started or _text_time(_STARTED, scan.text),
+        ended=scan.ended or _text_time(_ENDED, scan.text) if scan.state in ("finished", "canceled") else None,
         errors=scan.errors,
     )
 
 
-def _text_time(text: str) -> Optional[int]:
-    """The moment in a scan's text, which is in the host's own time zone, as this process reads it."""
-    match = _ENDED.search(text)
+def _text_time(where: Pattern[str], text: str) -> Optional[int]:
+    """A moment in a scan's text, which is in the host's own time zone, as this process reads it."""
+    match = where.search(text)
     if match is None:
         return None
     try:

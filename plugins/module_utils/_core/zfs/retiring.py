@@ -11,7 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Dict, List, Mapping, Optional, Sequence, Tuple
 
-from ..errors import CoreError, Refusal
+from ..errors import CommandError, CoreError, Refusal
 from ..host.run import Command, carry_out, settle
 from ..model import Content, Drive, Member, Unit
 from . import argv, build, erase
@@ -76,10 +76,11 @@ def ensure_retired(access: Access, wish: Wish, guid: str, check_mode: bool) -> R
     keys = _to_clear(access, look, wish)
     exporting = [Command(("zpool", "export", wish.pool), "export pool {0}".format(wish.pool))] if look.pool else []
     clearing = [command for key in keys for command in _clear(access, look, key)]
-    commands = (*exporting, *clearing)
+    forgetting = [_forget(look, key) for key in keys if access.partitions(look.unit(key))]
+    commands = (*exporting, *clearing, *forgetting)
     if commands and not check_mode:
-        _act(access, wish.pool, exporting, clearing)
-        _verify(access, keys)
+        _act(access, wish.pool, exporting, clearing, forgetting)
+        _verify(access, look, keys)
     after = [key for key in sorted(look.held) if key[0] not in told]
     outcome = Outcome(
         bool(commands),
@@ -194,26 +195,47 @@ def _clear(access: Access, look: _Look, key: Key) -> List[Command]:
     return erase.commands(unit.node, access.partitions(unit), unit.size, subject)
 
 
-def _act(access: Access, pool: str, exporting: Sequence[Command], clearing: Sequence[Command]) -> None:
+def _forget(look: _Look, key: Key) -> Command:
+    return Command(
+        ("blockdev", "--rereadpt", look.unit(key).node),
+        "have the kernel forget the partitions of {0} unit {1}".format(look.label(key[0]), key[1]),
+    )
+
+
+def _act(
+    access: Access,
+    pool: str,
+    exporting: Sequence[Command],
+    clearing: Sequence[Command],
+    forgetting: Sequence[Command],
+) -> None:
     if exporting:
         carry_out(access.run, exporting)
         if pool in pool_guids(access.run):
             raise CoreError("zpool export ended well, but the pool is still there", subject="pool {0}".format(pool))
     if clearing:
         carry_out(access.run, clearing)
+    if forgetting:
+        # wipefs asks for it as well, but udev may be reading a partition at that moment, and then it stays.
+        carry_out(access.run, forgetting, _in_use)
 
 
-def _verify(access: Access, keys: Sequence[Key]) -> None:
+def _in_use(error: CommandError) -> bool:
+    return error.argv[0] == "blockdev"
+
+
+def _verify(access: Access, look: _Look, keys: Sequence[Key]) -> None:
     if not keys:
         return
     access.drives()
     left = {key: found for key, found in access.contents(keys).items() if found}
     if left:
         raise CoreError(
-            "the commands ended well, but something is left on {0}".format(
-                ", ".join("{0} unit {1}".format(*key) for key in sorted(left))
+            "the commands ended well, but something is left: {0}".format(
+                "; ".join(build.describe(_member(look, key), one) for key in sorted(left) for one in left[key])
             ),
             subject="erase",
+            remedy="Run it again; what is free already is passed over.",
         )
 
 
