@@ -134,8 +134,10 @@ def test_what_udev_has_not_heard_of_is_seen_all_the_same(lab: Lab) -> None:
     seen = {(serial, index): contents for serial, index, contents in ask(lab, EXAMINE)}
     assert [one["kind"] for one in seen[(serials[0], 0)]] == ["filesystem"]
     assert [one["kind"] for one in seen[(serials[1], 0)]] == ["partition_table"]
+    # libblkid of Debian 13 knows a pool by such a rest, that of Debian 12 does not, and we say which label it is.
+    detail = {"trixie": "halved", "bookworm": "label 3"}[lab.chassis.release]
     assert [(one["kind"], one["detail"]) for one in seen[(serials[2], 0)] if one["kind"] == "pool_label"] == [
-        ("pool_label", "halved")
+        ("pool_label", detail)
     ]
     # What libblkid makes of it is one thing; the direct look sees the one label that is left as well.
     assert ask(lab, f"from core.host.probe import look\nanswer = look({third + '1'!r})") == [[3], False]

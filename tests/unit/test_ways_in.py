@@ -19,7 +19,7 @@ import yaml
 from tests.checkout import REPO
 
 POOL = {"pool": "no_such_pool"}
-LAYOUT = {"layout": {"vdevs": []}}
+LAYOUT: dict[str, Any] = {"layout": {"vdevs": []}}
 CALLS: dict[str, tuple[str, dict[str, Any]]] = {
     **{f"state {state}": ("split_pool", {**POOL, "state": state}) for state in ("exported", "retired")},
     **{f"state {state}": ("split_pool", {**POOL, **LAYOUT, "state": state}) for state in ("imported", "grown")},
