@@ -100,10 +100,11 @@ def test_the_leaf_of_a_drive_that_left_is_not_taken_for_the_one_in_its_bay():
     assert [place.leaving.guid for place in places.places_of(told, bay="bay03")] == [guid(3, 0), guid(3, 1)]
 
 
-def test_replacements_wait_for_slow_devices_and_retry_a_lost_race():
+@pytest.mark.parametrize("words", passes._RACES)
+def test_replacements_wait_for_slow_devices_and_retry_a_lost_race(words):
     commands = places.replacements("archive", places.places_of(pool(tree()), "ACT3"), NEW)
     first, second = (command.argv for command in commands)
-    race = Result(1, "", "cannot replace 1 with 2: one or more devices is currently unavailable\n")
+    race = Result(1, "", f"cannot replace 1 with 2: {words}\n")
     runner = ScriptedRunner([(first, race), (SETTLE, ""), (first, ""), (SETTLE, ""), (second, ""), (SETTLE, "")])
     passes.start(Access(runner, Wanted()), commands)
     runner.finished()

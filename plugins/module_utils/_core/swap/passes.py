@@ -15,7 +15,12 @@ from .places import Place
 
 _FEATURE = "feature@resilver_defer"
 # A partition that zpool has just made is not there yet when it looks (see `zfs.actions.lost_race`).
-_RACES = ("one or more devices is currently unavailable", "failed to detect device partitions", "no such device in")
+_RACES = (
+    "one or more devices is currently unavailable",
+    "failed to detect device partitions",
+    "no such device in",
+    "no such pool or dataset",  # what libzfs calls ENOENT, also of a device
+)
 
 
 def puts_off(run: Runner, pool: str) -> bool:
