@@ -170,3 +170,14 @@ class Shop:
         yield
         assert self.lab.content_hashes() == before
         assert self.lab.run("zpool status -g archive | grep -v scan:").out == status
+
+    @contextmanager
+    def untold(self) -> Iterator[None]:
+        """OpenZFS was told nothing and did nothing of its own, by its own log on the drives.
+
+        For a running scan, which writes its state to every drive every few seconds.
+        """
+        log = "zpool sync archive; zpool history -i archive; zpool status -g archive | grep -v 'scan:\\| scanned\\|done'"
+        before = self.lab.run(log).out
+        yield
+        assert self.lab.run(log).out == before

@@ -149,9 +149,9 @@ def out(shop: Shop) -> Shop:
     return shop
 
 
-def refused(shop: Shop, step: str, leave: str, **more: Any) -> dict[str, Any]:
+def refused(shop: Shop, step: str, leave: str, scanning: bool = False, **more: Any) -> dict[str, Any]:
     """A refusal, in check mode and for real alike, that changes nothing."""
-    with shop.unchanged():
+    with shop.untold() if scanning else shop.unchanged():
         predicted = shop.step(step, leave, check=True, **more)
         result = shop.step(step, leave, **more)
     assert result["failed"], result
@@ -234,7 +234,7 @@ def test_scans_are_respected_and_the_healthy_sibling_is_named(shop: Shop) -> Non
     lab = shop.lab
     # Held still, so that it runs for certain (zfs(4)).
     lab.run(f"echo 1 > {HOLD}; zpool scrub archive")
-    told = refused(shop, "take_out", "bay03")
+    told = refused(shop, "take_out", "bay03", scanning=True)
     assert "A scrub is running on pool archive" in told["msg"]
     assert "scrub" in lab.run("zpool status archive | grep 'in progress'").out
     lab.run(f"echo 0 > {HOLD}; zpool wait -t scrub archive")
