@@ -177,7 +177,8 @@ class Shop:
 
         For a running scan, which writes its state to every drive every few seconds.
         """
-        log = "zpool sync archive; zpool history -i archive; zpool status -g archive | grep -v 'scan:\\| scanned\\|done'"
+        told = "zpool status -g archive | grep -v 'scan:\\| scanned\\|done'"
+        log = f"zpool sync archive; zpool history -i archive; {told}"
         before = self.lab.run(log).out
         yield
         assert self.lab.run(log).out == before

@@ -108,8 +108,8 @@ def test_the_kernel_takes_the_ranges_that_the_page_tells(shelf: RangeDisks, node
         assert kernel_ranges(shelf.lab, node) == told
         assert f"[{node[5:]}] {len(told)} concurrent positioning ranges" in log
         page = shelf.lab.run(["sg_vpd", "-p", "cpr", node]).out
-        # Debian 12's sg3-utils write it small.
-        assert [int(text, 16) for text in re.findall(r"[Ss]tarting LBA: (\S+)", page)] == [one[1] for one in disk.ranges]
+        starts = re.findall(r"[Ss]tarting LBA: (\S+)", page)  # Debian 12's sg3-utils write it small
+        assert [int(text, 16) for text in starts] == [one[1] for one in disk.ranges]
 
 
 def test_ranges_that_the_kernel_rejects_leave_an_ordinary_drive(
