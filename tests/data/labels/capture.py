@@ -4,8 +4,8 @@
 
 Run from the repository's root: C(python -m tests.data.labels.capture LAB [--device DEVICE] [--case CASE ...]). It
 makes pools in files, in the guest's memory, and touches no drive; of DEVICE, a member of a pool, it only reads the
-label. Cases build on those above them, but for raidz2, multihost and draid. For each it leaves C(OPENZFS-CASE.label) (256 KiB, through xz and base64) and C(OPENZFS-CASE.txt): the label's offset, then
-zdb's words.
+label. Cases build on those above them, but for raidz2, multihost and draid. For each it leaves
+C(OPENZFS-CASE.label) (256 KiB, through xz and base64) and C(OPENZFS-CASE.txt): the label's offset, then zdb's words.
 """
 
 from __future__ import annotations
