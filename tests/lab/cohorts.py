@@ -104,7 +104,7 @@ class Server:
             " for n in 1 2 3 4 5 6 7 8; do head -c 4000000 /dev/urandom > /archive/tide/$n; done; sync",
             timeout=300,
         )
-        self.lab.run(SUMS + " > /root/sums")
+        self.lab.run(SUMS + " > /root/sums; sync")
         self.lab.checkpoint(tag)
 
     def status(self) -> str:

@@ -72,7 +72,7 @@ class Shop:
             " for n in $(seq 40); do head -c 1500000 /dev/urandom > /archive/tide/$n; done; sync",
             timeout=300,
         )
-        self.lab.run(SUMS + " > /root/sums")
+        self.lab.run(SUMS + " > /root/sums; sync")
         self.lab.checkpoint(BUILT)
 
     @property

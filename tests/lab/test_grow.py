@@ -102,6 +102,7 @@ def test_the_power_goes_while_it_grows_and_the_next_run_finishes(server: Server)
     }
     for name, come in moments.items():
         lab.restore(BUILT)
+        lab.run("sync")
         acting = threading.Thread(target=_growing, args=(server, wanted))
         acting.start()
         until(come, 120, name)

@@ -112,7 +112,7 @@ def test_clearing_that_the_power_cut_off_is_finished(server: Server) -> None:
     lab, declared = server.lab, server.declared(range(12))
     # As the commands would leave it half way: exported, the labels of one unit gone, its table still there.
     words = call(lab, "split_pool", check=True, **RETIRE, declared=declared, erase_serials=["COH03"])["commands"]
-    lab.run("zpool export archive; udevadm settle")
+    lab.run("zpool export archive; udevadm settle; sync")
     for command in words[1:4]:
         lab.run(command)
     lab.power_cut()

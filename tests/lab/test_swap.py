@@ -253,6 +253,7 @@ def test_a_power_cut_in_a_replacement(shop: Shop, seconds: float) -> None:
     """The power goes so many seconds after the first command of the replacement was begun."""
     lab = shop.lab
     assert not shop.step("take_out", "bay01")["failed"]
+    lab.run("sync")
     lab.pull(1)
     lab.push(lab.new_drive(1, "NEW01"))
     going = threading.Thread(target=lambda: _quietly(lambda: shop.step("put_in", "bay01")))

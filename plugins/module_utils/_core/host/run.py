@@ -16,7 +16,8 @@ from typing import Callable, Optional, Protocol, Sequence, Tuple
 from ..errors import CommandError
 
 ATTEMPTS = 3
-SETTLE = ("udevadm", "settle", "--timeout=60")
+# Two hundred units take a minute in an emulated guest, and longer once each has got two partitions.
+SETTLE = ("udevadm", "settle", "--timeout=180")
 
 
 @dataclass(frozen=True)
@@ -51,7 +52,7 @@ def checked(runner: Runner, argv: Sequence[str], remedy: str = "") -> str:
 
 
 def settle(runner: Runner) -> None:
-    """Wait until udev has handled what has happened; raises CommandError when it does not get there in a minute."""
+    """Wait until udev has handled what has happened; raises CommandError when it does not get there in three minutes."""
     checked(
         runner,
         SETTLE,

@@ -16,7 +16,7 @@ from ..health.jobs import NOT_STARTED, Ended, Jobs, Work
 from ..host import links, probe
 from ..host.discover import Found, Wanted, discover
 from ..host.lock import LOCK_FILE, one_at_a_time
-from ..host.run import Result
+from ..host.run import SETTLE, Result
 from ..model import Content
 from ..split.extents import read_spec
 from .facts import Facts, read_facts
@@ -79,7 +79,7 @@ class TrialHost:
 
     def settle(self) -> None:
         """Wait until udev has seen to what is there."""
-        self.run(("udevadm", "settle", "--timeout=60"))
+        self.run(SETTLE)
 
     def discover(self, order: Order) -> Found:
         """The drives as they are now."""
