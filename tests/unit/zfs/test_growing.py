@@ -16,12 +16,14 @@ from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.layo
     pool_capacity,
 )
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.model import Content, Layout, Vdev
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs import growing
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs import enlarging, growing
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs.access import Holding
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs.actions import Wish
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs.labels import read_label
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs.labels import Label, read_label
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs.resolve import PoolMember
 from tests.unit.scripted import ScriptedRunner
 from tests.unit.zfs import world
-from tests.unit.zfs.pools import drive, layout, leaf, member
+from tests.unit.zfs.pools import drive, layout, member
 from tests.unit.zfs.test_labels import record
 from tests.unit.zfs.world import NO_POOL, World, path, spread, start, status
 
@@ -193,7 +195,7 @@ def larger(*bays):
     return World(found_drives=named(drives), on_units=spread(NOW))
 
 
-EXPAND = [("zpool", "online", "-e", "archive", *(leaf((f"ACT{bay}", index)) for bay in range(4))) for index in (0, 1)]
+EXPAND = [("zpool", "online", "-e", "archive", *(path((f"ACT{bay}", index)) for bay in range(4))) for index in (0, 1)]
 
 
 def test_vdevs_whose_members_are_all_larger_are_expanded():
@@ -261,3 +263,21 @@ def test_what_a_vdev_allocates_is_computed_as_openzfs_wrote_it(name):
     data, offset, _words = record(name)
     found = read_label(data, offset).vdev
     assert (found.asize, found.metaslab_shift) == (4 * leaf_asize(128 << 20), 25)
+
+
+@pytest.mark.parametrize(
+    ("path", "kind", "told"),
+    [
+        ("/dev/disk/by-vdev/bay01.0-part1", "lun", "/dev/disk/by-vdev/bay01.0"),
+        ("/dev/disk/by-id/wwn-0x502ac20c78dc0f21-part1", "lun", "/dev/disk/by-id/wwn-0x502ac20c78dc0f21"),
+        ("/dev/sdb1", "lun", "/dev/sdb"),
+        ("/dev/disk/by-vdev/bay01.1", "lun", "/dev/disk/by-vdev/bay01.1"),
+        ("/dev/disk/by-id/wwn-0x502ac20c78dc0fa1", "lun", "/dev/disk/by-id/wwn-0x502ac20c78dc0fa1"),
+        ("", "lun", "77"),
+        ("/dev/disk/by-vdev/bay01.0", "range", "77"),
+    ],
+)
+def test_a_whole_disk_is_expanded_by_its_link_and_a_partition_by_its_guid(path, kind, told):
+    unit = replace(DRIVES[0].units[0], kind=kind)
+    placed = PoolMember("bay00.0", path, "77", "ONLINE", True, serial="ACT0", index=0)
+    assert enlarging._called(placed, {("ACT0", 0): Holding(unit, "", 1, Label("active", "77"))}) == told

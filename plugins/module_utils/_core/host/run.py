@@ -52,7 +52,7 @@ def checked(runner: Runner, argv: Sequence[str], remedy: str = "") -> str:
 
 
 def settle(runner: Runner) -> None:
-    """Wait until udev has handled what has happened; raises CommandError when it does not get there in three minutes."""
+    """Wait until udev has handled what has happened; raises CommandError when three minutes do not do."""
     checked(
         runner,
         SETTLE,

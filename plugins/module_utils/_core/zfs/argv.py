@@ -85,9 +85,9 @@ def add(
     return (*words, pool_name(name), *vdev_words(vdevs, path_of))
 
 
-def expand(name: str, guids: Sequence[str]) -> Tuple[str, ...]:
+def expand(name: str, members: Sequence[str]) -> Tuple[str, ...]:
     """C(zpool online -e): have these members of a vdev use all of their devices."""
-    return ("zpool", "online", "-e", pool_name(name), *guids)
+    return ("zpool", "online", "-e", pool_name(name), *members)
 
 
 def import_pool(guid: str, paths: Sequence[str], other_host: bool = False) -> Tuple[str, ...]:

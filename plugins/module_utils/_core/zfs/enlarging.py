@@ -9,6 +9,7 @@ the pool's labels is compared with what its units could give.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import List, Mapping, Optional, Sequence, Tuple
 
@@ -18,15 +19,18 @@ from ..model import Layout, Vdev
 from . import build
 from .access import Holding
 from .labels import LabelVdev
-from .resolve import Pool, PoolVdev
+from .resolve import Pool, PoolMember, PoolVdev
 
 # OpenZFS takes devices of one vdev for alike within this (ZPOOL_FUZZ in its zpool_vdev.c).
 ALIKE = 16 << 20
+# The partition that OpenZFS makes for its data, on a link or (sda1) on a node.
+_FIRST = re.compile(r"^(/dev/[a-z]+)1$|-part1$")
 
 
 @dataclass(frozen=True)
 class Enlarged:
-    """The vdevs that can grow: their *members* (vdev name, GUIDs), and their sizes *before* and *after* as lines.
+    """The vdevs that can grow: their *members* (vdev name, what each is called in a command), and their sizes
+    *before* and *after* as lines.
 
     *waiting* has a line for each vdev of which only some members are larger, or that cannot grow now.
     """
@@ -54,11 +58,23 @@ def enlarged(pool: Pool, now: Layout, held: Mapping[build.Key, Holding], whole: 
             if hindrance:
                 waiting.append("{0} could grow; {1}".format(vdev.name, hindrance))
                 continue
-            members.append((vdev.name, tuple(one.guid for one in vdev.members)))
+            members.append((vdev.name, tuple(_called(one, held) for one in vdev.members)))
             before.append("{0}: {1} bytes to allocate".format(vdev.name, label.asize))
             after.append("{0}: {1} bytes to allocate".format(vdev.name, possible))
         waiting += _smaller(vdev, placed)
     return Enlarged(tuple(members), tuple(before), tuple(after), tuple(waiting))
+
+
+def _called(member: PoolMember, held: Mapping[build.Key, Holding]) -> str:
+    """How C(zpool online -e) is to be told a member: a whole disk by its device link, another by its GUID.
+
+    Of a whole disk it moves the end of the partition first, and for that it opens what it was told
+    (C(zpool_vdev_online) in OpenZFS's lib/libzfs/libzfs_pool.c).
+    """
+    one = held.get((member.serial, member.index))
+    if one is not None and one.unit.kind == "range":
+        return member.guid
+    return _FIRST.sub(r"\1", member.path) or member.guid
 
 
 def _label(placed: Vdev, held: Mapping[build.Key, Holding]) -> Optional[LabelVdev]:

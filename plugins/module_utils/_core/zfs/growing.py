@@ -159,8 +159,8 @@ def refuse_weaker(now: Layout, new: Sequence[Vdev]) -> None:
 
 def _expanding(pool: str, growth: Enlarged) -> List[Command]:
     commands = [
-        Command(argv.expand(pool, guids), "use all of the larger members of {0}".format(name))
-        for name, guids in growth.members
+        Command(argv.expand(pool, members), "use all of the larger members of {0}".format(name))
+        for name, members in growth.members
     ]
     # The labels, by which the next run sees that it is done, are written with the next transaction group.
     return [*commands, Command(("zpool", "sync", pool), "have it written down")] if commands else []
@@ -209,7 +209,7 @@ def _act(
     lacking = [_names(vdev) for vdev in further(pool, wish.layout)]
     now = layout_of(pool, drives, wish.declared)
     growth = enlarged(pool, now, access.labels(), access.half_made(_units(drives)))
-    lacking += ["room in {0}".format(name) for name, _guids in growth.members]
+    lacking += ["room in {0}".format(name) for name, _members in growth.members]
     if lacking:
         raise CoreError(
             "the commands ended well, but the pool lacks {0}".format("; ".join(lacking)),
