@@ -96,9 +96,10 @@ def test_the_power_goes_while_it_grows_and_the_next_run_finishes(server: Server)
     lab, wanted = server.lab, cohorts(FIRST, SECOND, THIRD)
     count = "grep -c 'sd[a-z]*1$' /proc/partitions"
     parts = lab.run(count).out
+    first = "wwn-0x" + lab.guest_unit(12, 0)["wwid"].split(".")[1]
     moments = {
         "first partition": lambda: lab.run(count).out != parts,
-        "vdev": lambda: "bay12.0" in lab.run("zpool status archive", check=False).out,
+        "vdev": lambda: first in lab.run("zpool status archive", check=False).out,
     }
     for name, come in moments.items():
         lab.restore(BUILT)
