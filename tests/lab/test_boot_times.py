@@ -64,13 +64,15 @@ def use_scan(lab: Lab) -> None:
     """OpenZFS's own way without a cache file: its service searches every device."""
     lab.run(
         f"systemctl disable {OURS}; systemctl enable {SCAN}; zpool set cachefile=none archive;"
-        " rm -f /etc/zfs/zpool.cache; sync"
+        " rm -f /etc/zfs/zpool.cache; sync",
+        timeout=600,
     )
 
 
 def use_ours(lab: Lab) -> None:
     lab.run(
-        f"systemctl disable {SCAN}; systemctl enable {OURS}; zpool set cachefile=/etc/zfs/zpool.cache archive; sync"
+        f"systemctl disable {SCAN}; systemctl enable {OURS}; zpool set cachefile=/etc/zfs/zpool.cache archive; sync",
+        timeout=600,
     )
 
 
