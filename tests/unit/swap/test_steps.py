@@ -136,6 +136,21 @@ def test_cut_off_after_any_command_it_goes_on(world, cut):
     assert steps.follow(FakeAccess(world), wish(), 0, False).told.stage == "done"
 
 
+def test_cut_off_between_the_units_it_goes_on_after_the_first_has_been_filled(world):
+    run(steps.take_out, world, wish())
+    world.pull(3)
+    world.drives.append(drive(3, "NEW3"))
+    world.fail_at = 3
+    with pytest.raises(KeyboardInterrupt):
+        steps.put_in(FakeAccess(world), wish(), False)
+    world.fail_at = -1
+    world.filled()
+    done = run(steps.put_in, world, wish())
+    assert [command.argv for command in done.commands] == replaces()[1:2]
+    world.filled()
+    assert steps.follow(FakeAccess(world), wish(), 0, False).told.stage == "done"
+
+
 def test_it_ends_only_once_the_new_pass_has_begun(world, monkeypatch):
     """OpenZFS begins it with its next transaction; until then the second unit shows as put off."""
     run(steps.take_out, world, wish())

@@ -60,7 +60,13 @@ def _faults(view: View, drive: Drive) -> List[str]:
                 len(shown), "" if len(shown) == 1 else "s", ", ".join(map(str, needed))
             )
         )
-    elsewhere = [place for place in places_of(view.pool, drive.serial) if place.leaving.serial == drive.serial]
+    # What has got to its end before a replacement was cut off is where it belongs.
+    arrived = {(leaf.index, leaf.vdev) for leaf in view.note.leaves if view.note.entering == drive.serial}
+    elsewhere = [
+        place
+        for place in places_of(view.pool, drive.serial)
+        if place.leaving.serial == drive.serial and (place.index, place.vdev) not in arrived
+    ]
     if elsewhere:
         reasons.append(
             "it is a member of this pool itself ({0}): put it back where it was".format(
