@@ -199,12 +199,13 @@ def test_a_busy_pool_stays_and_no_label_is_touched():
 def test_the_module_needs_no_layout_for_it():
     """A pool that is to go is not compared with any plan."""
     access = World(found_drives=DRIVES, on_units=spread(NOW), on_disks=members(["ACT1"], "open"))
-    access.run = Clears([*start(status(NOW)), (LIST, "archive\t" + GUID + "\n")], access)
+    access.run = Clears(start(status(NOW)), access)
     given: dict[str, object] = {
         "state": "retired", "pool": "archive", "layout": None, "guid": "", "declared": {}, "support": [],
         "pool_settings": {}, "root_settings": {}, "erase_serials": [], "require_trial": "none",
         "allow_siblings": False, "by_name": False,
     }  # fmt: skip
     outcome, more = bring_about(given, access, check_mode=True)
+    access.run.finished()
     assert [command.argv for command in outcome.commands] == [EXPORT]
     assert len(more["left"]) == 4

@@ -121,12 +121,10 @@ def read_label(data: bytes, offset: int, known: Optional[Dict[bytes, Label]] = N
     body = data[LIST_AT : LIST_AT + LIST_SIZE]
     if not _sound(body, offset + LIST_AT):
         raise DecodeError("its checksum does not hold", subject="pool label")
-    said = body[:-_TRAILER]
-    label = known.get(said) if known is not None else None
-    if label is None:
-        label = _label(decode(said))
-        if known is not None:
-            known[said] = label
+    said, known = body[:-_TRAILER], {} if known is None else known
+    if said not in known:
+        known[said] = _label(decode(said))
+    label = known[said]
     return replace(label, uberblock=newest_uberblock(data, offset, label.vdev.ashift))
 
 
