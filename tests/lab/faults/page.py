@@ -20,10 +20,11 @@ on a virtual server with a real kernel and OpenZFS.{rest}
 Run it again to see it for yourself; another seed (`make faults ARGS='--seed 7'`) chooses other moments and drives.
 
 In each case the stage is run and the fault happens before or while it runs, at a moment drawn from the seed. Then the
-fault is mended as a person would (the drive pushed back, the disk freed, the host booted), and the stage is run once
-more. A case holds when that second run ends as declared (*converged*) or refuses with a reason (*explained*), and when
-afterwards every file has its checksum, a scrub finds no error, the pool is laid out as declared (read with OpenZFS's
-own tools), and the drives beside the pool, which nobody named, are the same to the byte.
+fault is mended as a person would (the drive pushed back, the disk freed, the host booted), and the stage is run
+again; when it refuses with a reason, once more a minute later. A case holds when it ends as declared (*converged*,
+or *explained, then converged*) or still refuses with a reason (*explained*), and when afterwards every file has its
+checksum, a scrub finds no error, the pool is laid out as declared (read with OpenZFS's own tools, which import it
+when the job refuses), and the drives beside the pool, which nobody named, are the same to the byte.
 
 {summary}
 
