@@ -4,6 +4,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import time
 from typing import Any
@@ -13,6 +14,7 @@ import pytest
 from tests.lab.cohorts import SIZE, Server, cohorts, until
 from tests.lab.lab import Lab
 from tests.lab.modules import call, four_runs
+from tests.lab.truth import members
 
 pytestmark = pytest.mark.lab_long
 
@@ -136,6 +138,36 @@ def test_a_drive_that_comes_back_sends_its_spare_home(server: Server) -> None:
     assert (again["changed"], again["findings"]) == (False, [])
     assert "spares" not in server.status()
     server.whole()
+
+
+def test_the_playbook_of_a_replacement_sends_the_spare_home(server: Server) -> None:
+    lab, told = server.lab, options(server)
+    drives = told["declared"]
+    with server.busy():
+        lab.pull(0)
+        until(lambda: server.status().count("REMOVED") >= 2, 60, "the loss")
+        assert call(lab, "spare_duty", **told)["taken"]
+        lab.run("zpool wait -t resilver archive", timeout=300)
+        lab.push(lab.new_drive(0, "NEW00"))
+        pool = {"name": "archive", "policy": {**server.policy, "spares": 2}}
+        run = server.book("swap_drive", drives, leave="bay00", wait=120, follow=600, split_actuator_pool=pool).check()
+        print(run.output)
+        assert "has taken every place of serial COH00" in run.output
+    found = members(lab, "archive")
+    assert found["raidz2-0"][0].serial == found["raidz2-1"][0].serial == "NEW00"
+    assert {one.state for some in found.values() for one in some} == {"ONLINE"}
+    assert not {"COH12", "COH13"} & {one.serial for some in found.values() for one in some}
+    assert "spares" not in server.status()
+    entered = {**drives, "bay00": {**server.declared([0], bay00="NEW00")["bay00"]}}
+    again = call(lab, "spare_duty", **{**told, "declared": entered, "layout": placed(told["layout"])})
+    assert (again["changed"], again["findings"], again["waiting"]) == (False, [], [])
+    server.whole()
+
+
+def placed(layout: dict[str, Any]) -> dict[str, Any]:
+    """This layout with the new drive in bay00."""
+    changed: dict[str, Any] = json.loads(json.dumps(layout).replace('"COH00"', '"NEW00"'))
+    return changed
 
 
 def test_what_the_event_daemon_did_unit_by_unit_is_named_and_put_right(server: Server) -> None:
