@@ -100,7 +100,15 @@ def test_the_leaf_of_a_drive_that_left_is_not_taken_for_the_one_in_its_bay():
     assert [place.leaving.guid for place in places.places_of(told, bay="bay03")] == [guid(3, 0), guid(3, 1)]
 
 
-@pytest.mark.parametrize("words", passes._RACES)
+@pytest.mark.parametrize(
+    "words",
+    [
+        "one or more devices is currently unavailable",
+        "failed to detect device partitions on '/dev/sda1': 19",
+        "no such device in pool",
+        "no such pool or dataset",
+    ],
+)
 def test_replacements_wait_for_slow_devices_and_retry_a_lost_race(words):
     commands = places.replacements("archive", places.places_of(pool(tree()), "ACT3"), NEW)
     first, second = (command.argv for command in commands)

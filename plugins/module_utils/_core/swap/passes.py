@@ -7,20 +7,13 @@ from __future__ import annotations
 
 from typing import Mapping, Sequence, Tuple
 
-from ..errors import CommandError
 from ..host.run import Command, Runner, carry_out, checked
 from ..zfs.access import Access
+from ..zfs.actions import lost_race
 from . import places
 from .places import Place
 
 _FEATURE = "feature@resilver_defer"
-# A partition that zpool has just made is not there yet when it looks (see `zfs.actions.lost_race`).
-_RACES = (
-    "one or more devices is currently unavailable",
-    "failed to detect device partitions",
-    "no such device in",
-    "no such pool or dataset",  # what libzfs calls ENOENT, also of a device
-)
 
 
 def puts_off(run: Runner, pool: str) -> bool:
@@ -43,8 +36,4 @@ def plan(run: Runner, pool: str, found: Sequence[Place], paths: Mapping[int, str
 def start(access: Access, commands: Sequence[Command]) -> None:
     """Run the commands of `plan`, giving OpenZFS time for slow devices. Raises CommandError."""
     with access.patience():
-        carry_out(access.run, commands, _lost_race)
-
-
-def _lost_race(error: CommandError) -> bool:
-    return error.argv[:2] == ("zpool", "replace") and any(words in error.stderr for words in _RACES)
+        carry_out(access.run, commands, lost_race)

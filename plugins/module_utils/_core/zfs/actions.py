@@ -21,7 +21,9 @@ from .pools import ZfsVersion, version
 from .resolve import Pool
 from .support import Support
 
-_RACES = ("one or more devices is currently unavailable", "failed to detect device partitions")
+_RACE = ("one or more devices is currently unavailable", "failed to detect device partitions")
+# By zpool's subcommand; of a replacement, libzfs calls the ENOENT of a device "no such pool or dataset".
+_RACES = {"create": _RACE, "add": _RACE, "replace": (*_RACE, "no such device in", "no such pool or dataset")}
 
 
 @dataclass(frozen=True)
@@ -114,11 +116,12 @@ def erasing(
 
 
 def lost_race(error: CommandError) -> bool:
-    """Whether a creation, or an addition, failed since a partition it had just made was not there when it looked.
+    """Whether zpool create, add or replace failed since a partition it had just made was not there when it looked.
 
     Seen in the lab on a starved host. It has made nothing but partitions, and zpool accepts those as they are.
     """
-    return error.argv[:2] in (("zpool", "create"), ("zpool", "add")) and any(words in error.stderr for words in _RACES)
+    program, subcommand = (*error.argv, "", "")[:2]
+    return program == "zpool" and any(words in error.stderr for words in _RACES.get(subcommand, ()))
 
 
 def _verified(access: Access, wish: Wish, zfs: ZfsVersion) -> Pool:
