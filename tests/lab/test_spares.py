@@ -14,6 +14,7 @@ import pytest
 from tests.lab.cohorts import SIZE, Server, cohorts, until
 from tests.lab.lab import Lab
 from tests.lab.modules import call, four_runs
+from tests.lab.swaps import BAY_MAP
 from tests.lab.truth import members
 
 pytestmark = pytest.mark.lab_long
@@ -150,7 +151,8 @@ def test_the_playbook_of_a_replacement_sends_the_spare_home(server: Server) -> N
         lab.run("zpool wait -t resilver archive", timeout=300)
         lab.push(lab.new_drive(0, "NEW00"))
         pool = {"name": "archive", "policy": {**server.policy, "spares": 2}}
-        run = server.book("swap_drive", drives, leave="bay00", wait=120, follow=600, split_actuator_pool=pool).check()
+        site = {"split_actuator_pool": pool, "split_actuator_bay_map": BAY_MAP}
+        run = server.book("swap_drive", drives, leave="bay00", wait=120, follow=600, **site).check()
         print(run.output)
         assert "has taken every place of serial COH00" in run.output
     found = members(lab, "archive")
