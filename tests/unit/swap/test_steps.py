@@ -308,6 +308,22 @@ def test_waiting_ends_in_time(world):
     run(steps.take_out, world, wish())
     with pytest.raises(HostError, match=r"the drive to leave \(serial ACT3\) has not been changed within 30 s"):
         waiting(world, [])
+    with pytest.raises(HostError, match=r"no new drive has been put in within 30 s[.]") as caught:
+        waiting(world, [lambda: world.pull(3)])
+    assert "enter" not in caught.value.remedy
+
+
+def test_a_new_drive_whose_bay_is_not_known_is_named(world):
+    run(steps.take_out, world, wish())
+    world.pull(3)
+    system = replace(drive(90, "SYSTEM", units=1), bay=None)
+    new = replace(drive(3, "NEW3"), bay=None)
+    told = "no new drive has been put in within 30 s; serial NEW3 is here, in a bay that is not known"
+    with pytest.raises(HostError, match=told) as caught:
+        waiting(world, [lambda: world.drives.extend([system, new])])
+    assert caught.value.remedy.startswith("If that is the new drive, name its serial in enter")
+    done = run(steps.put_in, world, wish(enter="NEW3"))
+    assert done.told.entering_serial == "NEW3"
 
 
 def test_a_wrong_pull_is_named_with_what_undoes_it(world):

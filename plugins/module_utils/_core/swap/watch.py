@@ -39,10 +39,15 @@ def await_drive(
     if view.hot or view.stage in ("done", "filling") or (check_mode and view.entering is None):
         return unchanged(view, progress(view.scan, time.time()))
     _refuse_gone_since(view)
-    members, end = _members(view), now() + seconds
+    members, end, drives = _members(view), now() + seconds, view.drives
     while view.entering is None:
         if now() >= end:
-            raise HostError(_still(view, seconds), subject=_place(view), remedy=_REMEDY)
+            strangers = _strangers(view, drives)
+            raise HostError(
+                _still(view, drives, seconds) + strangers,
+                subject=_place(view),
+                remedy=_NAME_IT + _REMEDY if strangers else _REMEDY,
+            )
         pause(POLL)
         drives = tuple(access.drives())
         _refuse_wrong_pull(view, members, drives)
@@ -55,16 +60,28 @@ def await_drive(
 _REMEDY = (
     "Change the drive, then run this again: it goes on from here. To give up, put the old drive back and set undo."
 )
+_NAME_IT = "If that is the new drive, name its serial in enter, or declare bay_map. "
 
 
 def _place(view: View) -> str:
     return "bay {0}".format(view.note.bay) if view.note.bay else view.leaving
 
 
-def _still(view: View, seconds: float) -> str:
-    if any(drive.serial == view.note.serial for drive in view.drives):
+def _still(view: View, drives: Sequence[Drive], seconds: float) -> str:
+    if any(drive.serial == view.note.serial for drive in drives):
         return "the drive to leave (serial {0}) has not been changed within {1:g} s".format(view.note.serial, seconds)
     return "no new drive has been put in within {0:g} s".format(seconds)
+
+
+def _strangers(view: View, drives: Sequence[Drive]) -> str:
+    """What to say of drives that could be the new one if only their bay were known; empty when there are none."""
+    ours = {member.serial for vdev in view.pool.vdevs for member in vdev.members} | {view.note.serial}
+    found = [
+        drive.serial
+        for drive in drives
+        if drive.serial not in ours and not bay_of(drive) and len(drive.units) >= max(2, len(view.places))
+    ]
+    return "; serial {0} is here, in a bay that is not known".format(", ".join(sorted(found))) if found else ""
 
 
 def _members(view: View) -> Tuple[Drive, ...]:
