@@ -25,6 +25,7 @@ from tests.lab.playbooks import Site
 pytestmark = pytest.mark.lab_long
 
 WAIT = 60
+BUILT = "built"
 RESULTS = REPO / "tests" / "output" / "boot_times.json"
 OURS, SCAN = "evenkeel-pool-import.service", "zfs-import-scan.service"
 BAY_MAP = [{"pattern": "pci-0000:00:08.0-scsi-0:0:{target}:*", "bay": "bay{target}"}]
@@ -48,8 +49,16 @@ def stamp(lab: Lab, unit: str, what: str = "ActiveEnterTimestampMonotonic") -> f
 
 
 def boot(lab: Lab, unit: str) -> dict[str, Any]:
-    """Boot and say when the pool was mounted, and how long the import itself took."""
+    """Boot and say when the pool was mounted, and how long the import itself took.
+
+    Where the unit failed, for udev had not settled in its time, say, there are no times and no pool.
+    """
     lab.boot()
+    lab.run("systemctl is-system-running --wait", check=False, timeout=1200)
+    failed = lab.run("systemctl list-units --failed --plain --no-legend", check=False).out
+    print(failed)
+    if "archive" not in lab.run("zpool list -H -o name").out.split():
+        return {"state": "not imported", "failed": [line.split()[0] for line in failed.splitlines()]}
     begun, ended = stamp(lab, unit, "InactiveExitTimestampMonotonic"), stamp(lab, unit)
     return {
         "mounted_s": round(stamp(lab, "zfs-mount.service"), 1),
@@ -164,13 +173,19 @@ def test_boot_to_mounted(labs: Any, tmp_path: Path, drives: int) -> None:
     }
     (tmp_path / "group_vars" / "all.yml").write_text(yaml.safe_dump(variables))
     site = Site(lab, tmp_path, lab.chassis.name)
-    site.playbook("build").check()
-    site.playbook("rebuild").check()
+    if lab.has_checkpoint(BUILT):
+        lab.restore(BUILT)
+    else:
+        site.playbook("build").check()
+        site.playbook("rebuild").check()
+        lab.checkpoint(BUILT)
     found: dict[str, Any] = {}
     by_hand = imports(lab, declared, rounds=3 if drives == 12 else 1)
     print(by_hand)
     for missing in (0, 2):
         for name, use, unit in (("scan", use_scan, SCAN), ("ours", use_ours, OURS)):
+            if "archive" not in lab.run("zpool list -H -o name").out.split():  # the boot before left it out
+                lab.run("zpool import -N archive && zfs mount -a", timeout=900)
             use(lab)
             lab.stop()
             for bay in range(missing if name == "scan" else 0):
@@ -180,11 +195,13 @@ def test_boot_to_mounted(labs: Any, tmp_path: Path, drives: int) -> None:
     known = json.loads(RESULTS.read_text()) if RESULTS.exists() else {}
     RESULTS.parent.mkdir(parents=True, exist_ok=True)
     RESULTS.write_text(json.dumps({**known, f"{drives} drives": {**found, "imports": by_hand}}, indent=2) + "\n")
-    assert {one["datasets"] for one in found.values()} == {"yes"}
+    # A search that failed is told in the results and compared with nothing; ours may not fail.
+    assert {one["datasets"] for name, one in found.items() if "ours" in name or "datasets" in one} == {"yes"}
     assert [found[f"ours, {missing} missing"]["state"] for missing in (0, 2)] == ["ONLINE", "DEGRADED"]
     # All there: it waits no longer than they take to appear. Two missing: the wait, and little more than it.
     assert [found[f"ours, {missing} missing"]["waited_in_vain"] for missing in (0, 2)] == [False, True]
-    assert found["ours, 0 missing"]["mounted_s"] <= 1.2 * found["scan, 0 missing"]["mounted_s"]
+    scan = found["scan, 0 missing"].get("mounted_s", float("inf"))
+    assert found["ours, 0 missing"]["mounted_s"] <= 1.2 * scan
     assert WAIT <= found["ours, 2 missing"]["import_s"] < WAIT + 120
     # 1.2 times is what is wanted; under emulation, where each program and each look in Python takes many times what
     # it does elsewhere, it is not reached: docs/performance.md tells where the time goes. This bounds what is.

@@ -10,6 +10,7 @@ import time
 from typing import Any
 
 import pytest
+import yaml
 
 from tests.lab.cohorts import SIZE, Server, cohorts, until
 from tests.lab.lab import Lab
@@ -143,16 +144,25 @@ def test_a_drive_that_comes_back_sends_its_spare_home(server: Server) -> None:
 
 def test_the_playbook_of_a_replacement_sends_the_spare_home(server: Server) -> None:
     lab, told = server.lab, options(server)
-    drives = told["declared"]
+    file = server.site.folder / "host_vars" / lab.chassis.name / "drives.yml"
+    file.parent.mkdir(parents=True)
+    file.write_text(yaml.safe_dump({"split_actuator_drives": told["declared"]}))
     with server.busy():
         lab.pull(0)
         until(lambda: server.status().count("REMOVED") >= 2, 60, "the loss")
         assert call(lab, "spare_duty", **told)["taken"]
         lab.run("zpool wait -t resilver archive", timeout=300)
         lab.push(lab.new_drive(0, "NEW00"))
-        pool = {"name": "archive", "policy": {**server.policy, "spares": 2}}
-        site = {"split_actuator_pool": pool, "split_actuator_bay_map": BAY_MAP}
-        run = server.book("swap_drive", drives, leave="bay00", wait=120, follow=600, **site).check()
+        wanted = {
+            "leave": "bay00",
+            "wait": 120,
+            "follow": 600,
+            "write_inventory": True,
+            "split_actuator_pool": {"name": "archive", "policy": {**server.policy, "spares": 2}},
+            "split_actuator_bay_map": BAY_MAP,
+        }
+        server.site.refresh()
+        run = server.site.playbook("swap_drive", variables=wanted).check()
         print(run.output)
         assert "has taken every place of serial COH00" in run.output
     found = members(lab, "archive")
@@ -160,16 +170,12 @@ def test_the_playbook_of_a_replacement_sends_the_spare_home(server: Server) -> N
     assert {one.state for some in found.values() for one in some} == {"ONLINE"}
     assert not {"COH12", "COH13"} & {one.serial for some in found.values() for one in some}
     assert "spares" not in server.status()
-    entered = {**drives, "bay00": {**server.declared([0], bay00="NEW00")["bay00"]}}
-    again = call(lab, "spare_duty", **{**told, "declared": entered, "layout": placed(told["layout"])})
+    entered = yaml.safe_load(file.read_text())["split_actuator_drives"]
+    assert entered["bay00"]["serial"] == "NEW00"
+    layout = json.loads(json.dumps(told["layout"]).replace('"COH00"', '"NEW00"'))
+    again = call(lab, "spare_duty", **{**told, "declared": entered, "layout": layout})
     assert (again["changed"], again["findings"], again["waiting"]) == (False, [], [])
     server.whole()
-
-
-def placed(layout: dict[str, Any]) -> dict[str, Any]:
-    """This layout with the new drive in bay00."""
-    changed: dict[str, Any] = json.loads(json.dumps(layout).replace('"COH00"', '"NEW00"'))
-    return changed
 
 
 def test_what_the_event_daemon_did_unit_by_unit_is_named_and_put_right(server: Server) -> None:
