@@ -59,6 +59,10 @@ lab-long: lab-packages ## Run the long tests in the virtual machine
 faults: lab-packages ## Put every fault into every stage (hours; goes on where it was cut off) and write the page
 	@$(WITH) python -m tests.lab.faults.matrix --page docs/reliability-evidence.md $(ARGS)
 
+.PHONY: swap-long
+swap-long: lab-packages ## Replace every drive of twelve, one after another; results in tests/output/every-drive.json
+	@$(PYTEST) tests/lab/test_swap.py -m lab_long -k every_drive -v -s
+
 .PHONY: trial-long
 trial-long: lab-packages ## Try 40 seeded chassis in the virtual machine; results in tests/output/trial-matrix.jsonl
 	@$(PYTEST) tests/lab/test_trial.py -m lab_long -k seeded -v

@@ -7,6 +7,7 @@ What became of it is read with zpool, from its history and from outside the gues
 
 from __future__ import annotations
 
+import json
 import threading
 import time
 from pathlib import Path
@@ -14,11 +15,14 @@ from typing import Any
 
 import pytest
 
+from tests.checkout import REPO
 from tests.lab.cohorts import HOLD
 from tests.lab.modules import four_runs
 from tests.lab.swaps import UNIT_SIZE, Shop, chassis
 
 pytestmark = pytest.mark.lab_long
+
+RESULTS = REPO / "tests" / "output" / "every-drive.json"
 
 
 @pytest.fixture(scope="module")
@@ -288,10 +292,13 @@ def test_every_drive_is_replaced_once(labs: Any, tmp_path: Path) -> None:
     shop = Shop(labs.get(chassis(12)), tmp_path)
     shop.built()
     changed: dict[str, str] = {}
+    results: list[dict[str, Any]] = []
+    RESULTS.parent.mkdir(parents=True, exist_ok=True)
     with shop.busy():
         for bay in shop.bays:
             old, new = f"OLD{bay:02d}", f"NEW{bay:02d}"
-            if bay % 4 == 3:  # while it serves; its bay is free afterwards
+            begun, hot = time.monotonic(), bay % 4 == 3
+            if hot:  # while it serves; its bay is free afterwards
                 shop.further(12 + bay, new)
                 shop.book(leave=old, enter=new, line=shop.let_go).check()
                 shop.lab.pull(old)
@@ -299,4 +306,7 @@ def test_every_drive_is_replaced_once(labs: Any, tmp_path: Path) -> None:
                 shop.book(leave=f"bay{bay:02d}", line=shop.change(bay, new)).check()
             changed[old] = new
             assert shop.homes() == shop.expected(**changed)
+            way = "while it serves" if hot else "in its bay"
+            results.append({"left": old, "entered": new, "way": way, "seconds": round(time.monotonic() - begun)})
+            RESULTS.write_text(json.dumps(results, indent=1) + "\n")
     shop.whole()
