@@ -256,6 +256,21 @@ def test_drives_that_will_not_do(world, new, reason):
     assert world.ran == OFFLINE
 
 
+def test_a_drive_changed_before_anything_was_run_is_known_by_its_note_once_the_new_one_is_declared(world):
+    world.pull(3)
+    new = drive(3, "NEW3")
+    nameless = replace(new, units=tuple(replace(unit, links=unit.links[1:]) for unit in new.units))
+    world.drives.append(nameless)
+    assert not steps.take_out(FakeAccess(world), wish(), True).commands
+    assert world.notes == []
+    assert not run(steps.take_out, world, wish()).changed
+    world.drives[-1] = new  # declared, and named for its bay
+    redeclared = tuple(replace(one, serial="NEW3") if one.serial == "ACT3" else one for one in declared())
+    done = run(steps.put_in, world, replace(wish(), declared=redeclared))
+    assert (done.told.leaving_serial, done.told.entering_serial) == ("ACT3", "NEW3")
+    assert [command.argv for command in done.commands] == replaces()
+
+
 def test_a_member_from_another_bay_is_told_to_go_back(world):
     run(steps.take_out, world, wish())
     world.pull(3)

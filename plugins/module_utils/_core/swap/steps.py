@@ -55,6 +55,9 @@ def take_out(access: Access, wish: Wish, check_mode: bool) -> Outcome:
     """Have the leaving units serve no more, so that the drive can be pulled."""
     view = look(access, wish)
     if view.hot or view.stage not in ("idle", "out"):
+        if view.stage == "entered" and not (view.hot or view.noted or check_mode):
+            # Changed before anybody was told: once the new drive is declared, only the note knows who left.
+            access.note_swap(_absent(view))
         return unchanged(view, _progress(view))
     view, back = _bring_back(access, wish, view, check_mode)
     commands = _out(view, wish)
