@@ -21,6 +21,7 @@ from tests.lab.library import ask, ship
 from tests.lab.modules import call
 from tests.lab.parts import Chassis, parse
 from tests.lab.playbooks import Site
+from tests.lab.swaps import BAY_MAP
 
 pytestmark = pytest.mark.lab_long
 
@@ -28,7 +29,6 @@ WAIT = 60
 BUILT = "built"
 RESULTS = REPO / "tests" / "output" / "boot_times.json"
 OURS, SCAN = "evenkeel-pool-import.service", "zfs-import-scan.service"
-BAY_MAP = [{"pattern": "pci-0000:00:08.0-scsi-0:0:{target}:*", "bay": "bay{target}"}]
 
 
 def chassis(drives: int) -> Chassis:
