@@ -3,11 +3,13 @@
 """The server that the faults happen to: a pool on six drives, and drives beside it that must never change.
 
 bay06 holds a file system, bay07 a member of another pool (exported), bays 08 and 09 the pool C(careless): a
-single-parity vdev with both units of each drive in it, so that one pull suspends it.
+single-parity vdev with both units of each drive in it, so that one pull suspends it. Six empty drives follow, for a
+replacement and for growth.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any
 
 from tests.lab.errors import LabError
@@ -16,7 +18,8 @@ from tests.lab.modules import call
 from tests.lab.truth import members
 
 MEMBERS = range(6)
-FILE_SYSTEM, FOREIGN, CARELESS, FRESH = 6, 7, (8, 9), (10, 11)
+FILE_SYSTEM, FOREIGN, CARELESS, FRESH = 6, 7, (8, 9), range(10, 16)
+LEAVING = 2  # the bay of the drive that a replacement takes out
 BYSTANDERS: list[tuple[int | str, int]] = [(bay, unit) for bay in (FILE_SYSTEM, FOREIGN) for unit in (0, 1)]
 UNIT_BYTES = 2**30
 POLICY = {"kind": "raidz", "parity": 2, "width": 6, "survive": {"drives": 2}}
@@ -28,39 +31,49 @@ class Server:
 
     def __init__(self, lab: Lab) -> None:
         self.lab = lab
-        self.declared: dict[str, dict[str, Any]] = {
-            f"bay{bay:02d}": {
-                "serial": lab.drive(bay).serial,
-                "unit_bytes": UNIT_BYTES,
-                "wwns": [f"naa.{unit.wwn:016x}" for unit in lab.drive(bay).units],
-            }
-            for bay in MEMBERS
-        }
+        self.declared = self._declared(MEMBERS)
         # Another pool's drive is refused at an import unless it is declared as such.
-        self.members = list(self.declared)
         self.declared[f"bay{FOREIGN:02d}"] = {"serial": lab.drive(FOREIGN).serial, "use": "other"}
-
-    @property
-    def layout(self) -> dict[str, Any]:
-        """Both vdevs, as the roles hand them to split_pool."""
-        return {
-            "vdevs": [
-                {
-                    "kind": "raidz",
-                    "parity": 2,
-                    "members": [
-                        {"serial": self.declared[bay]["serial"], "index": index, "bay": bay, "size": UNIT_BYTES}
-                        for bay in self.members
-                    ],
-                }
-                for index in (0, 1)
-            ]
-        }
 
     def pool(self, state: str, **more: Any) -> dict[str, Any]:
         """A run of split_pool."""
-        options = {"pool": "archive", "layout": self.layout, "declared": self.declared, **more}
+        options = {"pool": "archive", "layout": {"vdevs": self._vdevs(MEMBERS)}, "declared": self.declared, **more}
         return call(self.lab, "split_pool", state=state, **options)
+
+    def grow(self) -> dict[str, Any]:
+        """A run of split_pool that adds the empty drives as two more vdevs."""
+        layout = {"vdevs": [*self._vdevs(MEMBERS), *self._vdevs(FRESH)]}
+        return self.pool("grown", layout=layout, declared={**self.declared, **self._declared(FRESH)})
+
+    def swap(self, step: str, leaving: int = LEAVING, **more: Any) -> dict[str, Any]:
+        """A run of drive_swap for one step: the first empty drive takes the place of the one in a bay."""
+        leave, enter = self.lab.drive(leaving).serial, self.lab.drive(FRESH[0]).serial
+        options = {"pool": "archive", "leave": leave, "enter": enter, "declared": self.declared, **more}
+        return call(self.lab, "drive_swap", step=step, **options)
+
+    def _declared(self, bays: Iterable[int]) -> dict[str, dict[str, Any]]:
+        return {
+            f"bay{bay:02d}": {
+                "serial": self.lab.drive(bay).serial,
+                "unit_bytes": UNIT_BYTES,
+                "wwns": [f"naa.{unit.wwn:016x}" for unit in self.lab.drive(bay).units],
+            }
+            for bay in bays
+        }
+
+    def _vdevs(self, bays: Iterable[int]) -> list[dict[str, Any]]:
+        """Both vdevs of some drives, as the roles hand them to split_pool."""
+        return [
+            {
+                "kind": "raidz",
+                "parity": 2,
+                "members": [
+                    {"serial": self.lab.drive(bay).serial, "index": index, "bay": f"bay{bay:02d}", "size": UNIT_BYTES}
+                    for bay in bays
+                ],
+            }
+            for index in (0, 1)
+        ]
 
     # --- what the stages begin from
 
@@ -101,9 +114,21 @@ class Server:
         """Hashes of the drives that no job was told about."""
         return self.lab.content_hashes(BYSTANDERS, sync=False)
 
+    def serving(self) -> None:
+        """The pool imported by OpenZFS alone where it is not, as a boot does that has time enough for it."""
+        self.lab.run("zpool list archive || zpool import -d /dev/disk/by-id archive", check=False, timeout=300)
+
     def import_plainly(self) -> None:
         """The pool imported by OpenZFS alone, where the job refuses: its files are looked at in any case."""
         self.lab.run("modprobe zfs; zpool list archive || zpool import -d /dev/disk/by-id archive", timeout=300)
+
+    def places(self) -> list[list[tuple[str, int]]]:
+        """Which unit of which drive each vdev holds, in order."""
+        return [[(one.serial, one.unit) for one in some] for some in members(self.lab, "archive").values()]
+
+    def expected(self, *cohorts: Iterable[int]) -> list[list[tuple[str, int]]]:
+        """C(places) with the drives of these bays, two vdevs for each group of them."""
+        return [[(self.lab.drive(bay).serial, index) for bay in bays] for bays in cohorts for index in (0, 1)]
 
     def check_pool(self, files: bool) -> None:
         """The pool is laid out as declared, whole, scrubbed without an error, and its files are as written."""

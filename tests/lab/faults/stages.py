@@ -4,14 +4,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Any
 
 from tests.lab.errors import LabError
 from tests.lab.modules import call
 
-from .server import Server
+from .server import FRESH, LEAVING, MEMBERS, Server
 
 EMPTY, BUILT, AWAY = "empty", "built", "away"
 
@@ -46,6 +46,20 @@ def _facts(server: Server) -> dict[str, Any]:
     return call(server.lab, "pool_info", pool="archive", declared=server.declared)
 
 
+def _swapped(server: Server) -> dict[str, Any]:
+    """A drive replaced by one in another bay while it serves, until both units are where they belong."""
+    server.serving()
+    put = server.swap("put_in")
+    if put["failed"]:
+        return put
+    return {**server.swap("follow", seconds=300), "changed": put["changed"]}
+
+
+def _grown(server: Server) -> dict[str, Any]:
+    server.serving()
+    return server.grow()
+
+
 def _whole(server: Server) -> None:
     if "archive" not in server.lab.run("zpool list -Ho name").out.split():
         server.require(_imported(server))
@@ -62,10 +76,27 @@ def _gone(server: Server) -> None:
     _whole(server)
 
 
+def _changed(server: Server) -> None:
+    _laid_out(server, [FRESH[0] if bay == LEAVING else bay for bay in MEMBERS])
+
+
+def _larger(server: Server) -> None:
+    _laid_out(server, MEMBERS, FRESH)
+
+
+def _laid_out(server: Server, *cohorts: Iterable[int]) -> None:
+    found, expected = server.places(), server.expected(*cohorts)
+    if found != expected:
+        raise LabError(f"the pool holds {found}, not {expected}")
+    server.check_pool(files=True)
+
+
 STAGES = (
     Stage("build: create the pool", EMPTY, _present, _made, files=False),
     Stage("build: verify the pool", BUILT, _present, _whole),
     Stage("rebuild: import the pool", AWAY, _imported, _whole),
+    Stage("swap_drive: fill the new drive", BUILT, _swapped, _changed),
+    Stage("grow: add two vdevs", BUILT, _grown, _larger),
     Stage("retire: export the pool", BUILT, _exported, _gone),
     Stage("check: read the pool", BUILT, _facts, _whole),
 )

@@ -17,8 +17,6 @@ from tests.lab.faults.faults import FAULTS
 from tests.lab.faults.matrix import SEED, Bench, Case, cases
 from tests.lab.faults.server import FRESH, MEMBERS, Server
 from tests.lab.faults.stages import BUILT, STAGES
-from tests.lab.modules import call
-from tests.lab.truth import members
 
 pytestmark = pytest.mark.lab
 
@@ -62,15 +60,10 @@ def test_a_drive_is_replaced_while_it_serves(bench: Bench) -> None:
     bench.lab.restore(BUILT)
     server = Server(bench.lab)
     before = server.bystanders()
-    leaving, entering = bench.lab.drive(bay).serial, bench.lab.drive(FRESH[0]).serial
-    print(f"seed {CHOSEN}: {leaving} of bay{bay:02d}")
-    given: dict[str, Any] = {"pool": "archive", "leave": leaving, "enter": entering, "declared": server.declared}
-    server.require(call(bench.lab, "drive_swap", step="put_in", **given))
-    done = call(bench.lab, "drive_swap", step="follow", seconds=300, **given)
+    print(f"seed {CHOSEN}: {bench.lab.drive(bay).serial} of bay{bay:02d}")
+    server.require(server.swap("put_in", bay))
+    done = server.swap("follow", bay, seconds=300)
     assert done["swap"]["stage"] == "done", done
-    serials = [bench.lab.drive(one).serial for one in MEMBERS]
-    expected = [entering if serial == leaving else serial for serial in serials]
-    for index, vdev in enumerate(members(bench.lab, "archive").values()):
-        assert [(one.serial, one.unit) for one in vdev] == [(serial, index) for serial in expected]
+    assert server.places() == server.expected([FRESH[0] if one == bay else one for one in MEMBERS])
     server.check_pool(files=True)
     assert server.bystanders() == before
