@@ -4,7 +4,9 @@
 
 from __future__ import annotations
 
+import os
 import random
+import subprocess
 import time
 from dataclasses import dataclass
 
@@ -67,6 +69,15 @@ class ConnectionCut(Fault):
     def during(self) -> None:
         self.sh("systemd-run --quiet --collect sh -c 'sleep 0.1; pkill -KILL -f \"^sshd(-session)?: root\"'")
         time.sleep(2)
+
+
+class ControllerKilled(Fault):
+    """Ansible is killed where it runs; what it has begun on the host may go on."""
+
+    name = "controller killed"
+
+    def during(self) -> None:
+        subprocess.run(["pkill", "-KILL", "-P", str(os.getpid()), "-f", "bin/ansible all"], check=False)
 
 
 class DrivePulled(Fault):
@@ -236,6 +247,7 @@ class Suspended(Fault):
 FAULTS: tuple[type[Fault], ...] = (
     PowerCut,
     ConnectionCut,
+    ControllerKilled,
     DrivePulled,
     DriveReturned,
     ReadErrors,

@@ -16,7 +16,7 @@ import re
 import sys
 import time
 import zlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -27,7 +27,7 @@ from tests.lab.errors import LabError
 from tests.lab.lab import Lab
 from tests.lab.parts import load
 
-from .faults import FAULTS, Fault
+from .faults import FAULTS, ConnectionCut, ControllerKilled, Fault, FullRoot, OutOfMemory, PowerCut
 from .page import page
 from .server import Server
 from .stages import AWAY, BUILT, EMPTY, STAGES, Stage
@@ -184,13 +184,8 @@ def _told(run: Callable[[], dict[str, Any]]) -> str:
     return f"refused: {' '.join(str(result.get('msg', '')).split())[:400]}"
 
 
-def _may_kill() -> Iterator[type[Fault]]:
-    names = ("power cut", "SSH cut", "out of memory in a module", "full root filesystem")
-    yield from (fault for fault in FAULTS if fault.name in names)
-
-
 # Faults that can end a module from outside, or keep Ansible from starting it.
-MAY_KILL = tuple(_may_kill())
+MAY_KILL = (PowerCut, ConnectionCut, ControllerKilled, FullRoot, OutOfMemory)
 
 
 def main() -> int:
