@@ -148,12 +148,14 @@ class FullRoot(Fault):
     name = "full root filesystem"
 
     def before(self) -> None:
+        # Ever smaller files, each taken whole from what is left: writing it full takes minutes.
         self.sh(
-            "sync; dd if=/dev/zero of=/var/filler bs=1M 2>/dev/null; dd if=/dev/zero of=/var/filler2 bs=512 2>/dev/null"
+            "sync; mkdir -p /var/filler; n=0; for size in 1G 256M 64M 16M 4M 1M 256K 64K 16K 4K; do"
+            " while fallocate -l $size /var/filler/$((n += 1)) 2>/dev/null; do :; done; done"
         )
 
     def after(self) -> None:
-        self.sh("rm -f /var/filler /var/filler2; sync")
+        self.sh("rm -rf /var/filler; sync")
 
 
 class OutOfMemory(Fault):

@@ -31,9 +31,11 @@ class Server:
 
     def __init__(self, lab: Lab) -> None:
         self.lab = lab
+        # Read now: a fault may pull a drive, and then its bay is empty.
+        self.serials = {bay: lab.drive(bay).serial for bay in range(FRESH.stop)}
         self.declared = self._declared(MEMBERS)
         # Another pool's drive is refused at an import unless it is declared as such.
-        self.declared[f"bay{FOREIGN:02d}"] = {"serial": lab.drive(FOREIGN).serial, "use": "other"}
+        self.declared[f"bay{FOREIGN:02d}"] = {"serial": self.serials[FOREIGN], "use": "other"}
 
     def pool(self, state: str, **more: Any) -> dict[str, Any]:
         """A run of split_pool."""
@@ -47,7 +49,7 @@ class Server:
 
     def swap(self, step: str, leaving: int = LEAVING, **more: Any) -> dict[str, Any]:
         """A run of drive_swap for one step: the first empty drive takes the place of the one in a bay."""
-        leave, enter = self.lab.drive(leaving).serial, self.lab.drive(FRESH[0]).serial
+        leave, enter = self.serials[leaving], self.serials[FRESH[0]]
         options = {"pool": "archive", "leave": leave, "enter": enter, "declared": self.declared, **more}
         return call(self.lab, "drive_swap", step=step, **options)
 
@@ -68,7 +70,7 @@ class Server:
                 "kind": "raidz",
                 "parity": 2,
                 "members": [
-                    {"serial": self.lab.drive(bay).serial, "index": index, "bay": f"bay{bay:02d}", "size": UNIT_BYTES}
+                    {"serial": self.serials[bay], "index": index, "bay": f"bay{bay:02d}", "size": UNIT_BYTES}
                     for bay in bays
                 ],
             }
@@ -128,7 +130,7 @@ class Server:
 
     def expected(self, *cohorts: Iterable[int]) -> list[list[tuple[str, int]]]:
         """C(places) with the drives of these bays, two vdevs for each group of them."""
-        return [[(self.lab.drive(bay).serial, index) for bay in bays] for bays in cohorts for index in (0, 1)]
+        return [[(self.serials[bay], index) for bay in bays] for bays in cohorts for index in (0, 1)]
 
     def check_pool(self, files: bool) -> None:
         """The pool is laid out as declared, whole, scrubbed without an error, and its files are as written."""
