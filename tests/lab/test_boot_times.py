@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from statistics import median
 from typing import Any
 
 import pytest
@@ -26,6 +27,7 @@ from tests.lab.swaps import BAY_MAP
 pytestmark = pytest.mark.lab_long
 
 WAIT = 60
+ROUNDS = 5
 BUILT = "built"
 RESULTS = REPO / "tests" / "output" / "boot_times.json"
 OURS, SCAN = "evenkeel-pool-import.service", "zfs-import-scan.service"
@@ -145,13 +147,13 @@ def imports(lab: Lab, declared: dict[str, Any], rounds: int) -> dict[str, list[f
     }
     ship(lab)
     given = json.dumps({"declared": declared, "layout": layout})
-    told = ask(lab, IMPORTS.format(given=given, rounds=rounds), timeout=900)
+    told = ask(lab, IMPORTS.format(given=given, rounds=rounds), timeout=2400)
     lab.run("zpool set cachefile=/etc/zfs/zpool.cache archive")
     return {name: [one[name] for one in told] for name in told[0]}
 
 
-@pytest.mark.parametrize("drives", [12, 48])
-def test_boot_to_mounted(labs: Any, tmp_path: Path, drives: int) -> None:
+def rebuilt(labs: Any, tmp_path: Path, drives: int) -> tuple[Lab, dict[str, Any]]:
+    """The server with its pool and what the playbook rebuild leaves on it, and the declared drives."""
     lab = labs.get(chassis(drives))
     lab.write_inventory(tmp_path / "hosts.yml")
     (tmp_path / "group_vars").mkdir()
@@ -180,9 +182,35 @@ def test_boot_to_mounted(labs: Any, tmp_path: Path, drives: int) -> None:
         site.playbook("build").check()
         lab.checkpoint(BUILT)
     site.playbook("rebuild").check()
-    found: dict[str, Any] = {}
-    by_hand = imports(lab, declared, rounds=3 if drives == 12 else 1)
+    return lab, declared
+
+
+def keep(drives: int, found: dict[str, Any]) -> None:
+    """Adds to the results of so many drives."""
+    known = json.loads(RESULTS.read_text()) if RESULTS.exists() else {}
+    name = f"{drives} drives"
+    RESULTS.parent.mkdir(parents=True, exist_ok=True)
+    RESULTS.write_text(json.dumps({**known, name: {**known.get(name, {}), **found}}, indent=2) + "\n")
+
+
+@pytest.mark.parametrize("drives", [12, 48])
+def test_imports(labs: Any, tmp_path: Path, drives: int) -> None:
+    lab, declared = rebuilt(labs, tmp_path, drives)
+    by_hand = imports(lab, declared, ROUNDS)
     print(by_hand)
+    keep(drives, {"imports": by_hand})
+    assert {len(seconds) for seconds in by_hand.values()} == {ROUNDS}
+    assert lab.run("zpool list -H -o health archive").out.strip() == "ONLINE"
+    assert lab.run("zfs get -H -o value mounted archive").out.strip() == "yes"
+    # 1.2 times is what is wanted; under emulation, where each program and each look in Python takes many times what
+    # it does elsewhere, it is not reached: docs/performance.md tells where the time goes. This bounds what is.
+    assert median(by_hand["ours"]) <= 4 * median(by_hand["same paths"]), by_hand
+
+
+@pytest.mark.parametrize("drives", [12, 48])
+def test_boot_to_mounted(labs: Any, tmp_path: Path, drives: int) -> None:
+    lab, _declared = rebuilt(labs, tmp_path, drives)
+    found: dict[str, Any] = {}
     for missing in (0, 2):
         for name, use, unit in (("scan", use_scan, SCAN), ("ours", use_ours, OURS)):
             if "archive" not in lab.run("zpool list -H -o name").out.split():  # the boot before left it out
@@ -193,9 +221,7 @@ def test_boot_to_mounted(labs: Any, tmp_path: Path, drives: int) -> None:
                 lab.pull(bay)
             found[f"{name}, {missing} missing"] = boot(lab, unit)
             print(name, missing, found[f"{name}, {missing} missing"])
-    known = json.loads(RESULTS.read_text()) if RESULTS.exists() else {}
-    RESULTS.parent.mkdir(parents=True, exist_ok=True)
-    RESULTS.write_text(json.dumps({**known, f"{drives} drives": {**found, "imports": by_hand}}, indent=2) + "\n")
+    keep(drives, found)
     # A search that failed is told in the results and compared with nothing; ours may not fail.
     assert {one["datasets"] for name, one in found.items() if "ours" in name or "datasets" in one} == {"yes"}
     assert [found[f"ours, {missing} missing"]["state"] for missing in (0, 2)] == ["ONLINE", "DEGRADED"]
@@ -206,6 +232,3 @@ def test_boot_to_mounted(labs: Any, tmp_path: Path, drives: int) -> None:
     scan = found["scan, 0 missing"].get("mounted_s", float("inf"))
     assert found["ours, 0 missing"]["mounted_s"] <= 1.2 * scan
     assert WAIT <= found["ours, 2 missing"]["import_s"] < WAIT + (120 if drives == 12 else 600)
-    # 1.2 times is what is wanted; under emulation, where each program and each look in Python takes many times what
-    # it does elsewhere, it is not reached: docs/performance.md tells where the time goes. This bounds what is.
-    assert min(by_hand["ours"]) <= 4 * min(by_hand["same paths"]), by_hand
