@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Discovery of 6 to 102 bays in one guest, side by side: our module, our library, the usual command for each
-disk, and a bare read of the same attributes.
+disk, a bare read of the same attributes, and a module that does nothing (what Ansible itself costs).
 
 Writes tests/output/bench_discovery.json and docs/pictures/discovery.svg. Times are medians of RUNS, in
 seconds by the guest's clock. One guest: drives are pulled until the next number is left.
@@ -34,7 +34,7 @@ OUTPUT = REPO / "tests" / "output" / "bench_discovery.json"
 PICTURE = REPO / "docs" / "pictures" / "discovery.svg"
 # What the issue of a slow inventory usually is: one program for each disk.
 USUAL = "for disk in /sys/block/sd*; do smartctl -i /dev/${disk##*/} >/dev/null; done; true"
-MODULE = "/root/drive_info.payload"
+MODULE, NOTHING = "/root/drive_info.payload", "/root/ping.payload"
 
 TIMED = """
 from core.host.discover import discover
@@ -67,9 +67,10 @@ def wall(lab: Lab, command: str, runs: int) -> float:
 
 def test_discovery_side_by_side(lab: Lab, tmp_path: Path) -> None:
     ship(lab)
-    made = tmp_path / "payload"
-    made.write_bytes(payload("drive_info", {}))
-    lab.ssh().copy_to(made, MODULE)
+    for name, place in (("drive_info", MODULE), ("ansible.builtin.ping", NOTHING)):
+        made = tmp_path / "payload"
+        made.write_bytes(payload(name, {}))
+        lab.ssh().copy_to(made, place)
     rows: list[dict[str, Any]] = []
     for bays in BAYS:
         for slot in [slot for slot in lab.state.slots if slot.inside and slot.drive.bay >= bays]:
@@ -80,6 +81,7 @@ def test_discovery_side_by_side(lab: Lab, tmp_path: Path) -> None:
         row = {"bays": bays, **ask(lab, BARE + TIMED)}
         assert row["units"] == 2 * bays
         row["module"] = wall(lab, f"python3 {MODULE} >/dev/null", RUNS)
+        row["nothing"] = wall(lab, f"python3 {NOTHING} >/dev/null", RUNS)
         row["usual"] = wall(lab, USUAL, RUNS)
         rows.append(row)
         print(json.dumps(row))
@@ -89,6 +91,7 @@ def test_discovery_side_by_side(lab: Lab, tmp_path: Path) -> None:
     lines = [
         Line("one program for each disk", [(row["bays"], row["usual"]) for row in reversed(rows)]),
         Line("drive_info, whole module", [(row["bays"], row["module"]) for row in reversed(rows)]),
+        Line("a module that does nothing", [(row["bays"], row["nothing"]) for row in reversed(rows)]),
         Line("its library call", [(row["bays"], row["library"]) for row in reversed(rows)]),
         Line("bare read of the attributes", [(row["bays"], row["bare"]) for row in reversed(rows)]),
     ]

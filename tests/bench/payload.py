@@ -18,10 +18,13 @@ COLLECTION = "evenkeel.split_actuator"
 
 
 def payload(module: str, arguments: dict[str, Any]) -> bytes:
-    """The script that Ansible would run on the host for this module and these arguments."""
+    """The script that Ansible would run on the host for this module and these arguments.
+
+    A name with dots is a module of another collection.
+    """
     if not AnsibleCollectionConfig.collection_finder:
         init_plugin_loader([str(REPO / ".work")])
-    name = f"{COLLECTION}.{module}"
+    name = module if "." in module else f"{COLLECTION}.{module}"
     found = module_loader.find_plugin_with_context(name, mod_type=".py")
     made = modify_module(
         module_name=found.resolved_fqcn,

@@ -12,7 +12,7 @@ WIDTH, HEIGHT = 640, 360
 LEFT, RIGHT, TOP, BOTTOM = 64, 190, 40, 48
 # reuse would take the words of a licence line in a string for this file's own.
 HEADER = ("Copyright (c) 2026, The evenkeel maintainers", "SPDX-License-" + "Identifier: GPL-3.0-or-later")
-DASHES = ("", "6 3", "2 3", "8 3 2 3")
+DASHES = ("", "6 3", "2 3", "8 3 2 3", "1 5")
 
 
 @dataclass(frozen=True)
