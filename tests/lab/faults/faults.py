@@ -239,7 +239,8 @@ class Suspended(Fault):
 
     def before(self) -> None:
         self.server.lab.pull(CARELESS[1])
-        self.sh("timeout 10 zpool sync careless; true")
+        # A write that cannot end, and cannot be killed, either.
+        self.sh("setsid zpool sync careless > /dev/null 2>&1 < /dev/null & sleep 10")
 
     def after(self) -> None:
         self.server.lab.push(self.server.lab.state.chassis.drive(CARELESS[1]).serial)
