@@ -225,13 +225,16 @@ class NoModule(Fault):
     name = "ZFS module missing"
 
     def before(self) -> None:
-        self.sh("zpool export careless; zpool export archive; modprobe -r zfs")
+        # The event daemon holds the module.
+        self.sh("systemctl stop zfs-zed; zpool export careless; zpool export archive; modprobe -r zfs")
+        if self.sh("test -e /sys/module/zfs && echo loaded"):
+            raise LabError("the module of OpenZFS could not be unloaded")
         self.sh("cd /lib/modules/$(uname -r)/updates/dkms && mv zfs.ko* /root/")
 
     def after(self) -> None:
         self.sh("mv /root/zfs.ko* /lib/modules/$(uname -r)/updates/dkms/; depmod; modprobe zfs")
         # A pool of other drives that is not imported is a refusal of its own.
-        self.sh("zpool import -d /dev/disk/by-id careless")
+        self.sh("zpool import -d /dev/disk/by-id careless; systemctl start zfs-zed")
 
 
 class Suspended(Fault):
