@@ -116,13 +116,12 @@ class Server:
         """Hashes of the drives that no job was told about."""
         return self.lab.content_hashes(BYSTANDERS, sync=False)
 
-    def serving(self) -> None:
-        """The pool imported by OpenZFS alone where it is not, as a boot does that has time enough for it."""
-        self.lab.run("zpool list archive || zpool import -d /dev/disk/by-id archive", check=False, timeout=300)
+    def serving(self, sure: bool = False) -> None:
+        """The pool imported by OpenZFS alone where it is not, as a boot does that has time enough for it.
 
-    def import_plainly(self) -> None:
-        """The pool imported by OpenZFS alone, where the job refuses: its files are looked at in any case."""
-        self.lab.run("modprobe zfs; zpool list archive || zpool import -d /dev/disk/by-id archive", timeout=300)
+        Raises LabError when it cannot be and *sure* is asked.
+        """
+        self.lab.run("zpool list archive || zpool import -d /dev/disk/by-id archive", check=sure, timeout=300)
 
     def places(self) -> list[list[tuple[str, int]]]:
         """Which unit of which drive each vdev holds, in order."""
