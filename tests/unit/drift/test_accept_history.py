@@ -140,3 +140,17 @@ def test_a_resilver_does_not_make_the_scrub_before_it_forgotten(keeper: str) -> 
     strange = replace(before, scrubs={"1": int(NOW)})
     world.seen["files"].pop("state", None)
     assert "scrub_old" in {one.code for one in world.record(strange).findings}
+
+
+@pytest.mark.parametrize(
+    ("days", "asked"), [(0, False), (34.9, False), (35.1, True), (-1, True)], ids=lambda one: str(one)
+)
+def test_a_pool_younger_than_the_limit_owes_no_scrub(days: float, asked: bool) -> None:
+    """C(zfs get creation) of its root tells; a pool that was made tomorrow had a wrong clock, and is asked."""
+    world = World()
+    world.seen["files"]["scrubs"] = ""
+    world.pool.pop("scan_stats", None)
+    world.root["creation"] = str(int(NOW - days * 86400))
+    record = world.record()
+    assert ("scrub_old" in {one.code for one in record.findings}) is asked
+    assert "root creation" not in record.settings, "it differs on every host"

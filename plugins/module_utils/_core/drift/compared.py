@@ -44,7 +44,8 @@ def settings_of(
         found["pool.guid"] = pool.guid
         found.update({"pool {0}".format(name): own[name] for name in POOL_PROPERTIES if name in own})
         found["pool features"] = " ".join(sorted(name for name, on in enabled_features(own).items() if on))
-        found.update({"root {0}".format(name): value for name, value in sorted(roots.get(pool.name, {}).items())})
+        root = sorted(roots.get(pool.name, {}).items())
+        found.update({"root {0}".format(name): value for name, value in root if name != "creation"})
     return {name: value for name, value in found.items() if value}
 
 

@@ -41,7 +41,8 @@ SERVICE_ARGV = (
     "--property=Id,LoadState,ActiveState,UnitFileState,Result",
 )
 
-ROOT_PROPERTIES = ("acltype", "atime", "compression", "dnodesize", "encryption", "recordsize", "xattr")
+# The root dataset is made with its pool: "creation" tells how old that is.
+ROOT_PROPERTIES = ("acltype", "atime", "compression", "creation", "dnodesize", "encryption", "recordsize", "xattr")
 
 KSTAT = "/proc/spl/kstat/zfs"
 UNITS_DIRECTORY = "/dev/disk/by-vdev"

@@ -32,7 +32,10 @@ class Wishes:
 
 @dataclass(frozen=True)
 class State:
-    """A pool beside its members: the last scan, when a scrub last ended (seconds), properties as zpool and zfs tell."""
+    """A pool beside its members: the last scan, when a scrub last ended (seconds), properties as zpool and zfs tell.
+
+    *root* has C(creation) in seconds (C(zfs get -p)).
+    """
 
     scan: Scan
     last_scrub: Optional[float] = None
@@ -105,11 +108,18 @@ def _scrub(state: State, wishes: Wishes, about: str, now: float) -> List[Finding
         return []
     declared = "every {0:g} days".format(wishes.scrub_days)
     if state.last_scrub is None:
+        if 0 <= now - _seconds(state.root.get("creation", "")) <= wishes.scrub_days * DAY:
+            return []
         return [note("scrub_old", "no finished scrub is known", declared, about=about)]
     days = (now - state.last_scrub) / DAY
     if days <= wishes.scrub_days:
         return []
     return [note("scrub_old", "the last one ended {0:.0f} days ago".format(days), declared, about=about)]
+
+
+def _seconds(text: str) -> float:
+    """A time in seconds; where there is none, one that is older than any pool."""
+    return float(text) if text.isdecimal() else 0.0
 
 
 def enabled_features(properties: Mapping[str, str]) -> Dict[str, bool]:
