@@ -45,6 +45,8 @@ def call(lab: Lab, module: str, check: bool = False, user: str = "root", **optio
             argv + (["--check"] if check else []), env=environment, capture_output=True, text=True, check=False,
             timeout=900,
         )  # fmt: skip
+        if done.returncode < 0:
+            raise AssertionError(f"{module} was cut off: Ansible was killed by signal {-done.returncode}")
         told = folder / "told" / lab.chassis.name
         if not told.exists():
             raise AssertionError(f"{module} told nothing:\n{done.stdout}\n{done.stderr}")

@@ -39,6 +39,11 @@ class Fault:
     def during(self) -> None:
         """Happens at the chosen moment while the stage runs."""
 
+    @property
+    def momentary(self) -> bool:
+        """Whether it needs a run that has not ended."""
+        return type(self).during is not Fault.during
+
     def after(self) -> None:
         """What a person does about it before running the job again."""
 
@@ -165,12 +170,15 @@ class OutOfMemory(Fault):
 
     def before(self) -> None:
         # The limit ends by itself: with it, no session could lift it.
-        room = self.random.choice([4, 8, 12]) << 20
+        room = self.random.choice([6, 10, 14, 18]) << 20
         self.sh(
             "group=$(sed 's/^0:://' /proc/self/cgroup);"
             " case $group in */user-0.slice/*) group=/user.slice/user-0.slice;; esac;"
             " unit=${group##*/};"
-            f" limit=$(($(cat /sys/fs/cgroup$group/memory.current) + {room}));"
+            # What it holds now without the file cache, which would be given up first.
+            """ held=$(awk '$1 == "anon" || $1 == "kernel" {sum += $2} END {print sum}'"""
+            " /sys/fs/cgroup$group/memory.stat);"
+            f" limit=$((held + {room}));"
             " systemd-run --quiet --collect --on-active=25 systemctl set-property --runtime $unit MemoryMax=infinity;"
             " systemctl set-property --runtime $unit MemoryMax=$limit MemorySwapMax=0"
         )

@@ -18,6 +18,7 @@ import time
 import zlib
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from copy import copy
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -113,14 +114,18 @@ class Bench:
         chance = random.Random(case.seed)
         length = self._length(case.stage)
         moment = round(chance.uniform(0.15, 0.95) * length, 2)
-        self.lab.restore(case.stage.start)
-        server = Server(self.lab)
-        before = server.bystanders()
-        fault = case.fault(server, chance)
         first = second = ""
         try:
-            fault.before()
-            first = self._disturbed(case.stage, fault, server, moment)
+            while not first:
+                self.lab.restore(case.stage.start)
+                server = Server(self.lab)
+                before = server.bystanders()
+                fault = case.fault(server, copy(chance))
+                fault.before()
+                first = self._disturbed(case.stage, fault, server, moment)
+                if not first:
+                    self.tell(f"{case}: the run had ended after {moment} s; once more, earlier")
+                    moment = round(moment / 2, 2)
             fault.after()
             runs = [_told(lambda: case.stage.run(server))]
             if runs[-1].startswith("refused"):
@@ -148,9 +153,12 @@ class Bench:
         return self.typical[stage.name]
 
     def _disturbed(self, stage: Stage, fault: Fault, server: Server, moment: float) -> str:
+        """How the run went, or both did. Nothing when it had ended before a fault that needs it running."""
         with ThreadPoolExecutor(2) as hands:
             runs = [hands.submit(_told, lambda: stage.run(server)) for dummy in range(2 if fault.twice else 1)]
             time.sleep(moment)
+            if fault.momentary and all(run.done() for run in runs):
+                return ""
             fault.during()
             ends = [run.result() for run in runs]
         if fault.twice and any(end.startswith("died") for end in ends):

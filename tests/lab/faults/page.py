@@ -26,8 +26,8 @@ or *explained, then converged*) or still refuses with a reason (*explained*), an
 checksum, a scrub finds no error, the pool is laid out as declared (read with OpenZFS's own tools, which import it
 when the job refuses), and the drives beside the pool, which nobody named, are the same to the byte.
 
-Where the run with the fault says *done*, it came through: the unit answered again, the module fitted the memory that
-was left, or the run had ended when the controller was killed. The moments are drawn blindly; some come too late.
+Where the run with the fault says *done*, it came through: the unit answered again, or the module fitted the memory that
+was left. A moment is drawn blindly; where the run had ended by then, the case begins anew with half of it.
 
 {summary}
 

@@ -142,9 +142,7 @@ def test_a_resilver_does_not_make_the_scrub_before_it_forgotten(keeper: str) -> 
     assert "scrub_old" in {one.code for one in world.record(strange).findings}
 
 
-@pytest.mark.parametrize(
-    ("days", "asked"), [(0, False), (34.9, False), (35.1, True), (-1, True)], ids=lambda one: str(one)
-)
+@pytest.mark.parametrize(("days", "asked"), [(0, False), (34.9, False), (35.1, True), (-1, True)], ids=str)
 def test_a_pool_younger_than_the_limit_owes_no_scrub(days: float, asked: bool) -> None:
     """C(zfs get creation) of its root tells; a pool that was made tomorrow had a wrong clock, and is asked."""
     world = World()
