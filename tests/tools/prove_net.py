@@ -19,6 +19,7 @@ from tests.tools.tree import checkout
 HEADER = "# Copyright (c) 2026, The evenkeel maintainers\n# SPDX-License-Identifier: GPL-3.0-or-later\n"
 GPL = "# GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)\n"
 CORE = "plugins/module_utils/_core"
+PAGE = "plugins/plugin_utils/_report/templates/base.html.j2"
 BRANCHES = "".join(f"    if number == {n}:\n        number += {n + 1}\n" for n in range(11))
 MODULE = f'''#!/usr/bin/python
 {HEADER}{GPL}"""A module whose documentation and argument spec disagree."""
@@ -115,8 +116,12 @@ FAULTS: dict[str, tuple[Fault, ...]] = {
         Fault("artefact", "plugins/modules/zz_module.py", MODULE, "zz_module did not run"),
         Fault("artefact", "roles/zz_role/tasks/main.yml", f"---\n{HEADER}[]\n", "galaxy-importer said"),
     ),
+    "browser": (Fault("pytest", PAGE, "<html>", "html-has-lang", old='<html lang="en">'),),
     # Not one test must be as red as a failed one.
-    "lab": (Fault("pytest", "tests/lab/test_zz.py", HEADER, "no tests ran | deselected"),),
+    "lab": (
+        Fault("molecule", "tests/molecule/zz/molecule.yml", "---\nscenario:\n  zz: 1\n", "zz/molecule.yml"),
+        Fault("pytest", "tests/lab/test_zz.py", HEADER, "no tests ran | deselected"),
+    ),
 }
 
 
