@@ -175,17 +175,18 @@ class OutOfMemory(Fault):
             "group=$(sed 's/^0:://' /proc/self/cgroup);"
             " case $group in */user-0.slice/*) group=/user.slice/user-0.slice;; esac;"
             " unit=${group##*/};"
-            # What it holds now without the file cache, which would be given up first.
-            """ held=$(awk '$1 == "anon" || $1 == "kernel" {sum += $2} END {print sum}'"""
+            # What it holds now without the caches, which would be given up first.
+            """ held=$(awk '$1 == "anon" || $1 == "kernel" {sum += $2} $1 == "slab_reclaimable" {sum -= $2}"""
+            " END {print sum}'"
             " /sys/fs/cgroup$group/memory.stat);"
             f" limit=$((held + {room}));"
-            " systemd-run --quiet --collect --on-active=25 systemctl set-property --runtime $unit MemoryMax=infinity;"
+            " systemd-run --quiet --collect --on-active=45 systemctl set-property --runtime $unit MemoryMax=infinity;"
             " systemctl set-property --runtime $unit MemoryMax=$limit MemorySwapMax=0"
         )
 
     def after(self) -> None:
         end = time.monotonic() + 180
-        time.sleep(25)
+        time.sleep(45)
         while time.monotonic() < end:
             try:
                 if self.sh("echo alive").strip() == "alive":
