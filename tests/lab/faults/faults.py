@@ -184,8 +184,9 @@ class OutOfMemory(Fault):
     def before(self) -> None:
         if not self.room:
             return
-        # By PAM, which gives every session its limits anew, whatever the service has.
+        # By PAM, which gives every new connection its limits, whatever the service has.
         self.sh(f"echo 'root - data {self.room << 10}' > {LIMIT}")
+        self.server.lab.ssh().close()
         if self.sh("ulimit -d").strip() != str(self.room << 10):
             raise LabError("the memory of sessions could not be limited")
 
@@ -195,6 +196,7 @@ class OutOfMemory(Fault):
 
     def after(self) -> None:
         self.sh(f"rm -f {LIMIT}")
+        self.server.lab.ssh().close()
 
 
 class TwoControllers(Fault):
