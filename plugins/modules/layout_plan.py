@@ -74,6 +74,15 @@ options:
           - Whether a vdev may hold more than one unit of a drive, as far as O(policy.survive) allows.
           - The guarantee is then computed from that. V(false) when left out.
         type: bool
+      mixed_sizes:
+        description:
+          - Whether a vdev may hold units of different sizes. OpenZFS refuses that without force when sizes differ by
+            more than 16 MiB, and the smallest member then counts for all.
+          - V(separate) (when left out) gives each size vdevs of its own.
+          - V(allow) mixes sizes where that stores more. The larger units of such a vdev get a partition of the size
+            that counts, so that the pool is made without force.
+        type: str
+        choices: [separate, allow]
       draid:
         description: Only for dRAID.
         type: dict
@@ -338,6 +347,7 @@ def main() -> None:
                     },
                     "prefer": {"type": "str", "choices": ["capacity", "safety", "throughput"]},
                     "siblings": {"type": "bool"},
+                    "mixed_sizes": {"type": "str", "choices": ["separate", "allow"]},
                     "draid": {"type": "dict", "options": {"data": {"type": "int"}, "spares": {"type": "int"}}},
                 },
             },

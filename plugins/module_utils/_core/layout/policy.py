@@ -17,7 +17,9 @@ DEFAULT_PARITY = 2
 MIRROR_WIDTHS = (2, 3, 4)
 WIDEST = 255  # OpenZFS: children of a dRAID vdev; also far beyond any sensible raidz
 
-_ALLOWED = ("kind", "parity", "width", "spares", "survive", "prefer", "siblings", "draid")
+MIXED_SIZES = ("separate", "allow")
+
+_ALLOWED = ("kind", "parity", "width", "spares", "survive", "prefer", "siblings", "mixed_sizes", "draid")
 _SURVIVE = ("drives", "enclosures")
 _DRAID = ("data", "spares")
 
@@ -37,6 +39,7 @@ class Policy:
     *parity*: raidz and dRAID parity (1 to 3); for a mirror it follows from the width.
     *width*: members of a vdev; 0 chooses by *prefer*. *spares*: whole drives. *siblings*:
     a vdev may hold both units of a drive, and the guarantee is then computed from that.
+    *mixed_sizes*: a vdev may hold units that differ by more than OpenZFS takes without force.
     *draid_data*: data devices in each dRAID group (0 chooses); *draid_spares*: distributed spares
     of each dRAID vdev.
     """
@@ -48,6 +51,7 @@ class Policy:
     survive: Survive = Survive()
     prefer: str = "capacity"
     siblings: bool = False
+    mixed_sizes: bool = False
     draid_data: int = 0
     draid_spares: int = 0
 
@@ -79,6 +83,7 @@ class Policy:
             ),
             prefer=choice(data.get("prefer", cls.prefer), PREFERENCES, where + ".prefer"),
             siblings=flag(data.get("siblings", False), where + ".siblings"),
+            mixed_sizes=choice(data.get("mixed_sizes", "separate"), MIXED_SIZES, where + ".mixed_sizes") == "allow",
             draid_data=whole(draid.get("data", 0), 0, WIDEST, where + ".draid.data"),
             draid_spares=whole(draid.get("spares", 0), 0, 100, where + ".draid.spares"),
         )
@@ -93,6 +98,7 @@ class Policy:
             "survive": {"drives": self.survive.drives, "enclosures": self.survive.enclosures},
             "prefer": self.prefer,
             "siblings": self.siblings,
+            "mixed_sizes": "allow" if self.mixed_sizes else "separate",
         }
         if self.kind != "mirror":
             plain["parity"] = self.parity
