@@ -16,25 +16,26 @@ drives), `blocks` (alignment of any drives), `placed` (pools that exist).
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import List, Optional, Sequence, Tuple
+from typing import List, Mapping, Optional, Sequence, Tuple
 
+from ..errors import CoreError
 from ..model import Drive, Layout, Member, SpareDrive, Unused, Vdev
 from .bounds import least_fatal
 from .fill import CAPACITY, FATAL_SETS, SPREAD, Filled, fill
-from .limits import cannot_fill, check_bays, check_promises
+from .limits import cannot_fill, check_bays, check_kept, check_promises, most_tolerance
 from .placed import Kept, keep
 from .policy import Policy
 from .promise import Rule, rule_of, survives_drives, survives_enclosures
 from .spares import Choice, choices, quick_choice
-from .stock import Item, read_stock
+from .stock import Item, as_alike, read_stock, shaped
 from .supply import kinds_of, most_vdevs
-from .widths import choose_width, make_vdev
+from .widths import make_vdev, widths_by_preference
 
 MOST_SPARE_TIES = 4
 
 
 def plan(drives: Sequence[Drive], policy: Policy, placed: Optional[Layout] = None) -> Layout:
-    """The layout for *drives* under *policy*.
+    """The layout for *drives* under *policy*. Its promises are counted from its members before it is returned.
 
     With *placed* (a layout that exists), its members and spares stay where they are: places whose
     drive is not among *drives* are filled anew, and the other drives extend the pool. Raises
@@ -43,27 +44,53 @@ def plan(drives: Sequence[Drive], policy: Policy, placed: Optional[Layout] = Non
     policy.check()
     items = read_stock(drives)
     check_bays(items, policy)
-    check_promises(policy)
-    return _fresh(items, policy) if placed is None else _grown(items, policy, placed)
+    check_promises(items, policy, _works)
+    return check_kept(_fresh(items, policy) if placed is None else _grown(items, policy, placed), policy)
 
 
 def _fresh(items: Sequence[Item], policy: Policy) -> Layout:
-    chosen = _with_width(items, policy)
-    filled, choice = _best(items, chosen)
-    if not filled.groups:
-        raise cannot_fill(items, chosen)
-    return _layout(items, choice.spares, filled, chosen)
+    found = _attempt(items, policy)
+    if found is None:
+        raise cannot_fill(items, policy.with_width(policy.width or policy.promised_width), _works)
+    return found
+
+
+def _attempt(items: Sequence[Item], policy: Policy) -> Optional[Layout]:
+    """The layout of the first width that can be filled beside the spares; None when there is none."""
+    alike = shaped(items, policy)
+    for width in _widths(alike, policy):
+        chosen = policy.with_width(width)
+        filled, choice = _best(alike, chosen)
+        if filled.groups:
+            return _layout(items, choice.spares, filled, chosen)
+    return None
+
+
+def _works(items: Sequence[Item], policy: Policy) -> bool:
+    """Whether the planner finds a layout that keeps the promises: what a remedy is tried with."""
+    promised = policy.survive
+    if max(promised.drives, promised.enclosures) > most_tolerance(policy) or policy.spares >= len(items):
+        return False
+    try:
+        found = _attempt(items, policy.check())
+        return found is not None and bool(check_kept(found, policy))
+    except CoreError:
+        return False
 
 
 def _grown(items: Sequence[Item], policy: Policy, placed: Layout) -> Layout:
     kept = keep(items, policy, placed)
-    chosen = policy.with_width(placed.vdevs[0].width)
+    like = placed.vdevs[0]
+    chosen = policy.with_width(like.width)
+    if like.kind == "draid":
+        chosen = replace(chosen, draid_data=like.data, draid_spares=like.spares)
     filled, choice = Filled((), 0, (CAPACITY, FATAL_SETS, SPREAD), "nothing to add"), Choice((), (), 0)
     wanted = max(0, policy.spares - len(kept.spares))
     if kept.free:
-        fresh = replace(chosen, spares=min(wanted, _whole_drives(items, kept.free)))
+        free = shaped(kept.free, policy)
+        fresh = replace(chosen, spares=min(wanted, _whole_drives(items, free)))
         # Spares come first: what is then left need not fill a vdev.
-        filled, choice = _best(kept.free, fresh) if len(kept.free) > fresh.spares else (filled, _all_spare(kept.free))
+        filled, choice = _best(free, fresh) if len(free) > fresh.spares else (filled, _all_spare(free))
     return _layout(items, choice.spares, filled, chosen, kept)
 
 
@@ -76,12 +103,14 @@ def _all_spare(free: Sequence[Item]) -> Choice:
     return Choice((), tuple(free), 0)
 
 
-def _with_width(items: Sequence[Item], policy: Policy) -> Policy:
+def _widths(items: Sequence[Item], policy: Policy) -> List[int]:
+    """The width asked for; or all that come into question, the preferred one first."""
     if policy.width:
-        return policy
-    # The spares are chosen for the width below; for the choice of the width the nearest guess does.
-    kept = quick_choice(items, policy.spares).kept if policy.spares < len(items) else tuple(items)
-    return policy.with_width(choose_width(kept, policy) or policy.least_width)
+        return [policy.width] if policy.width >= policy.promised_width else []
+    if policy.spares >= len(items):
+        return []
+    # The spares are chosen for each width; for the order of the widths the nearest guess does.
+    return widths_by_preference(quick_choice(items, policy.spares).kept, policy)
 
 
 def _best(items: Sequence[Item], policy: Policy) -> Tuple[Filled, Choice]:
@@ -91,23 +120,24 @@ def _best(items: Sequence[Item], policy: Policy) -> Tuple[Filled, Choice]:
     """
     rule = rule_of(policy)
     offered = choices(items, policy.spares, rule)
+    if not offered:
+        return Filled((), 0, (), ""), Choice((), (), 0)
     found: List[Tuple[Filled, Choice]] = []
     lame: List[Tuple[Filled, Choice]] = []
     for choice in offered:
         if found and (choice.value < found[0][1].value or len(found) == MOST_SPARE_TIES):
             break
         filled = fill(choice.kept, rule, choice.most_size)
-        if filled.groups:
-            (found if _spares_do(filled, choice) else lame).append((filled, choice))
+        smallest = [min(member.size for member in group) for group in filled.groups]
+        if not choice.spares or smallest and max(smallest) <= choice.most_size:
+            found += [(filled, choice)] if filled.groups else []
+        elif smallest and min(smallest) <= choice.most_size:
+            # A vdev of larger units only has no spare: the guarantees say so.
+            lame.append((filled, choice))
     if not found and not lame:
         return Filled((), 0, (), ""), offered[0]
     best, choice = min(found or lame[:1], key=lambda pair: pair[0].rank)
     return _owned_up(best, choice, offered, rule), choice
-
-
-def _spares_do(filled: Filled, choice: Choice) -> bool:
-    # Units are at least as large as counted on; a vdev of larger ones only must still have its spare.
-    return not choice.spares or max(min(m.size for m in group) for group in filled.groups) <= choice.most_size
 
 
 def _owned_up(filled: Filled, choice: Choice, offered: Sequence[Choice], rule: Rule) -> Filled:
@@ -129,30 +159,41 @@ def _layout(
     items: Sequence[Item], spares: Sequence[Item], filled: Filled, policy: Policy, kept: Optional[Kept] = None
 ) -> Layout:
     places = {item.serial: item.place for item in items}
+    real = {(member.serial, member.index): member for item in items for member in item.members}
+    alike, only = as_alike(items)
+    taken = {item.serial for item in spares}
 
     def order(members: Sequence[Member]) -> List[Tuple[object, ...]]:
         return [(places[member.serial], member.index) for member in members]
 
-    groups = [sorted(group, key=lambda member: (places[member.serial], member.index)) for group in filled.groups]
+    groups = [
+        sorted((real[member.serial, member.index] for member in group), key=lambda one: (places[one.serial], one.index))
+        for group in filled.groups
+    ]
     vdevs = tuple(make_vdev(group, policy) for group in sorted(groups, key=order))
-    spare = tuple(SpareDrive(item.serial, item.members[0].bay, item.members) for item in spares)
-    proof = filled.proof
+    spare = tuple(
+        SpareDrive(item.serial, item.members[0].bay, item.members) for item in items if item.serial in taken
+    )
+    proven, proof = filled.proven, filled.proof
+    if not only and not policy.mixed_sizes:
+        proven = tuple(name for name in proven if name != CAPACITY)
+        proof += "; capacity: not proven, sizes go over into each other in steps of less than OpenZFS takes for alike"
     if kept is not None:
         vdevs, spare = kept.vdevs + vdevs, kept.spares + spare
         proof = "what was placed is kept, {0} places filled anew; added: {1}".format(kept.filled, proof)
     return Layout(
         vdevs=vdevs,
         spares=spare,
-        unused=_unused(items, spare, vdevs, policy),
+        unused=_unused(items, alike, spare, vdevs, policy),
         survives_drives=survives_drives(vdevs),
         survives_enclosures=survives_enclosures(vdevs),
-        proven=filled.proven,
+        proven=proven,
         proof=proof,
     )
 
 
 def _unused(
-    items: Sequence[Item], spares: Sequence[SpareDrive], vdevs: Sequence[Vdev], policy: Policy
+    items: Sequence[Item], alike: Sequence[Item], spares: Sequence[SpareDrive], vdevs: Sequence[Vdev], policy: Policy
 ) -> Tuple[Unused, ...]:
     taken = {(member.serial, member.index) for vdev in vdevs for member in vdev.members}
     taken |= {(member.serial, member.index) for spare in spares for member in spare.members}
@@ -162,17 +203,35 @@ def _unused(
         for rest in [tuple(member for member in item.members if (member.serial, member.index) not in taken)]
         if rest
     ]
-    reason = _why_unused(left, rule_of(policy))
-    return tuple(Unused(member, reason) for item in left for member in item.members)
+    # Under the rule of alike members, each size has a reason of its own.
+    size_of = {
+        (member.serial, member.index): 0 if policy.mixed_sizes else member.size
+        for item in alike
+        for member in item.members
+    }
+    sizes = {size_of[member.serial, member.index] for item in left for member in item.members}
+    reasons = {size: _why_unused(_of_size(left, size_of, size), rule_of(policy), len(sizes) > 1) for size in sizes}
+    return tuple(
+        Unused(member, reasons[size_of[member.serial, member.index]]) for item in left for member in item.members
+    )
 
 
-def _why_unused(left: Sequence[Item], rule: Rule) -> str:
+def _of_size(left: Sequence[Item], size_of: Mapping[Tuple[str, int], int], size: int) -> List[Item]:
+    parts = [
+        replace(item, members=tuple(one for one in item.members if size_of[one.serial, one.index] == size))
+        for item in left
+    ]
+    return [item for item in parts if item.members]
+
+
+def _why_unused(left: Sequence[Item], rule: Rule, several: bool) -> str:
     units = sum(len(item.members) for item in left)
     told = "{0} of {1} left over".format(_count(units, "unit"), _count(len(left), "drive"))
     if sum(min(len(item.members), rule.per_drive) for item in left) < rule.width:
         different = " from different drives" if rule.per_drive == 1 else ""
-        return "{0}: a further vdev takes {1}{2}".format(told, rule.width, different)
-    if left and not most_vdevs(kinds_of(left), rule):
+        size = " of one size" if several else ""
+        return "{0}: a further vdev takes {1}{2}{3}".format(told, rule.width, size, different)
+    if left and not most_vdevs(kinds_of(left), replace(rule, alike=False)):
         return "{0} in too few enclosures: a vdev may hold {1} from each, or an enclosure's loss takes too many".format(
             told, rule.base
         )

@@ -24,9 +24,9 @@ from typing import Dict, Iterator, List, Optional, Sequence, Tuple
 from .cohorts import deal
 from .flow import Network
 from .promise import Rule
-from .shelf import Seat, Shelf, Take, Wanted, consume, prefixes, take_block
+from .shelf import Seat, Shelf, Take, Wanted, prefixes, take_block
 from .stock import Item
-from .supply import Counts
+from .supply import ANYWHERE, Counts, kinds_of, second_homes
 
 
 @dataclass(frozen=True)
@@ -60,7 +60,7 @@ def arrange(items: Sequence[Item], rule: Rule, counts: Counts, way: Way) -> List
     widest = min(way.widest or rule.width, rule.width - 1)
     seats: List[Seat] = []
     together = min(max(len(item.members) for item in items), shelf.total)
-    if rule.per_drive > 1:
+    if rule.per_drive > 1 or rule.more:
         return _by_flow(shelf)
     for block in range(together, 1, -1):
         for size in sorted(shelf.vdevs, reverse=not way.small_first):
@@ -101,7 +101,7 @@ def _cohorts(shelf: Shelf, size: int, block: int, pool: Sequence[str], cohorts: 
     if not all(_keeps(shelf.rule, cohort) for cohort in dealt):
         return None
     serials = [tuple(item.serial for item in cohort) for cohort in dealt]
-    left = {serial: consume(shelf.left[serial], (size,) * block) or () for cohort in serials for serial in cohort}
+    left = {serial: shelf.consume(shelf.left[serial], (size,) * block) or () for cohort in serials for serial in cohort}
     take = Take(tuple(Seat(size, cohort) for cohort in serials for dummy in range(block)), left)
     return take if shelf.leaves_enough(take, (size,) * (block * cohorts)) else None
 
@@ -158,34 +158,50 @@ def _takes(shelf: Shelf, wanted: Wanted, shared: int, thrifty: bool) -> Iterator
 def _by_flow(shelf: Shelf) -> List[Seat]:
     """The rest as an integer flow from every vdev to the drives; exact, with no wish for alignment."""
     leasts = [size for size, many in sorted(shelf.vdevs.items(), reverse=True) for dummy in range(many)]
+    seconds = _second_homes(shelf)
     network = Network()
-    edges: Dict[Tuple[int, str], int] = {}
+    edges: Dict[Tuple[int, str], List[int]] = {}
     for number, least in enumerate(leasts):
-        _add_vdev(network, shelf, number)
+        home = seconds[number] if seconds else ANYWHERE
+        _add_vdev(network, shelf, number, home)
         for serial, sizes in shelf.left.items():
-            fitting = {size for size in sizes if size >= least}
-            if fitting:
-                inside, of = (number, "in", shelf.items[serial].enclosure), (number, "of", serial)
-                edges[number, serial] = network.edge(inside, of, shelf.rule.per_drive)
+            fitting = {size for size in sizes if shelf.rule.serves(size, least)}
+            if not fitting:
+                continue
+            enclosure, of = shelf.items[serial].enclosure, (number, "of", serial)
+            edges[number, serial] = [network.edge((number, "in", enclosure), of, shelf.rule.per_drive)]
+            if shelf.rule.more and home in (ANYWHERE, enclosure):
+                edges[number, serial].append(network.edge((number, "more"), of, 1))
             for size in fitting:
-                network.edge((number, "of", serial), (serial, size), len(sizes))
+                network.edge(of, (serial, size), len(sizes))
     for serial, sizes in shelf.left.items():
         for size in set(sizes):
             network.edge((serial, size), "sink", sizes.count(size))
     network.maximum("source", "sink")
     found: List[List[str]] = [[] for dummy in leasts]
-    for (number, serial), edge in edges.items():
-        found[number] += [serial] * network.used(edge)
+    for (number, serial), numbers in edges.items():
+        found[number] += [serial] * sum(network.used(edge) for edge in numbers)
     shelf.vdevs.clear()
     return [Seat(least, tuple(serials)) for least, serials in zip(leasts, found)]
 
 
-def _add_vdev(network: Network, shelf: Shelf, number: int) -> None:
+def _second_homes(shelf: Shelf) -> Tuple[str, ...]:
+    # For each vdev, largest first, where it may hold a second unit of a drive; empty where it does not matter.
+    if not shelf.rule.tangled:
+        return ()
+    wanted = sorted(shelf.vdevs.items(), reverse=True)
+    homes = second_homes(kinds_of(shelf.items.values()), shelf.rule, wanted) or {}
+    return tuple(home for size, _many in wanted for home in homes[size])
+
+
+def _add_vdev(network: Network, shelf: Shelf, number: int, home: str) -> None:
     rule = shelf.rule
     network.edge("source", number, rule.width)
     if rule.extra:
         network.edge(number, (number, "extra"), rule.extra)
-    for home in sorted({item.enclosure for item in shelf.items.values()}):
-        network.edge(number, (number, "in", home), rule.base)
+    for enclosure in sorted({item.enclosure for item in shelf.items.values()}):
+        network.edge(number, (number, "in", enclosure), rule.base)
         if rule.extra:
-            network.edge((number, "extra"), (number, "in", home), rule.extra)
+            network.edge((number, "extra"), (number, "in", enclosure), rule.extra)
+    if rule.more:
+        network.edge(number if home == ANYWHERE else (number, "in", home), (number, "more"), rule.more)

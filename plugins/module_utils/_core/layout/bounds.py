@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from dataclasses import dataclass
 from math import comb
-from typing import Dict, List, Optional, Sequence
+from typing import Dict, List, Optional, Sequence, Tuple
 
 from .cohorts import water_fill
 from .counting import survivor_polynomial
@@ -52,12 +52,12 @@ def spread(vdevs: Sequence[Sequence[str]], homes: Dict[str, str]) -> int:
 
 def room_for(items: Sequence[Item], rule: Rule, counts: Counts) -> Room:
     """What *items* can give to the vdevs of *counts*."""
-    least = min(size for size, many in zip(counts.sizes, counts.vdevs) if many)
+    wanted = [size for size, many in zip(counts.sizes, counts.vdevs) if many]
     singles: Dict[str, int] = defaultdict(int)
     doubles: Dict[str, int] = defaultdict(int)
     most = 1
     for item in items:
-        fitting = sum(1 for size in item.sizes if size >= least)
+        fitting = sum(1 for size in item.sizes if any(rule.serves(size, least) for least in wanted))
         most = max(most, fitting)
         singles[item.enclosure] += 1 if fitting else 0
         doubles[item.enclosure] += 1 if fitting > 1 else 0
@@ -118,13 +118,19 @@ def least_spread(items: Sequence[Item], rule: Rule, counts: Counts, aligned: int
     shared out with remainders of one: the cost is convex in them.
     """
     wanted = [(size, many // aligned) for size, many in zip(counts.sizes, counts.vdevs) if many]
+    if rule.alike:
+        return sum(_least_spread(items, rule, [one], aligned) for one in wanted)
+    return _least_spread(items, rule, wanted, aligned)
+
+
+def _least_spread(items: Sequence[Item], rule: Rule, wanted: Sequence[Tuple[int, int]], aligned: int) -> int:
     groups = sum(many for _size, many in wanted)
     supply: Dict[str, List[int]] = defaultdict(lambda: [0] * len(wanted))
     for item in items:
         before = 0
         for k, (least, many) in enumerate(wanted):
             before += many
-            fitting = sum(1 for size in item.sizes if size >= least)
+            fitting = sum(1 for size in item.sizes if rule.serves(size, least))
             supply[item.enclosure][k] += fitting >= aligned if aligned > 1 else min(fitting, before)
     taken = water_fill({name: room[-1] for name, room in supply.items()}, groups * rule.width)
     simple = sum(squares(many, groups) for many in taken.values())

@@ -3,7 +3,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Fills vdevs of one width from drives, as well as can be: where the methods meet.
 
-Alike drives that come out even are dealt into cohorts (`cohorts`, closed form). All others:
+Where a vdev's units are alike, sizes that no drive connects are filled apart from each other, without loss: they
+share neither units nor drives. Alike drives that come out even are dealt into cohorts (`cohorts`, closed form). All others:
 the vdev counts of most capacity (`supply`, exact), then their drives (`blocks`), then the
 values reached are held against lower bounds (`bounds`) and the result says what is proven.
 """
@@ -25,7 +26,7 @@ from .shelf import Seat, consume
 from .stock import Item
 from .supply import Counts, best_counts, kinds_of, most_vdevs
 
-CAPACITY, FATAL_SETS, SPREAD = "capacity", "fatal_sets", "spread"
+PROOFS = CAPACITY, FATAL_SETS, SPREAD = "capacity", "fatal_sets", "spread"
 CLOSED_FORM = "closed form: aligned cohorts of alike drives"
 MOST_TIES = 4
 MOST_POLISHED = 3
@@ -77,13 +78,59 @@ def fill(items: Sequence[Item], rule: Rule, most_size: int = 0) -> Filled:
     may share a vdev they do so only as far as that gains capacity: every one that does makes
     smaller fatal sets.
     """
-    if rule.per_drive == 1:
+    if not rule.alike:
+        return _fill(items, rule, most_size)
+    parts = [_fill(part, rule, most_size) for part in _apart(items)]
+    filled = _joined([part for part in parts if part.groups])
+    if rule.tangled and not all(part.groups for part in parts):
+        # That a part fills no vdev is not certain where not all divisions were tried.
+        return replace(filled, proven=tuple(name for name in filled.proven if name != CAPACITY))
+    return filled
+
+
+def _apart(items: Sequence[Item]) -> List[Sequence[Item]]:
+    """The items in parts that have no unit size in common, each in bay order."""
+    part_of: Dict[int, int] = {}
+    for item in items:
+        sizes = set(item.sizes)
+        part = min(part_of.get(size, size) for size in sizes)
+        joined = {part_of.get(size, size) for size in sizes}
+        part_of.update({size: part for size in (*part_of, *sizes) if part_of.get(size, size) in joined})
+    parts: Dict[int, List[Item]] = defaultdict(list)
+    for item in items:
+        parts[part_of[item.sizes[0]]].append(item)
+    return [parts[size] for size in sorted(parts, reverse=True)]
+
+
+def _joined(parts: Sequence[Filled]) -> Filled:
+    if len(parts) < 2:
+        return parts[0] if parts else Filled((), 0, (), "")
+    proven = [name for name in PROOFS if all(name in part.proven for part in parts)]
+    told = "; ".join("units of {0:,} bytes: {1}".format(_smallest(part), part.proof) for part in parts)
+    fatal = [part.fatal for part in parts]
+    return Filled(
+        groups=tuple(group for part in parts for group in part.groups),
+        least=sum(part.least for part in parts),
+        proven=tuple(proven),
+        proof=told,
+        fatal=None if None in fatal else sum(many or 0 for many in fatal),
+        spread=sum(part.spread for part in parts),
+    )
+
+
+def _smallest(part: Filled) -> int:
+    return min(member.size for group in part.groups for member in group)
+
+
+def _fill(items: Sequence[Item], rule: Rule, most_size: int) -> Filled:
+    if rule.per_drive == 1 and not rule.more:
         return _as_cohorts(items, rule, most_size) or _searched(items, rule, most_size)
-    tries = [_value(items, replace(rule, per_drive=most), most_size) for most in range(1, rule.per_drive + 1)]
-    least = next((most for most, value in enumerate(tries, 1) if value == max(tries)), 1)
-    fitting = replace(rule, per_drive=least)
-    if least == 1:
-        return fill(items, fitting, most_size)
+    tries = [replace(rule, per_drive=most, more=0) for most in range(1, rule.per_drive + 1)]
+    tries += [rule] if rule.more else []
+    values = [_value(items, one, most_size) for one in tries]
+    fitting = tries[values.index(max(values))]
+    if fitting.per_drive == 1 and not fitting.more:
+        return _fill(items, fitting, most_size)
     return _whole_drives(items, fitting, most_size) or _searched(items, fitting, most_size)
 
 
@@ -124,7 +171,8 @@ def _whole_drives(items: Sequence[Item], rule: Rule, most_size: int) -> Optional
     units = len(items[0].members)
     vdevs = most_vdevs(kinds_of(items), rule)
     if (
-        units > rule.per_drive
+        rule.more
+        or units > rule.per_drive
         or rule.width % units
         or rule.base < rule.width
         or vdevs * rule.width > units * len(items)
@@ -165,7 +213,7 @@ def _enough(items: Sequence[Item], rule: Rule, found: _Found, bound: int) -> boo
 
 def _told(items: Sequence[Item], rule: Rule, found: _Found, bound: int) -> Filled:
     proven, proof = _proof(items, rule, found, bound)
-    return Filled(_seated(items, found.seats), found.counts.value, proven, proof, found.fatal, found.spread)
+    return Filled(_seated(items, found.seats, rule), found.counts.value, proven, proof, found.fatal, found.spread)
 
 
 def _valued(seats: Sequence[Seat], rule: Rule, counts: Counts, homes: Dict[str, str]) -> _Found:
@@ -215,7 +263,7 @@ def _alignment(found: _Found) -> int:
     return counts.pop() if len(counts) == 1 and len(drives) == sum(len(key[1]) for key in sharing) else 1
 
 
-def _seated(items: Sequence[Item], seats: Sequence[Seat]) -> Tuple[Group, ...]:
+def _seated(items: Sequence[Item], seats: Sequence[Seat], rule: Rule) -> Tuple[Group, ...]:
     """The units for every vdev: vdevs in bay order take a drive's units in index order, as far as sizes allow."""
     places = {item.serial: item.place for item in items}
     ordered = sorted(seats, key=lambda seat: (sorted(places[serial] for serial in seat.serials), -seat.least))
@@ -229,12 +277,12 @@ def _seated(items: Sequence[Item], seats: Sequence[Seat]) -> Tuple[Group, ...]:
         wanted = wishes[item.serial]
         for position, (number, least) in enumerate(wanted):
             rest = [other for _number, other in wanted[position + 1 :]]
-            member = next(member for member in free if member.size >= least and _does(free, member, rest))
+            member = next(one for one in free if rule.serves(one.size, least) and _does(free, one, rest, rule))
             free.remove(member)
             groups[number].append(member)
     return tuple(tuple(group) for group in groups)
 
 
-def _does(free: Sequence[Member], chosen: Member, rest: Sequence[int]) -> bool:
+def _does(free: Sequence[Member], chosen: Member, rest: Sequence[int], rule: Rule) -> bool:
     left = sorted((member.size for member in free if member is not chosen), reverse=True)
-    return consume(tuple(left), tuple(rest)) is not None
+    return consume(tuple(left), tuple(rest), rule.alike) is not None

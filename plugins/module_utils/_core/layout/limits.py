@@ -3,22 +3,27 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Why no layout keeps a policy's promises, and the smallest changes that would do.
 
-Every remedy is tried on the drives at hand before it is named.
+Every remedy is tried before it is named: the planner lays the changed drives or policy out.
 """
 
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Callable, Dict, Iterator, List, Optional, Sequence, Tuple
+from typing import Callable, Dict, Iterator, List, Sequence, Tuple
 
 from ..errors import InputError, PromiseError
-from .policy import MIRROR_WIDTHS, Policy, Survive
-from .promise import Rule, rule_of
+from ..model import Layout
+from .policy import MIRROR_WIDTHS, Policy
+from .promise import Rule, rule_of, survives_drives, survives_enclosures
 from .spares import quick_choice
-from .stock import Item
+from .stock import Item, shaped
 from .supply import Kind, kinds_of, most_vdevs
 
 MOST_ADDED = 300
+MOST_TRIED = 4
+
+Works = Callable[[Sequence[Item], Policy], bool]
+Change = Tuple[str, Sequence[Item], Policy]  # in words, and what it leads to
 
 
 def check_bays(items: Sequence[Item], policy: Policy) -> None:
@@ -36,67 +41,106 @@ def check_bays(items: Sequence[Item], policy: Policy) -> None:
         )
 
 
-def check_promises(policy: Policy) -> None:
-    """PromiseError when the parity alone rules the promises out, whatever the drives."""
-    promised = policy.survive
-    largest = max(promised.drives, promised.enclosures)
-    if policy.kind == "mirror":
-        tolerance = (policy.width or MIRROR_WIDTHS[-1]) - 1
-        need = "width {0}".format(largest + 1)
-    else:
-        tolerance = policy.parity
-        need = "parity {0}".format(largest)
-    for name, wanted in (("drives", promised.drives), ("enclosures", promised.enclosures)):
-        if wanted > tolerance:
+def check_promises(items: Sequence[Item], policy: Policy, works: Works) -> None:
+    """PromiseError when the parity alone rules the promises out, whatever the drives. *works* tries remedies."""
+    tolerance = most_tolerance(policy)
+    for name, wanted in (("drives", policy.survive.drives), ("enclosures", policy.survive.enclosures)):
+        if wanted <= tolerance:
+            continue
+        smaller = replace(policy, survive=replace(policy.survive, **{name: tolerance}))
+        changes = [
+            *_wider_or_safer(items, policy),
+            ("survive.{0} {1}".format(name, tolerance), items, smaller),
+        ]
+        raise PromiseError(
+            "{0} survives {1} lost member{2} of a vdev, and each of {3} lost {4} takes at least one".format(
+                _words(policy), tolerance, "" if tolerance == 1 else "s", wanted, name
+            ),
+            subject="policy.survive.{0}".format(name),
+            remedy=_remedy([changes], works),
+        )
+
+
+def most_tolerance(policy: Policy) -> int:
+    """Lost members that a vdev of the policy survives at most: a mirror of open width at its widest."""
+    return (policy.width or MIRROR_WIDTHS[-1]) - 1 if policy.kind == "mirror" else policy.parity
+
+
+def check_kept(layout: Layout, policy: Policy) -> Layout:
+    """The layout itself when it keeps the promises, counted from its members; PromiseError otherwise."""
+    for name, wanted, counted in (
+        ("drives", policy.survive.drives, survives_drives(layout.vdevs)),
+        ("enclosures", policy.survive.enclosures, survives_enclosures(layout.vdevs)),
+    ):
+        if counted < wanted:
             raise PromiseError(
-                "{0} stands {1} lost member{2} of a vdev, and each of {3} lost {4} takes at least one".format(
-                    _words(policy), tolerance, "" if tolerance == 1 else "s", wanted, name
-                ),
+                "the layout that was found survives {0} lost {1}, not {2}".format(counted, name, wanted),
                 subject="policy.survive.{0}".format(name),
-                remedy="It needs {0}, or survive.{1} {2}.".format(need, name, tolerance),
+                remedy="Ask for survive.{0} {1}, or change the width or the parity.".format(name, counted),
             )
+    return layout
 
 
-def cannot_fill(items: Sequence[Item], policy: Policy) -> PromiseError:
-    """The error for drives that, less the spares, cannot fill a single vdev of the policy's width."""
-    rule = rule_of(policy)
-    stock = kinds_of(quick_choice(items, policy.spares).kept)
-    remedies = [text for text in (remedy(stock, policy) for remedy in REMEDIES) if text]
-    for spares in range(policy.spares - 1, -1, -1):
-        if _fits(kinds_of(quick_choice(items, spares).kept), policy):
-            remedies.append("spares {0}".format(spares))
-            break
+def cannot_fill(items: Sequence[Item], policy: Policy, works: Works) -> PromiseError:
+    """The error for drives that, less the spares, cannot fill a single vdev. *policy* has a width; *works* tries."""
+    if policy.spares >= len(items):
+        return PromiseError(
+            "{0} spares of {1} drives leave nothing to store on".format(policy.spares, len(items)),
+            subject="policy.spares",
+            remedy="It needs more drives or fewer spares.",
+        )
+    left = quick_choice(shaped(items, policy), policy.spares).kept
     return PromiseError(
-        _binding(stock, rule, policy),
+        _binding(left, rule_of(policy), policy),
         subject="policy",
-        remedy="It needs {0}.".format(", or ".join(remedies)) if remedies else "",
+        remedy=_remedy([remedies(items, policy) for remedies in REMEDIES], works),
     )
+
+
+def _remedy(kinds: Sequence[object], works: Works) -> str:
+    """One sentence with the first change of each kind that works."""
+    told: List[str] = []
+    for changes in kinds:
+        tried = 0
+        for text, items, policy in changes:  # type: ignore[attr-defined]
+            if tried == MOST_TRIED:
+                break
+            tried += 1
+            if works(items, policy):
+                told.append(text)
+                break
+    return "It needs {0}.".format(", or ".join(told)) if told else ""
 
 
 def _words(policy: Policy) -> str:
     return "{0} of width {1}".format(policy.words, policy.width) if policy.kind == "mirror" else policy.words
 
 
-def _binding(stock: Dict[Kind, int], rule: Rule, policy: Policy) -> str:
-    drives = sum(stock.values())
+def _binding(left: Sequence[Item], rule: Rule, policy: Policy) -> str:
+    stock = kinds_of(left)
+    drives = len(left)
     have = "{0} drive{1}".format(drives, "" if drives == 1 else "s")
     spare = " beside {0} spare{1}".format(policy.spares, "" if policy.spares == 1 else "s") if policy.spares else ""
     if rule.per_drive > 1 and drives * rule.per_drive < rule.width:
         words = "a vdev of width {0} takes no more than {1} units of a drive (survive.drives {2}), and there are {3}{4}"
         return words.format(rule.width, rule.per_drive, policy.survive.drives, have, spare)
+    sizes = {size for item in left for size in item.sizes}
+    if rule.alike and len(sizes) > 1 and most_vdevs(stock, replace(rule, alike=False)):
+        return "a vdev of width {0} takes {0} units of one size, and there are {1} of {2} sizes{3}".format(
+            rule.width, have, len(sizes), spare
+        )
     if not policy.survive.enclosures or drives < rule.width:
         return "a vdev of width {0} takes {0} different drives, and there are {1}{2}".format(rule.width, have, spare)
     homes = _homes(stock)
-    sizes = ", ".join("{0} {1}".format(name or "unnamed", many) for name, many in sorted(homes.items()))
     most = sum(min(many, rule.base) for many in homes.values())
     most += min(rule.extra, sum(max(0, many - rule.base) for many in homes.values()))
     return (
-        "width {0} over {1} enclosure{2} ({3}){4}: to stand the loss of {5} enclosure{6} with {7}, a vdev may hold {8}"
-        " member{9} from each{10}, which makes {11}".format(
+        "width {0} over {1} enclosure{2} ({3}){4}: to survive the loss of {5} enclosure{6} with {7}, a vdev may hold"
+        " {8} member{9} from each{10}, which makes {11}".format(
             rule.width,
             len(homes),
             "" if len(homes) == 1 else "s",
-            sizes,
+            ", ".join("{0} {1}".format(name or "unnamed", many) for name, many in sorted(homes.items())),
             spare,
             policy.survive.enclosures,
             "" if policy.survive.enclosures == 1 else "s",
@@ -116,74 +160,116 @@ def _homes(stock: Dict[Kind, int]) -> Dict[str, int]:
     return homes
 
 
-def _fits(stock: Dict[Kind, int], policy: Policy) -> bool:
-    return policy.width >= policy.least_width and most_vdevs(stock, rule_of(policy)) > 0
+def _fits(items: Sequence[Item], policy: Policy) -> bool:
+    """Whether a vdev can be filled as far as counting goes: what does not pass needs no trial."""
+    if policy.width < policy.promised_width or policy.spares >= len(items):
+        return False
+    return most_vdevs(kinds_of(quick_choice(shaped(items, policy), policy.spares).kept), rule_of(policy)) > 0
 
 
-def _more_enclosures(stock: Dict[Kind, int], policy: Policy) -> str:
-    if not policy.survive.enclosures:
-        return ""
-    homes = _homes(stock)
-    most = max(homes, key=lambda name: (homes[name], name))
-    alike = {kind: many for kind, many in stock.items() if kind[0] == most}
-    grown = dict(stock)
-    for added in range(1, MOST_ADDED):
-        # A name that no enclosure can have.
-        grown.update({("+{0}".format(added), kind[1]): many for kind, many in alike.items()})
-        if _fits(grown, policy):
-            return "{0} enclosures with at least {1} drive{2} each".format(
-                len(homes) + added, min(rule_of(policy).base, homes[most]), "s" if rule_of(policy).base > 1 else ""
-            )
-    return ""
-
-
-def _more_drives(stock: Dict[Kind, int], policy: Policy) -> str:
+def _more_drives(items: Sequence[Item], policy: Policy) -> Iterator[Change]:
     """Drives added in the enclosures there are, each where it helps."""
-    commonest = max(stock, key=lambda kind: (stock[kind], kind))
-    grown = dict(stock)
+    kinds = kinds_of(items)
+    commonest = max(kinds, key=lambda kind: (kinds[kind], kind))
+    like = next(item for item in items if (item.enclosure, item.sizes) == commonest)
+    homes = _homes(kinds)
+    where = " spread over the enclosures that hold fewest" if len(homes) > 1 else ""
+    what = " like {0}".format(like.label) if len({item.sizes for item in items}) > 1 else ""
+    grown = list(items)
     for added in range(1, MOST_ADDED):
-        homes = _homes(grown)
         home = min(sorted(homes), key=lambda name: homes[name])
-        kind = (home, commonest[1])
-        grown[kind] = grown.get(kind, 0) + 1
+        homes[home] += 1
+        grown.append(_copy(like, home, added))
         if _fits(grown, policy):
-            where = " spread over the enclosures that hold fewest" if len(homes) > 1 else ""
-            return "{0} more drive{1}{2}".format(added, "" if added == 1 else "s", where)
-    return ""
+            yield "{0} more drive{1}{2}{3}".format(added, "" if added == 1 else "s", what, where), list(grown), policy
 
 
-def _first(
-    policies: Iterator[Tuple[str, Policy]], stock: Dict[Kind, int], fits: Callable[[Dict[Kind, int], Policy], bool]
-) -> str:
-    return next((text for text, policy in policies if fits(stock, policy)), "")
+def _more_enclosures(items: Sequence[Item], policy: Policy) -> Iterator[Change]:
+    if not policy.survive.enclosures:
+        return
+    homes = _homes(kinds_of(items))
+    most = max(homes, key=lambda name: (homes[name], name))
+    alike = [item for item in items if item.enclosure == most]
+    base = rule_of(policy).base
+    grown = list(items)
+    for added in range(1, MOST_ADDED // max(1, len(alike)) + 2):
+        # A name that no enclosure can have.
+        grown += [_copy(item, "+{0}".format(added), number) for number, item in enumerate(alike)]
+        if _fits(grown, policy):
+            text = "{0} enclosures with at least {1} drive{2} each".format(
+                len(homes) + added, min(base, homes[most]), "s" if base > 1 else ""
+            )
+            yield text, list(grown), policy
 
 
-def _narrower(stock: Dict[Kind, int], policy: Policy) -> str:
-    least = max(policy.least_width, policy.survive.drives + 1 if policy.kind == "mirror" else 0)
-    tries = (("width {0}".format(w), policy.with_width(w)) for w in range(policy.width - 1, least - 1, -1))
-    return _first(tries, stock, _fits)
+def _copy(item: Item, home: str, number: int) -> Item:
+    serial = "+{0}+{1}".format(home, number)
+    members = tuple(replace(member, serial=serial) for member in item.members)
+    return replace(item, serial=serial, place=(2, home, number, serial), enclosure=home, members=members)
 
 
-def _more_parity(stock: Dict[Kind, int], policy: Policy) -> str:
+def _changed(policies: Iterator[Tuple[str, Policy]], items: Sequence[Item]) -> Iterator[Change]:
+    return ((text, items, policy) for text, policy in policies if _fits(items, policy))
+
+
+def _narrower(items: Sequence[Item], policy: Policy) -> Iterator[Change]:
+    widths = range(policy.width - 1, policy.promised_width - 1, -1)
+    return _changed((("width {0}".format(w), policy.with_width(w)) for w in widths), items)
+
+
+def _more_parity(items: Sequence[Item], policy: Policy) -> Iterator[Change]:
+    parities = range(policy.parity + 1, 4) if policy.kind != "mirror" else range(0)
+    return _changed((("parity {0}".format(p), replace(policy, parity=p)) for p in parities), items)
+
+
+def _wider_or_safer(items: Sequence[Item], policy: Policy) -> Iterator[Change]:
+    """More tolerance: a wider mirror, more parity. Whether the drives do is for the trial to tell."""
     if policy.kind == "mirror":
-        return ""
-    tries = (("parity {0}".format(p), replace(policy, parity=p)) for p in range(policy.parity + 1, 4))
-    return _first(tries, stock, _fits)
+        for width in MIRROR_WIDTHS:
+            if width > (policy.width or MIRROR_WIDTHS[-1]):
+                yield "width {0}".format(width), items, policy.with_width(width)
+        return
+    for parity in range(policy.parity + 1, 4):
+        yield "parity {0}".format(parity), items, replace(policy, parity=parity)
 
 
-def _smaller_promise(stock: Dict[Kind, int], policy: Policy) -> str:
+def _fewer_enclosures(items: Sequence[Item], policy: Policy) -> Iterator[Change]:
     promised = policy.survive
     tries = (
-        ("survive.enclosures {0}".format(m), replace(policy, survive=Survive(promised.drives, m)))
+        ("survive.enclosures {0}".format(m), replace(policy, survive=replace(promised, enclosures=m)))
         for m in range(promised.enclosures - 1, -1, -1)
     )
-    return _first(tries, stock, _fits)
+    return _changed(tries, items)
 
 
-REMEDIES: List[Callable[[Dict[Kind, int], Policy], Optional[str]]] = [
+def _fewer_drives(items: Sequence[Item], policy: Policy) -> Iterator[Change]:
+    # Only where siblings share a vdev does the promise of drives bind the filling.
+    promised = policy.survive
+    tries = (
+        ("survive.drives {0}".format(m), replace(policy, survive=replace(promised, drives=m)))
+        for m in range(promised.drives - 1, -1, -1)
+        if policy.siblings or policy.kind == "mirror"
+    )
+    return _changed(tries, items)
+
+
+def _mixed(items: Sequence[Item], policy: Policy) -> Iterator[Change]:
+    tries = [("mixed_sizes: allow", replace(policy, mixed_sizes=True))] if not policy.mixed_sizes else []
+    return _changed(iter(tries), items)
+
+
+def _fewer_spares(items: Sequence[Item], policy: Policy) -> Iterator[Change]:
+    spares = range(policy.spares - 1, -1, -1)
+    return _changed((("spares {0}".format(n), replace(policy, spares=n)) for n in spares), items)
+
+
+REMEDIES: List[Callable[[Sequence[Item], Policy], Iterator[Change]]] = [
     _more_drives,
     _more_enclosures,
     _narrower,
     _more_parity,
-    _smaller_promise,
+    _fewer_enclosures,
+    _fewer_drives,
+    _mixed,
+    _fewer_spares,
 ]

@@ -77,10 +77,28 @@ def _check_placed(policy: Policy, placed: Layout) -> None:
                 subject="policy",
                 remedy="Use the kind, parity and width that the pool has: OpenZFS refuses to add unlike vdevs.",
             )
+        _check_draid(policy, vdev)
     seen = Counter((member.serial, member.index) for vdev in placed.vdevs for member in vdev.members)
     twice = sorted(unit for unit, count in seen.items() if count > 1)
     if twice:
         raise InputError("unit {0} of serial {1} is placed twice".format(twice[0][1], twice[0][0]), subject="placed")
+
+
+def _check_draid(policy: Policy, vdev: Vdev) -> None:
+    if vdev.kind != "draid":
+        return
+    for name, asked, has in (
+        ("data", policy.draid_data or vdev.data, vdev.data),
+        ("spares", vdev.spares if policy.draid_spares is None else policy.draid_spares, vdev.spares),
+    ):
+        if asked != has:
+            raise InputError(
+                "the pool has {0} with {1} {2}, the policy says {3}".format(vdev.keyword, has, name, asked),
+                subject="policy.draid.{0}".format(name),
+                remedy="Use the {0} that the pool has, or leave it out: further vdevs are like those placed.".format(
+                    name
+                ),
+            )
 
 
 def _check_promises(policy: Policy, vdevs: Sequence[Vdev]) -> None:

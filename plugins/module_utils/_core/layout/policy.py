@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any, Dict, Mapping, Sequence
+from typing import Any, Dict, Mapping, Optional, Sequence
 
 from ..checks import choice, flag, mapping, whole
 from ..errors import InputError
@@ -41,7 +41,7 @@ class Policy:
     a vdev may hold both units of a drive, and the guarantee is then computed from that.
     *mixed_sizes*: a vdev may hold units that differ by more than OpenZFS takes without force.
     *draid_data*: data devices in each dRAID group (0 chooses); *draid_spares*: distributed spares
-    of each dRAID vdev.
+    of each dRAID vdev (None: those of the vdevs that exist, else none).
     """
 
     kind: str = "raidz"
@@ -53,7 +53,7 @@ class Policy:
     siblings: bool = False
     mixed_sizes: bool = False
     draid_data: int = 0
-    draid_spares: int = 0
+    draid_spares: Optional[int] = None
 
     @classmethod
     def from_plain(cls, data: Any, where: str = "policy") -> Policy:
@@ -85,7 +85,7 @@ class Policy:
             siblings=flag(data.get("siblings", False), where + ".siblings"),
             mixed_sizes=choice(data.get("mixed_sizes", "separate"), MIXED_SIZES, where + ".mixed_sizes") == "allow",
             draid_data=whole(draid.get("data", 0), 0, WIDEST, where + ".draid.data"),
-            draid_spares=whole(draid.get("spares", 0), 0, 100, where + ".draid.spares"),
+            draid_spares=whole(draid["spares"], 0, 100, where + ".draid.spares") if "spares" in draid else None,
         )
         return policy.check(where)
 
@@ -103,7 +103,7 @@ class Policy:
         if self.kind != "mirror":
             plain["parity"] = self.parity
         if self.kind == "draid":
-            plain["draid"] = {"data": self.draid_data, "spares": self.draid_spares}
+            plain["draid"] = {"data": self.draid_data, "spares": self.distributed}
         return plain
 
     def check(self, where: str = "policy") -> Policy:
@@ -123,12 +123,24 @@ class Policy:
         return self
 
     @property
+    def distributed(self) -> int:
+        """Distributed spares of each dRAID vdev."""
+        return self.draid_spares or 0
+
+    @property
+    def promised_width(self) -> int:
+        """The narrowest vdev that keeps the promises: a mirror's tolerance comes with its width."""
+        if self.kind == "mirror":
+            return max(self.least_width, self.survive.drives + 1, self.survive.enclosures + 1)
+        return self.least_width
+
+    @property
     def least_width(self) -> int:
         """The narrowest vdev that stores anything."""
         if self.kind == "mirror":
             return 2
         if self.kind == "draid":
-            return self.parity + max(1, self.draid_data) + self.draid_spares
+            return self.parity + max(1, self.draid_data) + self.distributed
         return self.parity + 1
 
     @property
@@ -151,12 +163,12 @@ class Policy:
             return 1
         if self.kind == "draid":
             data = self.group_data(width)
-            return (width - self.draid_spares) * data / (data + self.parity)
+            return (width - self.distributed) * data / (data + self.parity)
         return width - self.parity
 
     def group_data(self, width: int) -> int:
         """Data devices in each dRAID group: as asked, else 8 (zpoolconcepts(7)), fewer in a narrow vdev."""
-        return self.draid_data or max(1, min(8, width - self.draid_spares - self.parity))
+        return self.draid_data or max(1, min(8, width - self.distributed - self.parity))
 
 
 def _part(data: Mapping[str, Any], name: str, allowed: Sequence[str], where: str) -> Mapping[str, Any]:

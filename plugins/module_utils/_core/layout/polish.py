@@ -63,7 +63,8 @@ class _Board:
     def valid(self, steps: Sequence[Step]) -> bool:
         """Whether the drives that *steps* brought in do, with their sizes and in their enclosures."""
         for number, _old, new in steps:
-            if consume(self.items[new].sizes, tuple([self.leasts[vdev] for vdev in self.of[new]])) is None:
+            leasts = tuple([self.leasts[vdev] for vdev in self.of[new]])
+            if consume(self.items[new].sizes, leasts, self.rule.alike) is None:
                 return False
             over = [many - self.rule.base for many in self.homes[number].values() if many > self.rule.base]
             if len(over) > self.rule.extra or any(many > 1 for many in over):

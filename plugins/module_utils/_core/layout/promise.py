@@ -19,10 +19,13 @@ class Rule:
     """The demands on a vdev of *width* members that stands *tolerance* lost ones.
 
     No enclosure may hold more than *base* members of it; of *extra* enclosures one more.
-    No drive may hold more than *per_drive*. The promise of m enclosures means that the m
+    The promise of m enclosures means that the m
     fullest hold at most *tolerance* members: with b = tolerance // m and x = tolerance % m, that is
     "b in every enclosure, b + 1 in x of them" for every width above the tolerance, because
     tolerance is at most 3 (m = 1: b = tolerance; m = 2: 1, or 1 and one enclosure of 2; m = 3: 1).
+
+    No drive may hold more than *per_drive*, *more* drives one more: the promise of m drives in the same
+    numbers. With *alike* every member of a vdev has the same size, else at least the vdev's.
     """
 
     width: int
@@ -30,6 +33,17 @@ class Rule:
     base: int
     extra: int
     per_drive: int
+    more: int = 0
+    alike: bool = False
+
+    @property
+    def tangled(self) -> bool:
+        """Whether the limits of drives and of enclosures are no tree: no single flow then tells what can be filled."""
+        return bool(self.more) and self.base < self.width
+
+    def serves(self, size: int, least: int) -> bool:
+        """Whether a unit of *size* can be in a vdev whose members count *least*."""
+        return size == least if self.alike else size >= least
 
 
 def rule_of(policy: Policy) -> Rule:
@@ -38,10 +52,13 @@ def rule_of(policy: Policy) -> Rule:
     base, extra = policy.width, 0
     if promised.enclosures:
         base, extra = divmod(tolerance, promised.enclosures)
-    per_drive = 1
+    per_drive, more = 1, 0
     if policy.siblings:
-        per_drive = max(1, tolerance // promised.drives) if promised.drives else policy.width
-    return Rule(policy.width, tolerance, base, extra, per_drive)
+        per_drive, more = divmod(tolerance, promised.drives) if promised.drives else (policy.width, 0)
+    if more and base == 1:
+        # Two units of a drive are two members in its enclosure: only the one that may hold two can have them.
+        per_drive, more = per_drive + min(1, extra), 0
+    return Rule(policy.width, tolerance, base, extra, per_drive, more, not policy.mixed_sizes)
 
 
 def by_enclosure(member: Member) -> str:

@@ -53,10 +53,18 @@ class Shelf:
         """Drives that can give a unit to every vdev of a block, the least suitable for anything else first."""
         found = self._candidates.get(wanted)
         if found is None:
-            found = [serial for serial, sizes in self.left.items() if consume(sizes, wanted) is not None]
+            found = [serial for serial, sizes in self.left.items() if self.consume(sizes, wanted) is not None]
             found.sort(key=lambda serial: (self.left[serial], self.items[serial].place))
             self._candidates[wanted] = found
         return found
+
+    def consume(self, sizes: Tuple[int, ...], wanted: Wanted) -> Optional[Tuple[int, ...]]:
+        """`consume` under the rule."""
+        return consume(sizes, wanted, self.rule.alike)
+
+    def serves(self, serial: str, least: int) -> int:
+        """How many units the drive has left for vdevs of *least*."""
+        return sum(1 for size in self.left[serial] if self.rule.serves(size, least))
 
     def leaves_enough(self, take: Take, wanted: Wanted) -> bool:
         """Whether the other vdevs can still all be filled after *take*."""
@@ -90,14 +98,15 @@ class Shelf:
 
 
 @lru_cache(maxsize=65536)
-def consume(sizes: Tuple[int, ...], wanted: Tuple[int, ...]) -> Optional[Tuple[int, ...]]:
+def consume(sizes: Tuple[int, ...], wanted: Tuple[int, ...], alike: bool = False) -> Optional[Tuple[int, ...]]:
     """The sizes (largest first) less one for each wanted least size; None when they do not do.
 
-    The smallest unit that does is taken, for the largest wish first: that leaves the most.
+    The smallest unit that does is taken, for the largest wish first: that leaves the most. With *alike*
+    only a unit of that very size does.
     """
     left = list(sizes)
     for least in sorted(wanted, reverse=True):
-        fitting = [position for position, size in enumerate(left) if size >= least]
+        fitting = [position for position, size in enumerate(left) if size == least or (size > least and not alike)]
         if not fitting:
             return None
         del left[fitting[-1]]
@@ -151,7 +160,7 @@ def take_block(
     common = _common(shelf, wanted, shared, weights, thrifty)
     if common is None:
         return None
-    left = {serial: consume(shelf.left[serial], wanted) or () for serial in common}
+    left = {serial: shelf.consume(shelf.left[serial], wanted) or () for serial in common}
     held = Counter(shelf.items[serial].enclosure for serial in common)
     room = {name: max(0, rule.base - held[name]) for name in _enclosures(shelf)}
     over = sum(max(0, many - rule.base) for many in held.values())
@@ -166,7 +175,7 @@ def take_block(
                 return None
             own = picked
         used.update(own)
-        left.update({serial: consume(shelf.left[serial], (least,)) or () for serial in own})
+        left.update({serial: shelf.consume(shelf.left[serial], (least,)) or () for serial in own})
         seats.append(Seat(least, tuple(common) + tuple(own)))
     return Take(tuple(seats), left)
 
@@ -202,7 +211,7 @@ def _tiers(shelf: Shelf, pool: Sequence[str]) -> List[List[str]]:
 def _own(shelf: Shelf, least: int, used: Set[str], lonely_first: bool) -> List[str]:
     found = [serial for serial in shelf.candidates((least,)) if serial not in used]
     sign = 1 if lonely_first else -1
-    return sorted(found, key=lambda serial: sign * sum(1 for size in shelf.left[serial] if size >= least))
+    return sorted(found, key=lambda serial: sign * shelf.serves(serial, least))
 
 
 def _enclosures(shelf: Shelf) -> Set[str]:

@@ -3,25 +3,24 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Which whole drives are kept as spares.
 
-A spare should be able to stand in for any drive of the layout: it has as many units as any
-drive, and none smaller than the smallest member of any vdev (where no choice does that, the
-guarantees say so). Of the choices that leave the most
-capacity: the largest drives, then those from the fullest enclosures, then the last bays.
+A spare should be able to stand in for any drive of the layout: it has as many units as any drive that
+is no spare, and none smaller than the smallest member of any vdev (where no choice does that, it can stand in
+for the members of one vdev at least, and the guarantees say for which it cannot). Of the choices that leave the
+most capacity: the largest drives, then those from the fullest enclosures, then the last bays.
 
 All choices (by kind of drive) are compared when there are at most MOST_CHOICES. Alike drives
 need no comparison: what an enclosure can give grows ever more slowly with its drives, so one
-drive less costs least where there are most. Otherwise the spares are chosen one by one, and
-the capacity is not called proven.
+drive less costs least where there are most. Otherwise the spares are chosen one by one from all drives, and from
+those up to each size, and the capacity is not called proven.
 """
 
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations_with_replacement
 from typing import Iterator, List, Sequence, Tuple
 
-from ..errors import PromiseError
 from .promise import Rule
 from .stock import Item
 from .supply import Kind, best_counts, kinds_of
@@ -45,35 +44,38 @@ class Choice:
 
 def quick_choice(items: Sequence[Item], many: int) -> Choice:
     """*many* of the largest drives with most units, from the fullest enclosures, last bays first."""
-    kept = list(items)
-    spares: List[Item] = []
+    spares, fit = _fit(items, many)
+    return _picked_singly(items, spares, fit, many)
+
+
+def _picked_singly(items: Sequence[Item], forced: Sequence[Item], fit: Sequence[Item], many: int) -> Choice:
+    spares = list(forced)
+    homes = Counter(item.enclosure for item in items if item not in forced)
+    free = list(fit)
     while len(spares) < many:
-        homes = Counter(item.enclosure for item in kept)
-        spare = max(_fit(kept, many), key=lambda item: (item.sizes[-1], homes[item.enclosure], item.place))
-        kept.remove(spare)
+        spare = max(free, key=lambda item: (item.sizes[-1], homes[item.enclosure], item.place))
+        free.remove(spare)
+        homes[spare.enclosure] -= 1
         spares.append(spare)
-    return _choice(tuple(kept), spares)
+    gone = {item.serial for item in spares}
+    return _choice(tuple(item for item in items if item.serial not in gone), spares)
 
 
 def choices(items: Sequence[Item], many: int, rule: Rule) -> List[Choice]:
-    """Choices of *many* spares, best first; all of the first's value come first. PromiseError when there is none."""
+    """Choices of *many* spares, best first; all of the first's value come first. None when no drive is left."""
     if not many:
         return [Choice(tuple(items), (), 0)]
     if many >= len(items):
-        raise PromiseError(
-            "{0} spares of {1} drives leave nothing to store on".format(many, len(items)),
-            subject="policy.spares",
-            remedy="It needs more drives or fewer spares.",
-        )
-    fit = _fit(items, many)
+        return []
+    forced, fit = _fit(items, many)
     kinds = sorted(kinds_of(fit))
     if len({item.sizes for item in items}) == 1:
         return [quick_choice(items, many)]
-    picks = _ways(len(kinds), many)
-    if picks > MOST_CHOICES:
-        found = _valued(quick_choice(items, many), rule)
-        return [Choice(found.kept, found.spares, found.most_size, found.value, False)]
-    valued = [_valued(choice, rule) for choice in _all(items, fit, kinds, many)]
+    some = _ways(len(kinds), many - len(forced)) > MOST_CHOICES
+    tries = _by_size(items, forced, fit, many) if some else _all(items, forced, fit, kinds, many)
+    valued = [_valued(choice, rule) for choice in tries]
+    if some:
+        valued = [replace(choice, proven=False) for choice in valued]
     homes = Counter(item.enclosure for item in items)
 
     def rank(choice: Choice) -> Tuple[object, ...]:
@@ -87,20 +89,21 @@ def choices(items: Sequence[Item], many: int, rule: Rule) -> List[Choice]:
     return sorted(valued, key=rank)
 
 
-def _fit(items: Sequence[Item], many: int) -> List[Item]:
-    most = max(len(item.members) for item in items)
-    fit = [item for item in items if len(item.members) == most]
-    if len(fit) < many:
-        raise PromiseError(
-            "{0} spares are asked for, and only {1} drive{2} {3} unit{4}".format(
-                many, len(fit), " has" if len(fit) == 1 else "s have", most, "" if most == 1 else "s"
-            ),
-            subject="policy.spares",
-            remedy="It needs {0} more such drives, or spares {1}: a spare must be able to replace any drive.".format(
-                many - len(fit), len(fit)
-            ),
-        )
-    return fit
+def _fit(items: Sequence[Item], many: int) -> Tuple[List[Item], List[Item]]:
+    """Drives that must be spares since no other could stand in for them, and those that the others are chosen from."""
+    counts = sorted((len(item.members) for item in items), reverse=True)
+    least = counts[many - 1] if many else counts[0]
+    forced = [item for item in items if len(item.members) > least]
+    return forced, [item for item in items if len(item.members) == least]
+
+
+def _by_size(items: Sequence[Item], forced: Sequence[Item], fit: Sequence[Item], many: int) -> Iterator[Choice]:
+    # The largest first; then as if the larger ones were needed in vdevs.
+    for size in sorted({item.sizes[-1] for item in fit}, reverse=True):
+        upto = [item for item in fit if item.sizes[-1] <= size]
+        if len(forced) + len(upto) < many:
+            return
+        yield _picked_singly(items, forced, upto, many)
 
 
 def _ways(kinds: int, many: int) -> int:
@@ -110,9 +113,11 @@ def _ways(kinds: int, many: int) -> int:
     return ways
 
 
-def _all(items: Sequence[Item], fit: Sequence[Item], kinds: Sequence[Kind], many: int) -> Iterator[Choice]:
-    for picked in combinations_with_replacement(kinds, many):
-        spares: List[Item] = []
+def _all(
+    items: Sequence[Item], forced: Sequence[Item], fit: Sequence[Item], kinds: Sequence[Kind], many: int
+) -> Iterator[Choice]:
+    for picked in combinations_with_replacement(kinds, many - len(forced)):
+        spares = list(forced)
         for kind, count in Counter(picked).items():
             # The last bays of each kind.
             spares += [item for item in fit if (item.enclosure, item.sizes) == kind][-count:]

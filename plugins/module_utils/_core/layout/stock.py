@@ -10,8 +10,10 @@ from typing import Dict, List, Mapping, Sequence, Tuple
 
 from ..errors import InputError
 from ..model import Drive, Member
+from .policy import Policy
 
 LEAST_UNIT = 64 << 20  # SPA_MINDEVSIZE: OpenZFS takes no smaller device
+ALIKE = 16 << 20  # ZPOOL_FUZZ: zpool create and add take members that differ by no more, cmd/zpool/zpool_vdev.c
 
 
 @dataclass(frozen=True)
@@ -45,6 +47,32 @@ def read_stock(drives: Sequence[Drive]) -> Tuple[Item, ...]:
     items = [_item(drive) for drive in drives]
     _refuse_twice(items)
     return tuple(sorted(items, key=lambda item: item.place))
+
+
+def shaped(items: Sequence[Item], policy: Policy) -> Tuple[Item, ...]:
+    """The items with the sizes that the policy's vdevs are made from."""
+    return tuple(items) if policy.mixed_sizes else as_alike(items)[0]
+
+
+def as_alike(items: Sequence[Item]) -> Tuple[Tuple[Item, ...], bool]:
+    """The items with every unit's size brought down to the least of those that OpenZFS takes for alike.
+
+    Also whether that division is the only one: sizes that go over into each other in steps of less than
+    `ALIKE` could be divided elsewhere.
+    """
+    sizes = sorted({member.size for item in items for member in item.members}, reverse=True)
+    classes: List[List[int]] = []
+    for size in sizes:
+        if classes and classes[-1][0] - size <= ALIKE:
+            classes[-1].append(size)
+        else:
+            classes.append([size])
+    only = all(before[-1] - after[0] > ALIKE for before, after in zip(classes, classes[1:]))
+    least = {size: found[-1] for found in classes for size in found}
+    return tuple(
+        replace(item, members=tuple(replace(member, size=least[member.size]) for member in item.members))
+        for item in items
+    ), only
 
 
 def without(items: Sequence[Item], taken: Mapping[str, Sequence[int]]) -> Tuple[Item, ...]:

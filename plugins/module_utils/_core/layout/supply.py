@@ -30,7 +30,9 @@ from __future__ import annotations
 import heapq
 from collections import Counter, defaultdict
 from dataclasses import dataclass
-from typing import Dict, Iterable, List, Mapping, Sequence, Set, Tuple
+from itertools import combinations_with_replacement, islice, product
+from math import comb
+from typing import Callable, Dict, Iterable, List, Mapping, Optional, Sequence, Set, Tuple
 
 from .flow import Network
 from .promise import Rule
@@ -38,7 +40,11 @@ from .stock import Item
 
 Kind = Tuple[str, Tuple[int, ...]]  # enclosure, unit sizes largest first
 Stock = Mapping[Kind, int]
+Wanted = Tuple[int, int]  # least size, vdevs
+Group = Tuple[int, int, str]  # least size, vdevs, the enclosure whose drives may give one more ("*": any)
 MOST_STATES = 5000
+MOST_HOMES = 400
+ANYWHERE = "*"
 
 
 @dataclass(frozen=True)
@@ -69,15 +75,26 @@ def most_vdevs(stock: Stock, rule: Rule, least: int = 0) -> int:
     """The most vdevs from units of at least *least* bytes: closed form and bisection.
 
     V vdevs can be filled exactly when the drives can give V * width units, no drive more
-    than min(its units, per_drive * V), no enclosure more than base * V plus what the extras allow.
+    than min(its units, per_drive * V) but for *more* of a vdev, no enclosure more than base * V plus what
+    the extras allow. Without *least*, vdevs of every size.
     """
+    if rule.alike and not least:
+        return sum(most_vdevs(stock, rule, size) for size in {size for kind in stock for size in kind[1]})
     units: Dict[str, Dict[int, int]] = defaultdict(lambda: defaultdict(int))
     for (enclosure, sizes), many in stock.items():
-        units[enclosure][sum(1 for size in sizes if size >= least)] += many
-    low, high = 0, sum(n * many for found in units.values() for n, many in found.items()) // rule.width
+        units[enclosure][sum(1 for size in sizes if rule.serves(size, least))] += many
+    high = sum(n * many for found in units.values() for n, many in found.items()) // rule.width
+    most = _bisect(high, lambda vdevs: _enough(units, rule, vdevs))
+    if rule.tangled:
+        return _bisect(most, lambda vdevs: can_fill(stock, rule, (least,), (vdevs,)))
+    return most
+
+
+def _bisect(high: int, can: Callable[[int], bool]) -> int:
+    low = 0
     while low < high:
         middle = (low + high + 1) // 2
-        if _enough(units, rule, middle):
+        if can(middle):
             low = middle
         else:
             high = middle - 1
@@ -85,42 +102,80 @@ def most_vdevs(stock: Stock, rule: Rule, least: int = 0) -> int:
 
 
 def _enough(units: Mapping[str, Mapping[int, int]], rule: Rule, vdevs: int) -> bool:
-    within = over = 0
+    """Exact; where the rule is tangled, it may be true for too many vdevs."""
+    within = over = second = 0
     for found in units.values():
         most = sum(many * min(n, rule.per_drive * vdevs) for n, many in found.items())
+        if rule.more:
+            again = sum(many * min(n, (rule.per_drive + 1) * vdevs) for n, many in found.items()) - most
+            most, second = (most + again, 0) if rule.tangled else (most, second + again)
         within += min(most, rule.base * vdevs)
         over += max(0, most - rule.base * vdevs)
-    return within + min(over, rule.extra * vdevs) >= rule.width * vdevs
+    return within + min(over, rule.extra * vdevs) + min(second, rule.more * vdevs) >= rule.width * vdevs
 
 
 def can_fill(stock: Stock, rule: Rule, sizes: Sequence[int], vdevs: Sequence[int]) -> bool:
     """Whether the drives fill vdevs[k] vdevs of units of at least sizes[k], all at once."""
     wanted = [(size, many) for size, many in zip(sizes, vdevs) if many]
-    if len(wanted) == 1:
-        return most_vdevs(stock, rule, wanted[0][0]) >= wanted[0][1]
+    if rule.tangled:
+        return second_homes(stock, rule, wanted) is not None
+    if rule.alike or len(wanted) == 1:
+        # Vdevs of different sizes want nothing of each other.
+        return all(most_vdevs(stock, rule, size) >= many for size, many in wanted)
+    return _filled(stock, rule, [(size, many, ANYWHERE) for size, many in wanted])
+
+
+def second_homes(stock: Stock, rule: Rule, wanted: Sequence[Wanted]) -> Optional[Dict[int, Tuple[str, ...]]]:
+    """For a tangled rule: the enclosure of which each vdev may hold a second unit of a drive, by least size.
+
+    None when the vdevs cannot be filled. All divisions over the enclosures are tried, up to MOST_HOMES.
+    """
+    names = sorted({kind[0] for kind in stock})
+    ways = product(*(combinations_with_replacement(names, many) for _size, many in wanted))
+    for way in islice(ways, MOST_HOMES):
+        groups = [
+            (size, homes.count(name), name) for (size, _many), homes in zip(wanted, way) for name in sorted(set(homes))
+        ]
+        if _filled(stock, rule, groups):
+            return {size: homes for (size, _many), homes in zip(wanted, way)}
+    return None
+
+
+def _all_homes_tried(stock: Stock, vdevs: Sequence[int]) -> bool:
+    # So many divisions have one vdev more of a size, which is what rules it out.
+    names = len({kind[0] for kind in stock})
+    return all(comb(many + names, names - 1) <= MOST_HOMES for many in vdevs)
+
+
+def _filled(stock: Stock, rule: Rule, groups: Sequence[Group]) -> bool:
     network = Network()
-    for size, many in wanted:
-        _add_class(network, stock, rule, size, many)
+    for group in groups:
+        _add_group(network, stock, rule, group)
     for kind, many in stock.items():
         for size, n in Counter(kind[1]).items():
             network.edge((kind, size), "sink", many * n)
-    return network.maximum("source", "sink") == rule.width * sum(many for _size, many in wanted)
+    return network.maximum("source", "sink") == rule.width * sum(many for _size, many, _home in groups)
 
 
-def _add_class(network: Network, stock: Stock, rule: Rule, size: int, vdevs: int) -> None:
-    network.edge("source", size, rule.width * vdevs)
+def _add_group(network: Network, stock: Stock, rule: Rule, group: Group) -> None:
+    size, vdevs, home = group
+    network.edge("source", group, rule.width * vdevs)
     if rule.extra:
-        network.edge(size, (size, "extra"), rule.extra * vdevs)
+        network.edge(group, (group, "extra"), rule.extra * vdevs)
     for enclosure in sorted({kind[0] for kind in stock}):
-        network.edge(size, (size, enclosure), rule.base * vdevs)
+        network.edge(group, (group, "in", enclosure), rule.base * vdevs)
         if rule.extra:
-            network.edge((size, "extra"), (size, enclosure), rule.extra * vdevs)
+            network.edge((group, "extra"), (group, "in", enclosure), rule.extra * vdevs)
+    if rule.more:
+        network.edge(group if home == ANYWHERE else (group, "in", home), (group, "more"), rule.more * vdevs)
     for kind, many in stock.items():
-        fitting = sorted({unit for unit in kind[1] if unit >= size})
+        fitting = sorted({unit for unit in kind[1] if rule.serves(unit, size)})
         if fitting:
-            network.edge((size, kind[0]), (size, kind), many * rule.per_drive * vdevs)
+            network.edge((group, "in", kind[0]), (group, kind), many * rule.per_drive * vdevs)
+            if rule.more and home in (ANYWHERE, kind[0]):
+                network.edge((group, "more"), (group, kind), many * vdevs)
             for unit in fitting:
-                network.edge((size, kind), (kind, unit), many * len(kind[1]))
+                network.edge((group, kind), (kind, unit), many * len(kind[1]))
 
 
 def best_counts(stock: Stock, rule: Rule, most_size: int = 0) -> Tuple[Counts, ...]:
@@ -134,10 +189,13 @@ def best_counts(stock: Stock, rule: Rule, most_size: int = 0) -> Tuple[Counts, .
     if most_size:
         sizes = tuple(size for size in sizes if size <= most_size)
     tops = [most_vdevs(stock, rule, size) for size in sizes]
+    sure = not rule.tangled or _all_homes_tried(stock, tops)
     kept = [k for k in range(len(sizes)) if tops[k]]
     sizes, top = tuple(sizes[k] for k in kept), tuple(tops[k] for k in kept)
     if not sizes:
         return ()
+    if rule.alike:
+        return (Counts(sizes, top, sure),)
     return _walk(stock, rule, sizes, top)
 
 
@@ -153,7 +211,7 @@ def _walk(stock: Stock, rule: Rule, sizes: Tuple[int, ...], top: Tuple[int, ...]
         vdevs = tuple(p - before for p, before in zip(point, (0, *point[:-1])))
         # A point whose counts would fall is worth no more than one below it, which is visited too.
         if min(vdevs) >= 0 and can_fill(stock, rule, sizes, vdevs):
-            found.append(Counts(sizes, vdevs, True))
+            found.append(Counts(sizes, vdevs, not rule.tangled))
             continue
         for k, step in enumerate(steps):
             below = (*point[:k], point[k] - 1, *point[k + 1 :])

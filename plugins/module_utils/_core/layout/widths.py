@@ -20,7 +20,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import comb
-from typing import List, Optional, Sequence
+from typing import List, Optional, Sequence, Tuple
 
 from ..model import Member, Vdev
 from .capacity import pool_capacity
@@ -44,26 +44,25 @@ class Choice:
     fatal: int
 
 
-def choose_width(items: Sequence[Item], policy: Policy) -> int:
-    """The width that serves the preference best; 0 when none works."""
+def widths_by_preference(items: Sequence[Item], policy: Policy) -> List[int]:
+    """All widths that *items* can fill, the one that serves the preference best first."""
     found = [choice for choice in (_try(items, policy.with_width(w)) for w in _widths(items, policy)) if choice]
-    if not found:
-        return 0
-    most = max(choice.usable for choice in found)
-    if policy.prefer == "safety":
-        kept = [choice for choice in found if choice.usable >= KEEP_SAFETY * most]
-        return min(kept, key=lambda choice: (choice.fatal, -choice.usable, choice.width)).width
-    if policy.prefer == "throughput":
-        kept = [choice for choice in found if choice.usable >= KEEP_THROUGHPUT * most]
-        return min(kept, key=lambda choice: (-choice.vdevs, -choice.usable, choice.width)).width
-    return min(found, key=lambda choice: (-choice.usable, choice.width)).width
+    most = max((choice.usable for choice in found), default=0)
+
+    def rank(choice: Choice) -> Tuple[int, ...]:
+        if policy.prefer == "safety":
+            return (choice.usable < KEEP_SAFETY * most, choice.fatal, -choice.usable, choice.width)
+        if policy.prefer == "throughput":
+            return (choice.usable < KEEP_THROUGHPUT * most, -choice.vdevs, -choice.usable, choice.width)
+        return (-choice.usable, choice.width)
+
+    return [choice.width for choice in sorted(found, key=rank)]
 
 
 def _widths(items: Sequence[Item], policy: Policy) -> List[int]:
     units = sum(len(item.members) for item in items) if policy.siblings else len(items)
     if policy.kind == "mirror":
-        least = max(policy.survive.drives, policy.survive.enclosures) + 1
-        return [width for width in MIRROR_WIDTHS if least <= width <= units]
+        return [width for width in MIRROR_WIDTHS if policy.promised_width <= width <= units]
     most = min(units, WIDEST if policy.kind == "draid" else WIDEST_CHOSEN)
     return list(range(policy.least_width, most + 1))
 
@@ -100,5 +99,5 @@ def make_vdev(members: Sequence[Member], policy: Policy) -> Vdev:
         policy.tolerance,
         tuple(members),
         data=policy.group_data(policy.width) if draid else 0,
-        spares=policy.draid_spares if draid else 0,
+        spares=policy.distributed if draid else 0,
     )
