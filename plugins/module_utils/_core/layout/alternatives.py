@@ -18,12 +18,12 @@ from .assign import plan
 from .capacity import pool_capacity
 from .estimates import speed
 from .figure import EXACT, Figure
-from .loss import ASSUMED_RATES, Rates, pool_loss
+from .loss import ASSUMED_RATES, Rates, yearly_loss
 from .mirrors import chained_mirrors
 from .policy import Policy, Survive
 from .promise import most_held
 from .rebuild import rebuild_figures
-from .survival import FatalSets, survival, vdev_states
+from .survival import FatalSets, fatal_sets_of_sizes, losses_survived, vdev_states
 
 SET_SIZES = (2, 3, 4, 5, 6)
 NO_SUCH_SET = "no such set"
@@ -140,16 +140,16 @@ def _tempting(layout: Layout) -> Iterator[Tuple[str, Sequence[Vdev]]]:
 
 def _weigh(name: str, vdevs: Sequence[Vdev], drives: int, terms: Terms, chosen: bool) -> Alternative:
     used = len({member.serial for vdev in vdevs for member in vdev.members})
-    found = survival(vdev_states(vdevs), SET_SIZES, bystanders=drives - used, work=ENTANGLED)
-    pace = terms.rates.pace
-    fast, rebuild, loss = speed(vdevs), rebuild_figures(vdevs, pace), pool_loss(vdevs, terms.rates)
+    states = vdev_states(vdevs)
+    fast, rebuild = speed(vdevs), rebuild_figures(vdevs, terms.rates.pace)
     usable = pool_capacity(vdevs, terms.ashift, terms.whole_disk).usable
     figures = {
-        "drives": Figure(found.drives, "drives", EXACT, "whole drives of which any may fail at once"),
-        "enclosures": Figure(found.enclosures, "enclosures", EXACT, "whole enclosures of which any may fail at once"),
-        "units": Figure(found.units, "units", EXACT, "single actuators of which any may fail at once"),
+        "drives": Figure(losses_survived(states, "drive"), "drives", EXACT, "whole drives of which any may fail at once"),
+        "enclosures": Figure(losses_survived(states, "enclosure"), "enclosures", EXACT, "whole enclosures of which any may fail at once"),
+        "units": Figure(losses_survived(states, "unit"), "units", EXACT, "single actuators of which any may fail at once"),
     }
-    figures.update({"fatal_{0}".format(sets.size): _share(sets) for sets in found.drive_sets})
+    sets_by_size = fatal_sets_of_sizes(states, SET_SIZES, "drive", drives - used, ENTANGLED)
+    figures.update({"fatal_{0}".format(sets.size): _share(sets) for sets in sets_by_size})
     figures.update(
         usable=Figure(usable, "bytes", EXACT, "AVAIL and USED of the root dataset of the fresh pool"),
         stream_read=fast.streaming_read,
@@ -158,7 +158,7 @@ def _weigh(name: str, vdevs: Sequence[Vdev], drives: int, terms: Terms, chosen: 
         seek_write=fast.random_write,
         rebuild=rebuild["drive"],
         rebuild_in_turn=rebuild["in_turn"],
-        loss=loss.yearly,
+        loss=yearly_loss(vdevs, terms.rates),
     )
     return Alternative(name, "", chosen, shape_of(vdevs), figures)
 
