@@ -33,7 +33,9 @@ from .widths import choose_width, make_vdev
 MOST_SPARE_TIES = 4
 
 
-def plan(drives: Sequence[Drive], policy: Policy, placed: Optional[Layout] = None) -> Layout:
+def plan(
+    drives: Sequence[Drive], policy: Policy, placed: Optional[Layout] = None, ashift: int = 12, whole_disk: bool = True
+) -> Layout:
     """The layout for *drives* under *policy*.
 
     With *placed* (a layout that exists), its members and spares stay where they are: places whose
@@ -44,11 +46,10 @@ def plan(drives: Sequence[Drive], policy: Policy, placed: Optional[Layout] = Non
     items = read_stock(drives)
     check_bays(items, policy)
     check_promises(policy)
-    return _fresh(items, policy) if placed is None else _grown(items, policy, placed)
+    return _fresh(items, _with_width(items, policy, ashift, whole_disk)) if placed is None else _grown(items, policy, placed)
 
 
-def _fresh(items: Sequence[Item], policy: Policy) -> Layout:
-    chosen = _with_width(items, policy)
+def _fresh(items: Sequence[Item], chosen: Policy) -> Layout:
     filled, choice = _best(items, chosen)
     if not filled.groups:
         raise cannot_fill(items, chosen)
@@ -76,12 +77,12 @@ def _all_spare(free: Sequence[Item]) -> Choice:
     return Choice((), tuple(free), 0)
 
 
-def _with_width(items: Sequence[Item], policy: Policy) -> Policy:
+def _with_width(items: Sequence[Item], policy: Policy, ashift: int, whole_disk: bool) -> Policy:
     if policy.width:
         return policy
     # The spares are chosen for the width below; for the choice of the width the nearest guess does.
     kept = quick_choice(items, policy.spares).kept if policy.spares < len(items) else tuple(items)
-    return policy.with_width(choose_width(kept, policy) or policy.least_width)
+    return policy.with_width(choose_width(kept, policy, ashift, whole_disk) or policy.least_width)
 
 
 def _best(items: Sequence[Item], policy: Policy) -> Tuple[Filled, Choice]:

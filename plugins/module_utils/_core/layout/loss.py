@@ -25,10 +25,12 @@ from typing import Dict, Iterator, List, Mapping, Optional, Sequence, Set, Tuple
 from ..errors import InputError
 from ..model import Vdev
 from .failures import DriveClass, Hazards, group_chain
-from .figure import ESTIMATE, MODEL, Figure
+from .figure import ESTIMATE, MODEL, Figure, ranged
 from .rebuild import ASSUMED_PACE, Pace, rebuild_drive, rebuild_in_turn, rebuild_unit, vdevs_of_drives
 
 YEAR_HOURS = 8760.0
+# Far beyond any drive, and near enough for every sum below to stay finite.
+_MOST = {"drive_afr": 1e3, "unit_afr": 1e3, "read_errors": 1.0, "delay_hours": 1e5}
 
 
 @dataclass(frozen=True)
@@ -53,9 +55,10 @@ class Rates:
     pace: Pace = ASSUMED_PACE
 
     def __post_init__(self) -> None:
-        for name in ("drive_afr", "unit_afr", "read_errors", "delay_hours"):
+        for name, most in _MOST.items():
             if getattr(self, name) < 0:
                 raise InputError("{0} is below 0".format(getattr(self, name)), name, "Give 0 or more.")
+            ranged(getattr(self, name), 0, most, name)
 
 
 ASSUMED_RATES = Rates()

@@ -22,9 +22,10 @@ from typing import Dict, Iterator, List, Sequence, Set, Tuple
 
 from ..errors import InputError
 from ..model import Member, Vdev
-from .figure import ESTIMATE, Figure
+from .figure import ESTIMATE, Figure, ranged
 
 HOUR = 3600
+FASTEST = 1e12  # bytes/s; no unit and no link comes near
 
 
 @dataclass(frozen=True)
@@ -47,6 +48,10 @@ class Pace:
             raise InputError("{0} is not a link speed".format(self.link), "link", "Give bytes/s, or 0 for no limit.")
         if not 0 < self.fill <= 1:
             raise InputError("{0} is not a fill".format(self.fill), "fill", "Give a share above 0, up to 1.")
+        ranged(self.rate, 1, FASTEST, "rate")
+        if self.link:
+            ranged(self.link, 1, FASTEST, "link")
+        ranged(self.fill, 1e-6, 1, "fill")
 
 
 ASSUMED_PACE = Pace()
