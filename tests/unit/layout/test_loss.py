@@ -436,3 +436,29 @@ def test_wrong_input_names_the_field(bad, field):
     with pytest.raises(InputError) as caught:
         bad()
     assert caught.value.subject == field
+
+
+@pytest.mark.parametrize("units", [2, 4])
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [
+        ("drive_afr", 0), ("drive_afr", 1e3), ("unit_afr", 0), ("unit_afr", 1e3), ("read_errors", 0),
+        ("read_errors", 1.0), ("delay_hours", 0), ("delay_hours", 1e5),
+        ("rate", 1), ("rate", 1e12), ("link", 1), ("link", 1e12), ("fill", 1e-6), ("fill", 1),
+    ],
+)  # fmt: skip
+def test_the_ends_of_what_is_allowed_give_numbers(name, value, units):
+    rates = Rates(pace=Pace(**{name: value})) if name in ("rate", "link", "fill") else Rates(**{name: value})
+    found = pool_loss(layout_vdevs(6, 2, units=units), rates)
+    assert 0 <= found.yearly.value <= 1
+    assert found.mean_hours.value > 0
+
+
+def test_all_ends_at_once_give_numbers_or_none():
+    for afr in (0, 1e3):
+        for delay in (0, 1e5):
+            for pace in (Pace(1, 1, 1e-6), Pace(1e12, 0, 1e-6), Pace(1, 0, 1)):
+                for vdevs in (layout_vdevs(6, 2, size=1 << 26), layout_vdevs(6, 3, units=3, size=2**63 - 1)):
+                    found = pool_loss(vdevs, Rates(afr, 1e3 - afr, 1.0, delay, False, False, pace)).yearly
+                    assert (found.value is None) == ("not computed" in found.note)
+                    assert found.value is None or 0 <= found.value <= 1

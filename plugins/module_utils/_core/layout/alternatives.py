@@ -206,9 +206,15 @@ def _weigh(name: str, vdevs: Sequence[Vdev], drives: int, terms: Terms, chosen: 
     fast, rebuild = speed(vdevs), rebuild_figures(vdevs, terms.rates.pace)
     usable = pool_capacity(vdevs, terms.ashift, terms.whole_disk).usable
     figures = {
-        "drives": Figure(losses_survived(states, "drive"), "drives", EXACT, "whole drives of which any may fail at once"),
-        "enclosures": Figure(losses_survived(states, "enclosure"), "enclosures", EXACT, "whole enclosures of which any may fail at once"),
-        "units": Figure(losses_survived(states, "unit"), "units", EXACT, "single actuators of which any may fail at once"),
+        "drives": Figure(
+            losses_survived(states, "drive"), "drives", EXACT, "whole drives of which any may fail at once"
+        ),
+        "enclosures": Figure(
+            losses_survived(states, "enclosure"), "enclosures", EXACT, "whole enclosures of which any may fail at once"
+        ),
+        "units": Figure(
+            losses_survived(states, "unit"), "units", EXACT, "single actuators of which any may fail at once"
+        ),
     }
     sets_by_size = fatal_sets_of_sizes(states, SET_SIZES, "drive", drives - used, ENTANGLED)
     figures.update({"fatal_{0}".format(sets.size): _share(sets) for sets in sets_by_size})

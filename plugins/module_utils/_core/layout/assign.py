@@ -46,7 +46,11 @@ def plan(
     items = read_stock(drives)
     check_bays(items, policy)
     check_promises(policy)
-    return _fresh(items, _with_width(items, policy, ashift, whole_disk)) if placed is None else _grown(items, policy, placed)
+    return (
+        _fresh(items, _with_width(items, policy, ashift, whole_disk))
+        if placed is None
+        else _grown(items, policy, placed)
+    )
 
 
 def _fresh(items: Sequence[Item], chosen: Policy) -> Layout:

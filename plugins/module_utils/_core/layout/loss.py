@@ -109,9 +109,7 @@ def _group_loss(
     return chain.end_by(YEAR_HOURS), chain.cut
 
 
-def _chains(
-    vdevs: Sequence[Vdev], rates: Rates
-) -> Iterator[Tuple[Tuple[DriveClass, ...], Tuple[int, ...], Hazards]]:
+def _chains(vdevs: Sequence[Vdev], rates: Rates) -> Iterator[Tuple[Tuple[DriveClass, ...], Tuple[int, ...], Hazards]]:
     if not vdevs:
         raise InputError("a pool needs at least one vdev", subject="vdevs")
     homes = vdevs_of_drives(vdevs)
