@@ -56,7 +56,7 @@ def _build(hint: Any, data: Any, where: str) -> Any:
     if hint is bytes and isinstance(data, str):
         return _bytes(data, where)
     if hint is float and isinstance(data, int) and not isinstance(data, bool):
-        return float(data)
+        return _float(data, where)
     if hint is not Any:
         right = isinstance(data, hint) and not (isinstance(data, bool) and hint is not bool)
         _require(right, data, where, "of type {0}".format(hint.__name__))
@@ -68,6 +68,13 @@ def _bytes(data: str, where: str) -> bytes:
         return bytes.fromhex(data)
     except ValueError as error:
         raise InputError("{0!r} is not hexadecimal".format(data), subject=where) from error
+
+
+def _float(data: int, where: str) -> float:
+    try:
+        return float(data)
+    except OverflowError as error:
+        raise InputError("a whole number of {0} bits is too large".format(data.bit_length()), subject=where) from error
 
 
 @lru_cache(maxsize=None)

@@ -12,21 +12,24 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Dict, Iterator, List, Optional, Sequence, Tuple
 
-from ..errors import CoreError
 from ..model import Drive, Layout, Member, Vdev
-from .assign import plan
+from .assign import possible
 from .capacity import pool_capacity
 from .estimates import speed
 from .figure import EXACT, Figure
-from .loss import ASSUMED_RATES, Rates, pool_loss
+from .fill import WORK
+from .loss import ASSUMED_RATES, Rates, yearly_loss
 from .mirrors import chained_mirrors
 from .policy import Policy, Survive
 from .promise import most_held
 from .rebuild import rebuild_figures
-from .survival import FatalSets, survival, vdev_states
+from .stock import ALIKE
+from .survival import FatalSets, fatal_sets_of_sizes, losses_survived, vdev_states
 
 SET_SIZES = (2, 3, 4, 5, 6)
 NO_SUCH_SET = "no such set"
+_SIZES = {True: "units of different sizes mixed", False: "each size in vdevs of its own"}
+MOST_NAMES = 8
 ENTANGLED = 60_000  # steps that counting the fatal sets of a tangled pool may take
 
 
@@ -56,14 +59,18 @@ class Terms:
 
 
 def alternatives(
-    layout: Layout, drives: Sequence[Drive], policy: Policy, terms: Optional[Terms] = None
+    layout: Layout,
+    drives: Sequence[Drive],
+    policy: Policy,
+    terms: Optional[Terms] = None,
+    asked: Optional[Policy] = None,
 ) -> Tuple[Alternative, ...]:
-    """*layout* first, then the others. *policy* has its width chosen."""
+    """*layout* first, then the others. *policy* has its width chosen; *asked* is the policy before that."""
     terms = terms or Terms()
     first = _weigh("as planned", layout.vdevs, len(drives), terms, True)
     found = [first]
     seen = {_key(layout.vdevs)}
-    for name, vdevs in _others(layout, drives, policy):
+    for name, vdevs in _others(layout, drives, policy, terms, asked or policy):
         if vdevs and _key(vdevs) not in seen:
             seen.add(_key(vdevs))
             other = _weigh(name, vdevs, len(drives), terms, False)
@@ -84,20 +91,75 @@ def _key(vdevs: Sequence[Vdev]) -> Tuple[object, ...]:
     return tuple(sorted((v.keyword, tuple(sorted((m.serial, m.index) for m in v.members))) for v in vdevs))
 
 
-def _others(layout: Layout, drives: Sequence[Drive], policy: Policy) -> Iterator[Tuple[str, Sequence[Vdev]]]:
+def _others(
+    layout: Layout, drives: Sequence[Drive], policy: Policy, terms: Terms, asked: Policy
+) -> Iterator[Tuple[str, Sequence[Vdev]]]:
+    if sizes_differ([unit.size for drive in drives for unit in drive.units]):
+        turned = replace(asked, mixed_sizes=not asked.mixed_sizes)
+        yield _SIZES[turned.mixed_sizes], _planned(drives, turned, terms)
     for prefer in ("capacity", "safety", "throughput"):
-        yield "width chosen for {0}".format(prefer), _planned(drives, replace(policy, width=0, prefer=prefer))
+        yield "width chosen for {0}".format(prefer), _planned(drives, replace(policy, width=0, prefer=prefer), terms)
     if policy.kind != "mirror":
         for parity in (policy.parity - 1, policy.parity + 1):
             if 1 <= parity <= 3:
                 named = "parity {0}".format(parity)
-                yield named, _planned(drives, replace(policy, parity=parity, survive=_eased(policy, parity)))
-    paired = Policy("mirror", width=2, spares=policy.spares, survive=_eased(policy, 1))
-    yield "mirrors, paired", _planned(drives, paired)
+                yield named, _planned(drives, replace(policy, parity=parity, survive=_eased(policy, parity)), terms)
+    paired = replace(_of_kind(policy, "mirror"), width=2, survive=_eased(policy, 1))
+    yield "mirrors, paired", _planned(drives, paired, terms)
     yield "mirrors, chained", _chained(drives, layout)
     if policy.kind != "draid":
-        yield "dRAID", _planned(drives, Policy("draid", policy.parity, spares=policy.spares, survive=policy.survive))
+        yield "dRAID", _planned(drives, replace(_of_kind(policy, "draid"), survive=policy.survive), terms)
     yield from _tempting(layout)
+
+
+def _of_kind(policy: Policy, kind: str) -> Policy:
+    return Policy(kind, policy.parity, spares=policy.spares, mixed_sizes=policy.mixed_sizes)
+
+
+def sizes_differ(sizes: Sequence[int]) -> bool:
+    """Whether units of these sizes are unlike for OpenZFS, which then makes no vdev of them without force."""
+    return max(sizes, default=0) - min(sizes, default=0) > ALIKE
+
+
+def size_cost(layout: Layout, policy: Policy, options: Sequence[Alternative]) -> str:
+    """In a sentence what it costs to keep sizes apart, or what it gives to mix them; empty where sizes are alike.
+
+    *options* as `alternatives` gives them for the layout.
+    """
+    held = [*(m for vdev in layout.vdevs for m in vdev.members), *(one.member for one in layout.unused)]
+    if not options or not sizes_differ([member.size for member in held]):
+        return ""
+    usable = options[0].figures["usable"].value
+    other = next((option for option in options if option.name == _SIZES[not policy.mixed_sizes]), None)
+    unused = _unused_units(layout)
+    if policy.mixed_sizes:
+        if other is not None:
+            return "Units of different sizes are mixed: {0} usable; each size in vdevs of its own gives {1}{2}.".format(
+                _tb(usable), _tb(other.figures["usable"].value), unused
+            )
+        mixed = any(sizes_differ([member.size for member in vdev.members]) for vdev in layout.vdevs)
+        why = "no layout with each size in vdevs of its own keeps the promises" if mixed else "none needed mixing"
+        return "Units of different sizes may be mixed: {0} usable; {1}{2}.".format(_tb(usable), why, unused)
+    if other is None:
+        return "Each size is in vdevs of its own: {0} usable; mixing sizes would not store more{1}.".format(
+            _tb(usable), unused
+        )
+    return "Each size is in vdevs of its own: {0} usable; with sizes mixed (mixed_sizes: allow) {1}{2}.".format(
+        _tb(usable), _tb(other.figures["usable"].value), unused
+    )
+
+
+def _unused_units(layout: Layout) -> str:
+    names = [one.member.name for one in layout.unused]
+    if not names:
+        return "; no unit stays unused"
+    more = " and {0} more".format(len(names) - MOST_NAMES) if len(names) > MOST_NAMES else ""
+    stay = "s" if len(names) == 1 else ""
+    return "; {0}{1} stay{2} unused".format(", ".join(names[:MOST_NAMES]), more, stay)
+
+
+def _tb(size: int) -> str:
+    return "{0:.1f} TB".format(size / 10**12)
 
 
 def _eased(policy: Policy, tolerance: int) -> Survive:
@@ -105,11 +167,10 @@ def _eased(policy: Policy, tolerance: int) -> Survive:
     return replace(promised, drives=min(promised.drives, tolerance), enclosures=min(promised.enclosures, tolerance))
 
 
-def _planned(drives: Sequence[Drive], policy: Policy) -> Sequence[Vdev]:
-    try:
-        return plan(drives, policy).vdevs
-    except CoreError:
-        return ()  # not possible with these drives: no alternative
+def _planned(drives: Sequence[Drive], policy: Policy, terms: Terms) -> Sequence[Vdev]:
+    # With a fraction of the work: there are many, and they are only compared.
+    found = possible(drives, policy, ashift=terms.ashift, whole_disk=terms.whole_disk, work=WORK // 10)
+    return found.vdevs if found else ()
 
 
 def _chained(drives: Sequence[Drive], layout: Layout) -> Sequence[Vdev]:
@@ -140,16 +201,22 @@ def _tempting(layout: Layout) -> Iterator[Tuple[str, Sequence[Vdev]]]:
 
 def _weigh(name: str, vdevs: Sequence[Vdev], drives: int, terms: Terms, chosen: bool) -> Alternative:
     used = len({member.serial for vdev in vdevs for member in vdev.members})
-    found = survival(vdev_states(vdevs), SET_SIZES, bystanders=drives - used, work=ENTANGLED)
-    pace = terms.rates.pace
-    fast, rebuild, loss = speed(vdevs), rebuild_figures(vdevs, pace), pool_loss(vdevs, terms.rates)
+    states = vdev_states(vdevs)
+    fast, rebuild = speed(vdevs), rebuild_figures(vdevs, terms.rates.pace)
     usable = pool_capacity(vdevs, terms.ashift, terms.whole_disk).usable
     figures = {
-        "drives": Figure(found.drives, "drives", EXACT, "whole drives of which any may fail at once"),
-        "enclosures": Figure(found.enclosures, "enclosures", EXACT, "whole enclosures of which any may fail at once"),
-        "units": Figure(found.units, "units", EXACT, "single actuators of which any may fail at once"),
+        "drives": Figure(
+            losses_survived(states, "drive"), "drives", EXACT, "whole drives of which any may fail at once"
+        ),
+        "enclosures": Figure(
+            losses_survived(states, "enclosure"), "enclosures", EXACT, "whole enclosures of which any may fail at once"
+        ),
+        "units": Figure(
+            losses_survived(states, "unit"), "units", EXACT, "single actuators of which any may fail at once"
+        ),
     }
-    figures.update({"fatal_{0}".format(sets.size): _share(sets) for sets in found.drive_sets})
+    sets_by_size = fatal_sets_of_sizes(states, SET_SIZES, "drive", drives - used, ENTANGLED)
+    figures.update({"fatal_{0}".format(sets.size): _share(sets) for sets in sets_by_size})
     figures.update(
         usable=Figure(usable, "bytes", EXACT, "AVAIL and USED of the root dataset of the fresh pool"),
         stream_read=fast.streaming_read,
@@ -158,7 +225,7 @@ def _weigh(name: str, vdevs: Sequence[Vdev], drives: int, terms: Terms, chosen: 
         seek_write=fast.random_write,
         rebuild=rebuild["drive"],
         rebuild_in_turn=rebuild["in_turn"],
-        loss=loss.yearly,
+        loss=yearly_loss(vdevs, terms.rates),
     )
     return Alternative(name, "", chosen, shape_of(vdevs), figures)
 

@@ -15,26 +15,33 @@ drives), `blocks` (alignment of any drives), `placed` (pools that exist).
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import List, Mapping, Optional, Sequence, Tuple
 
 from ..errors import CoreError
 from ..model import Drive, Layout, Member, SpareDrive, Unused, Vdev
 from .bounds import least_fatal
-from .fill import CAPACITY, FATAL_SETS, SPREAD, Filled, fill
+from .fill import CAPACITY, FATAL_SETS, SPREAD, WORK, Filled, fill
 from .limits import cannot_fill, check_bays, check_kept, check_promises, most_tolerance
 from .placed import Kept, keep
 from .policy import Policy
 from .promise import Rule, rule_of, survives_drives, survives_enclosures
 from .spares import Choice, choices, quick_choice
-from .stock import Item, as_alike, read_stock, shaped
+from .stock import Item, divisions, read_stock
 from .supply import kinds_of, most_vdevs
 from .widths import make_vdev, widths_by_preference
 
 MOST_SPARE_TIES = 4
 
 
-def plan(drives: Sequence[Drive], policy: Policy, placed: Optional[Layout] = None) -> Layout:
+def plan(
+    drives: Sequence[Drive],
+    policy: Policy,
+    placed: Optional[Layout] = None,
+    ashift: int = 12,
+    whole_disk: bool = True,
+    work: int = WORK,
+) -> Layout:
     """The layout for *drives* under *policy*. Its promises are counted from its members before it is returned.
 
     With *placed* (a layout that exists), its members and spares stay where they are: places whose
@@ -44,54 +51,80 @@ def plan(drives: Sequence[Drive], policy: Policy, placed: Optional[Layout] = Non
     policy.check()
     items = read_stock(drives)
     check_bays(items, policy)
-    check_promises(items, policy, _works)
-    return check_kept(_fresh(items, policy) if placed is None else _grown(items, policy, placed), policy)
+    terms = _Terms(ashift, whole_disk, work)
 
+    def works(items: Sequence[Item], policy: Policy) -> bool:
+        return _tried(items, policy, terms) is not None
 
-def _fresh(items: Sequence[Item], policy: Policy) -> Layout:
-    found = _attempt(items, policy)
+    check_promises(items, policy, works)
+    if placed is not None:
+        return check_kept(_grown(items, policy, placed, terms), policy)
+    found = _attempt(items, policy, terms)
     if found is None:
-        raise cannot_fill(items, policy.with_width(policy.width or policy.promised_width), _works)
-    return found
+        raise cannot_fill(items, policy.with_width(policy.width or policy.promised_width), works)
+    return check_kept(found, policy)
 
 
-def _attempt(items: Sequence[Item], policy: Policy) -> Optional[Layout]:
+def possible(
+    drives: Sequence[Drive], policy: Policy, ashift: int = 12, whole_disk: bool = True, work: int = WORK
+) -> Optional[Layout]:
+    """As `plan` for a new pool, but None when no layout was found; at less cost, for no remedy is looked for."""
+    return _tried(read_stock(drives), policy, _Terms(ashift, whole_disk, work))
+
+
+@dataclass(frozen=True)
+class _Terms:
+    """What the width is chosen for, and how much work one filling may be (see `shelf.Budget`)."""
+
+    ashift: int
+    whole_disk: bool
+    work: int
+
+
+def _attempt(items: Sequence[Item], policy: Policy, terms: _Terms) -> Optional[Layout]:
     """The layout of the first width that can be filled beside the spares; None when there is none."""
-    alike = shaped(items, policy)
-    for width in _widths(alike, policy):
+    ways = [tuple(items)] if policy.mixed_sizes else divisions(items)
+    for width in _widths(ways[0], policy, terms):
         chosen = policy.with_width(width)
-        filled, choice = _best(alike, chosen)
-        if filled.groups:
-            return _layout(items, choice.spares, filled, chosen)
+        found = [pair for pair in (_best(way, chosen, terms.work) for way in ways) if pair[0].groups]
+        if found:
+            filled, choice = min(found, key=lambda pair: pair[0].rank)
+            return _layout(items, choice.spares, filled, chosen, sure=len(ways) == 1)
     return None
 
 
-def _works(items: Sequence[Item], policy: Policy) -> bool:
-    """Whether the planner finds a layout that keeps the promises: what a remedy is tried with."""
+def _tried(items: Sequence[Item], policy: Policy, terms: _Terms) -> Optional[Layout]:
+    """A layout that keeps the promises, or None: what a remedy is tried with."""
     promised = policy.survive
     if max(promised.drives, promised.enclosures) > most_tolerance(policy) or policy.spares >= len(items):
-        return False
+        return None
     try:
-        found = _attempt(items, policy.check())
-        return found is not None and bool(check_kept(found, policy))
+        check_bays(items, policy)
+        found = _attempt(items, policy.check(), terms)
+        return check_kept(found, policy) if found else None
     except CoreError:
-        return False
+        return None
 
 
-def _grown(items: Sequence[Item], policy: Policy, placed: Layout) -> Layout:
+def _grown(items: Sequence[Item], policy: Policy, placed: Layout, terms: _Terms) -> Layout:
     kept = keep(items, policy, placed)
     like = placed.vdevs[0]
     chosen = policy.with_width(like.width)
     if like.kind == "draid":
         chosen = replace(chosen, draid_data=like.data, draid_spares=like.spares)
     filled, choice = Filled((), 0, (CAPACITY, FATAL_SETS, SPREAD), "nothing to add"), Choice((), (), 0)
+    sure = True
     wanted = max(0, policy.spares - len(kept.spares))
     if kept.free:
-        free = shaped(kept.free, policy)
-        fresh = replace(chosen, spares=min(wanted, _whole_drives(items, free)))
+        ways = [kept.free] if policy.mixed_sizes else divisions(kept.free)
+        fresh = replace(chosen, spares=min(wanted, _whole_drives(items, kept.free)))
         # Spares come first: what is then left need not fill a vdev.
-        filled, choice = _best(free, fresh) if len(free) > fresh.spares else (filled, _all_spare(free))
-    return _layout(items, choice.spares, filled, chosen, kept)
+        if len(kept.free) > fresh.spares:
+            filled, choice = min((_best(way, fresh, terms.work) for way in ways), key=lambda pair: pair[0].rank)
+        else:
+            choice = _all_spare(kept.free)
+        sure = len(ways) == 1
+    return _layout(items, choice.spares, filled, chosen, kept, sure)
 
 
 def _whole_drives(items: Sequence[Item], free: Sequence[Item]) -> int:
@@ -103,17 +136,18 @@ def _all_spare(free: Sequence[Item]) -> Choice:
     return Choice((), tuple(free), 0)
 
 
-def _widths(items: Sequence[Item], policy: Policy) -> List[int]:
+def _widths(items: Sequence[Item], policy: Policy, terms: _Terms) -> List[int]:
     """The width asked for; or all that come into question, the preferred one first."""
     if policy.width:
         return [policy.width] if policy.width >= policy.promised_width else []
     if policy.spares >= len(items):
         return []
     # The spares are chosen for each width; for the order of the widths the nearest guess does.
-    return widths_by_preference(quick_choice(items, policy.spares).kept, policy)
+    kept = quick_choice(items, policy.spares).kept
+    return widths_by_preference(kept, policy, terms.ashift, terms.whole_disk)
 
 
-def _best(items: Sequence[Item], policy: Policy) -> Tuple[Filled, Choice]:
+def _best(items: Sequence[Item], policy: Policy, work: int) -> Tuple[Filled, Choice]:
     """The best filling over the choices of spares that leave the most capacity.
 
     Spares that can stand in for every drive come first; where no choice can, `guarantee` tells.
@@ -127,11 +161,13 @@ def _best(items: Sequence[Item], policy: Policy) -> Tuple[Filled, Choice]:
     for choice in offered:
         if found and (choice.value < found[0][1].value or len(found) == MOST_SPARE_TIES):
             break
-        filled = fill(choice.kept, rule, choice.most_size)
+        filled = fill(choice.kept, rule, choice.most_size, work)
+        if not filled.groups:
+            continue
         smallest = [min(member.size for member in group) for group in filled.groups]
-        if not choice.spares or smallest and max(smallest) <= choice.most_size:
-            found += [(filled, choice)] if filled.groups else []
-        elif smallest and min(smallest) <= choice.most_size:
+        if not choice.most_size or max(smallest) <= choice.most_size:
+            found.append((filled, choice))
+        elif min(smallest) <= choice.most_size:
             # A vdev of larger units only has no spare: the guarantees say so.
             lame.append((filled, choice))
     if not found and not lame:
@@ -156,11 +192,16 @@ def _owned_up(filled: Filled, choice: Choice, offered: Sequence[Choice], rule: R
 
 
 def _layout(
-    items: Sequence[Item], spares: Sequence[Item], filled: Filled, policy: Policy, kept: Optional[Kept] = None
+    items: Sequence[Item],
+    spares: Sequence[Item],
+    filled: Filled,
+    policy: Policy,
+    kept: Optional[Kept] = None,
+    sure: bool = True,
 ) -> Layout:
     places = {item.serial: item.place for item in items}
     real = {(member.serial, member.index): member for item in items for member in item.members}
-    alike, only = as_alike(items)
+    alike = divisions(items)[0]
     taken = {item.serial for item in spares}
 
     def order(members: Sequence[Member]) -> List[Tuple[object, ...]]:
@@ -171,11 +212,9 @@ def _layout(
         for group in filled.groups
     ]
     vdevs = tuple(make_vdev(group, policy) for group in sorted(groups, key=order))
-    spare = tuple(
-        SpareDrive(item.serial, item.members[0].bay, item.members) for item in items if item.serial in taken
-    )
+    spare = tuple(SpareDrive(item.serial, item.members[0].bay, item.members) for item in items if item.serial in taken)
     proven, proof = filled.proven, filled.proof
-    if not only and not policy.mixed_sizes:
+    if not sure:
         proven = tuple(name for name in proven if name != CAPACITY)
         proof += "; capacity: not proven, sizes go over into each other in steps of less than OpenZFS takes for alike"
     if kept is not None:

@@ -24,7 +24,7 @@ from typing import Dict, Iterator, List, Optional, Sequence, Tuple
 from .cohorts import deal
 from .flow import Network
 from .promise import Rule
-from .shelf import Seat, Shelf, Take, Wanted, prefixes, take_block
+from .shelf import Budget, Seat, Shelf, Take, Wanted, prefixes, take_block
 from .stock import Item
 from .supply import ANYWHERE, Counts, kinds_of, second_homes
 
@@ -54,9 +54,9 @@ def ways(width: int, sizes: int) -> Iterator[Way]:
                 yield Way(widest, True, True, thrifty)
 
 
-def arrange(items: Sequence[Item], rule: Rule, counts: Counts, way: Way) -> List[Seat]:
-    """All vdevs of *counts*, filled."""
-    shelf = Shelf(items, rule, counts.sizes, counts.vdevs)
+def arrange(items: Sequence[Item], rule: Rule, counts: Counts, way: Way, budget: Budget) -> List[Seat]:
+    """All vdevs of *counts*, filled. Once the budget is spent, one by one."""
+    shelf = Shelf(items, rule, counts.sizes, counts.vdevs, budget)
     widest = min(way.widest or rule.width, rule.width - 1)
     seats: List[Seat] = []
     together = min(max(len(item.members) for item in items), shelf.total)
@@ -66,7 +66,7 @@ def arrange(items: Sequence[Item], rule: Rule, counts: Counts, way: Way) -> List
         for size in sorted(shelf.vdevs, reverse=not way.small_first):
             seats += _aligned(shelf, size, block, way.thrifty)
         for shared in (rule.width, *range(widest, rule.tolerance, -1)):
-            while True:
+            while not budget.out:
                 take = _block(shelf, block, shared, way)
                 if take is None:
                     break
@@ -126,6 +126,8 @@ def _block(shelf: Shelf, block: int, shared: int, way: Way) -> Optional[Take]:
     if shelf.total < block:
         return None
     for wanted in _wishes(shelf, block, way):
+        if block > 1 and shelf.budget.out:
+            return None
         if len(shelf.candidates(wanted)) < shared:
             continue
         for take in _takes(shelf, wanted, shared, way.thrifty):

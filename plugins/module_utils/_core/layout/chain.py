@@ -10,19 +10,29 @@ and divide numbers that are not negative, so tiny probabilities keep their digit
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import ceil, exp, log2
-from typing import Dict, List, Mapping, Tuple
+from math import exp, expm1, inf, lgamma, log, log1p, sqrt
+from operator import itemgetter, mul
+from typing import Callable, Dict, List, Mapping, Optional, Sequence, Set, Tuple
 
-TERMS = 30
-Matrix = List[List[float]]
+MOST_WORK = 4_000_000  # multiplications; a chain that takes more is not computed
+OVERHEAD = 8  # what a state costs beside its multiplications, in multiplications
+SETTLED = 1e-13  # relative change of a step's shares from state to state
+FASTER = 1.02  # jumps above the fastest state's rate: no state is left at every jump, so nothing swings to and fro
+STEPS_BETWEEN = 8  # jumps between two looks whether the shares have settled
+
+Gather = Callable[[Sequence[float]], float]
 
 
 @dataclass(frozen=True)
 class Chain:
-    """*rates*[i][j]: from state i to state j, per hour; *ends*[i]: from i to the absorbing end. Starts in state 0."""
+    """*rates*[i][j]: from state i to state j, per hour; *ends*[i]: from i to the absorbing end. Starts in state 0.
+
+    *cut*: above 0, states that take more failures at once than that were left out.
+    """
 
     rates: Tuple[Mapping[int, float], ...]
     ends: Tuple[float, ...]
+    cut: int = 0
 
     def mean_hours(self) -> float:
         """Mean time from state 0 to the end; infinite where the end is out of reach.
@@ -31,74 +41,107 @@ class Chain:
         handing its transitions, its way to the end and its time to those who lead to it.
         """
         rates: List[Dict[int, float]] = [dict(row) for row in self.rates]
+        leads: List[Set[int]] = [set() for _state in rates]
+        for state, row in enumerate(rates):
+            for target in row:
+                leads[target].add(state)
         ends, hours = list(self.ends), [1.0] * len(self.ends)
         for last in range(len(rates) - 1, 0, -1):
             onward = {state: rate for state, rate in rates[last].items() if state < last}
             leaving = sum(onward.values()) + ends[last]
-            for state in range(last):
+            for state in sorted(leads[last]):
                 share = rates[state].get(last, 0.0)
-                if not share:
+                if state >= last or not share:
                     continue
                 if not leaving:
-                    return float("inf")
+                    return inf
                 share /= leaving
                 ends[state] += share * ends[last]
                 hours[state] += share * hours[last]
                 for target, rate in onward.items():
                     if target != state:
                         rates[state][target] = rates[state].get(target, 0.0) + share * rate
-        return hours[0] / ends[0] if ends[0] else float("inf")
+                        leads[target].add(state)
+        return hours[0] / ends[0] if ends[0] else inf
 
-    def end_by(self, hours: float) -> float:
-        """Probability that the end is reached within *hours*.
+    def end_by(self, hours: float) -> Optional[float]:
+        """Probability that the end is reached within *hours*; None when that takes more than MOST_WORK.
 
-        The matrix exponential of the uniformized chain over a short step, then squared
-        up to *hours*; all entries are probabilities.
+        Uniformization: the chain jumps at one rate in every state, some jumps staying where they
+        are, so the number of jumps is Poisson. Once every state's share changes by the same factor from jump to
+        jump, it does so for ever, and all further jumps are one closed form.
         """
-        size = len(self.ends) + 1
         leaving = [sum(row.values()) + end for row, end in zip(self.rates, self.ends)]
-        fastest = max(leaving)
-        if fastest * hours == 0:
+        pace = FASTER * max(leaving)
+        mean = pace * hours
+        if not mean:
             return 0.0
-        doublings = max(0, ceil(log2(fastest * hours)))
-        jump: Matrix = [[0.0] * size for _state in range(size)]
-        jump[-1][-1] = 1.0
-        for state, row in enumerate(self.rates):
-            for target, rate in row.items():
-                jump[state][target] += rate / fastest
-            jump[state][-1] = self.ends[state] / fastest
-            jump[state][state] += 1 - leaving[state] / fastest
-        step = _poisson_mix(jump, fastest * hours / 2**doublings)
-        for _doubling in range(doublings):
-            step = _product(step, step)
-        return step[0][-1]
+        gathers = _gathers(self.rates, leaving, pace)
+        ends = [end / pace for end in self.ends]
+        jumps = MOST_WORK // (sum(len(row) + OVERHEAD for row in self.rates) + OVERHEAD)
+        # The Poisson numbers below *first* have no weight, and those above *last* none either.
+        first, last = _bounds(mean)
+        shares = [1.0] + [0.0] * (len(ends) - 1)
+        ended, total, weights = 0.0, 0.0, 0.0
+        for jump in range(min(last, jumps) + 1):
+            if jump >= first:
+                weight = _weight(jump, mean)
+                weights += weight
+                total += weight * ended
+            going = sum(map(mul, shares, ends))
+            after = [gather(shares) for gather in gathers]
+            if jump < first and jump % STEPS_BETWEEN == 0:
+                left = sum(shares)
+                if left < 1e-17 * ended:
+                    return ended
+                if _settled(shares, after):
+                    # Of what is left, the same share ends with every jump.
+                    rate = going / left
+                    rest = mean * rate + jump * log1p(-rate) if rate < 1 else inf
+                    return ended - left * expm1(-rest)
+            ended += going
+            shares = after
+        return total / weights if last <= jumps else None
 
 
-def _poisson_mix(jump: Matrix, mean: float) -> Matrix:
-    """The sum over k of Poisson(k; mean) jump^k, for mean <= 1."""
-    size = len(jump)
-    power: Matrix = [[float(row == column) for column in range(size)] for row in range(size)]
-    weight = exp(-mean)
-    total = [[weight * value for value in row] for row in power]
-    # The first k that reaches the end counts first: with the end five jumps off, 25 more terms
-    # are below 1 / 25! of it.
-    for count in range(1, TERMS + 1):
-        power = _product(jump, power)  # jump is sparse, and _product passes over zeros on its left
-        weight *= mean / count
-        for row, more in zip(total, power):
-            for column, value in enumerate(more):
-                row[column] += weight * value
-    return total
+def _gathers(rates: Sequence[Mapping[int, float]], leaving: Sequence[float], pace: float) -> List[Gather]:
+    """For each state, how its share after a jump is added up from the shares before."""
+    sources: List[Dict[int, float]] = [{state: 1 - out / pace} for state, out in enumerate(leaving)]
+    for state, row in enumerate(rates):
+        for target, rate in row.items():
+            if target != state:
+                sources[target][state] = sources[target].get(state, 0.0) + rate / pace
+    return [_gather(tuple(found), tuple(found.values())) for found in sources]
 
 
-def _product(left: Matrix, right: Matrix) -> Matrix:
-    size = len(right)
-    found: Matrix = []
-    for row in left:
-        made = [0.0] * size
-        for value, other in zip(row, right):
-            if value:
-                for column, factor in enumerate(other):
-                    made[column] += value * factor
-        found.append(made)
-    return found
+def _gather(states: Tuple[int, ...], chances: Tuple[float, ...]) -> Gather:
+    if len(states) == 1:
+        (state,), (chance,) = states, chances
+        return lambda shares: shares[state] * chance
+    pick = itemgetter(*states)
+    return lambda shares: sum(map(mul, pick(shares), chances))
+
+
+def _settled(before: Sequence[float], after: Sequence[float]) -> bool:
+    least, most = inf, 0.0
+    for was, now in zip(before, after):
+        if not was:
+            if now:
+                return False
+            continue
+        factor = now / was
+        least, most = min(least, factor), max(most, factor)
+        if most - least > SETTLED * most:
+            return False
+    return True
+
+
+def _bounds(mean: float) -> Tuple[int, int]:
+    # Twelve standard deviations and a little: what is left out weighs less than 1e-20.
+    spread = 12 * sqrt(mean) + 40
+    return max(0, int(mean - spread)), int(mean + spread)
+
+
+def _weight(count: int, mean: float) -> float:
+    """The Poisson probability of *count*."""
+    return exp(count * log(mean) - mean - lgamma(count + 1))

@@ -243,21 +243,37 @@ def _loads(look: Knot, degree: int) -> Tuple[Poly, int]:
     """Survived subsets by size, and the fewest parts that overload every vdev (degree + 1 when more)."""
     limits, kinds = look
     full = tuple(limit + 1 for limit in limits)
-    counts: Dict[Tuple[int, Tuple[int, ...]], int] = {(0, (0,) * len(limits)): 1}
+    # A polynomial in the number of parts is one whole number: its coefficients side by side, each below 2^bits.
+    bits = degree * (1 + sum(many for _signature, many in kinds)).bit_length() + 1
+    mask = (1 << bits * (degree + 1)) - 1
+    counts: Dict[Tuple[int, ...], int] = {(0,) * len(limits): 1}
     for signature, many in kinds:
-        after: Dict[Tuple[int, Tuple[int, ...]], int] = defaultdict(int)
-        for (size, loads), ways in counts.items():
-            for taken in range(min(many, degree - size) + 1):
-                filled = list(loads)
-                for vdev, count in signature:
-                    filled[vdev] = min(full[vdev], filled[vdev] + taken * count)
-                after[size + taken, tuple(filled)] += ways * comb(many, taken)
-        counts = after
-    survived = [0] * (degree + 1)
-    for (size, loads), ways in counts.items():
-        if all(load <= limit for load, limit in zip(loads, limits)):
-            survived[size] += ways
-    return tuple(survived), min([size for size, loads in counts if loads == full], default=degree + 1)
+        ways = [comb(many, taken) << bits * taken for taken in range(min(many, degree) + 1)]
+        after: Dict[Tuple[int, ...], int] = defaultdict(int)
+        for loads, before in counts.items():
+            for filled, more in _filled(loads, signature, full, ways):
+                after[filled] += before * more
+        counts = {loads: poly & mask for loads, poly in after.items()}
+    survived = sum(poly for loads, poly in counts.items() if all(load <= limit for load, limit in zip(loads, limits)))
+    limb = (1 << bits) - 1
+    overloads = counts.get(full, 0)
+    fewest = ((overloads & -overloads).bit_length() - 1) // bits if overloads else degree + 1
+    return tuple(survived >> bits * size & limb for size in range(degree + 1)), fewest
+
+
+def _filled(
+    loads: Tuple[int, ...], signature: Signature, full: Tuple[int, ...], ways: Sequence[int]
+) -> Iterator[Tuple[Tuple[int, ...], int]]:
+    # The loads after 0, 1, 2 ... parts of *signature*, and in how many ways; all that fill its vdevs are one.
+    yield loads, ways[0]
+    filled = list(loads)
+    for taken in range(1, len(ways)):
+        for vdev, count in signature:
+            filled[vdev] = min(full[vdev], filled[vdev] + count)
+        if all(filled[vdev] == full[vdev] for vdev, _count in signature):
+            yield tuple(filled), sum(ways[taken:])
+            return
+        yield tuple(filled), ways[taken]
 
 
 @lru_cache(maxsize=65536)

@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+from ..checks import refused
 from ..errors import InputError
 
 EXACT = "exact"
@@ -32,3 +33,10 @@ class Figure:
     def __post_init__(self) -> None:
         if self.how not in (EXACT, MODEL, ESTIMATE):
             raise InputError("{0!r} is not a way to make a number".format(self.how), "how")
+
+
+def ranged(value: float, least: float, most: float, where: str) -> float:
+    """*value*, when it is a number from *least* to *most*: nan and inf are none."""
+    if not least <= value <= most:
+        raise refused(value, where, "a number from {0:g} to {1:g}".format(least, most))
+    return value

@@ -4,8 +4,8 @@
 """Fills vdevs of one width from drives, as well as can be: where the methods meet.
 
 Where a vdev's units are alike, sizes that no drive connects are filled apart from each other, without loss: they
-share neither units nor drives. Alike drives that come out even are dealt into cohorts (`cohorts`, closed form). All others:
-the vdev counts of most capacity (`supply`, exact), then their drives (`blocks`), then the
+share neither units nor drives. Alike drives that come out even are dealt into cohorts (`cohorts`, closed form).
+All others: the vdev counts of most capacity (`supply`, exact), then their drives (`blocks`), then the
 values reached are held against lower bounds (`bounds`) and the result says what is proven.
 """
 
@@ -22,13 +22,15 @@ from .bounds import fatal_or_none, least_fatal_sets, least_spread, room_for, spr
 from .cohorts import deal
 from .polish import polish
 from .promise import Rule
-from .shelf import Seat, consume
+from .shelf import Budget, Seat, consume
 from .stock import Item
 from .supply import Counts, best_counts, kinds_of, most_vdevs
 
 PROOFS = CAPACITY, FATAL_SETS, SPREAD = "capacity", "fatal_sets", "spread"
 CLOSED_FORM = "closed form: aligned cohorts of alike drives"
+CUT = "; the search ended at its bound of work"
 MOST_TIES = 4
+WORK = 30_000
 MOST_POLISHED = 3
 MANY_DRIVES = 100
 
@@ -71,7 +73,7 @@ class _Found:
         return (self.fatal or 0, self.spread)
 
 
-def fill(items: Sequence[Item], rule: Rule, most_size: int = 0) -> Filled:
+def fill(items: Sequence[Item], rule: Rule, most_size: int = 0, work: int = WORK) -> Filled:
     """The best vdevs that *items* (in bay order) can fill; none when they cannot fill one.
 
     No vdev is counted on for more than *most_size* bytes of a member (0: no limit). Where siblings
@@ -79,8 +81,8 @@ def fill(items: Sequence[Item], rule: Rule, most_size: int = 0) -> Filled:
     smaller fatal sets.
     """
     if not rule.alike:
-        return _fill(items, rule, most_size)
-    parts = [_fill(part, rule, most_size) for part in _apart(items)]
+        return _fill(items, rule, most_size, work)
+    parts = [_fill(part, rule, most_size, work) for part in _apart(items)]
     filled = _joined([part for part in parts if part.groups])
     if rule.tangled and not all(part.groups for part in parts):
         # That a part fills no vdev is not certain where not all divisions were tried.
@@ -122,16 +124,16 @@ def _smallest(part: Filled) -> int:
     return min(member.size for group in part.groups for member in group)
 
 
-def _fill(items: Sequence[Item], rule: Rule, most_size: int) -> Filled:
+def _fill(items: Sequence[Item], rule: Rule, most_size: int, work: int) -> Filled:
     if rule.per_drive == 1 and not rule.more:
-        return _as_cohorts(items, rule, most_size) or _searched(items, rule, most_size)
+        return _as_cohorts(items, rule, most_size) or _searched(items, rule, most_size, work)
     tries = [replace(rule, per_drive=most, more=0) for most in range(1, rule.per_drive + 1)]
     tries += [rule] if rule.more else []
     values = [_value(items, one, most_size) for one in tries]
     fitting = tries[values.index(max(values))]
     if fitting.per_drive == 1 and not fitting.more:
-        return _fill(items, fitting, most_size)
-    return _whole_drives(items, fitting, most_size) or _searched(items, fitting, most_size)
+        return _fill(items, fitting, most_size, work)
+    return _whole_drives(items, fitting, most_size) or _searched(items, fitting, most_size, work)
 
 
 def _value(items: Sequence[Item], rule: Rule, most_size: int) -> int:
@@ -184,22 +186,26 @@ def _whole_drives(items: Sequence[Item], rule: Rule, most_size: int) -> Optional
     return Filled(groups, vdevs * items[0].sizes[0], (CAPACITY,), told, None)
 
 
-def _searched(items: Sequence[Item], rule: Rule, most_size: int) -> Filled:
+def _searched(items: Sequence[Item], rule: Rule, most_size: int, work: int) -> Filled:
     ties = best_counts(kinds_of(items), rule, most_size)
     if not ties:
         return Filled((), 0, (), "")
     homes = {item.serial: item.enclosure for item in items}
     bound = min(least_fatal_sets(counts.total, rule, room_for(items, rule, counts)) for counts in ties)
     found: List[_Found] = []
+    budget = Budget(work)
     for counts in ties[:MOST_TIES]:
         for way in ways(rule.width, sum(1 for many in counts.vdevs if many)):
-            found.append(_valued(arrange(items, rule, counts, way), rule, counts, homes))
+            if found and budget.out:
+                break
+            found.append(_valued(arrange(items, rule, counts, way, budget), rule, counts, homes))
             if _enough(items, rule, found[-1], bound):
                 break
     # Ways that came to the same arrangement count once.
     distinct = list({one.seats: one for one in sorted(found, key=lambda one: one.rank, reverse=True)}.values())[::-1]
     polished = [_polished(items, rule, one, bound, homes) for one in distinct[:MOST_POLISHED]]
-    return _told(items, rule, min(polished, key=lambda one: one.rank), bound)
+    told = _told(items, rule, min(polished, key=lambda one: one.rank), bound)
+    return replace(told, proof=told.proof + CUT) if budget.out and SPREAD not in told.proven else told
 
 
 def _enough(items: Sequence[Item], rule: Rule, found: _Found, bound: int) -> bool:

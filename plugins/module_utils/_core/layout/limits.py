@@ -9,7 +9,8 @@ Every remedy is tried before it is named: the planner lays the changed drives or
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Callable, Dict, Iterator, List, Sequence, Tuple
+from itertools import islice
+from typing import Callable, Dict, Iterable, Iterator, List, Sequence, Tuple
 
 from ..errors import InputError, PromiseError
 from ..model import Layout
@@ -97,15 +98,11 @@ def cannot_fill(items: Sequence[Item], policy: Policy, works: Works) -> PromiseE
     )
 
 
-def _remedy(kinds: Sequence[object], works: Works) -> str:
+def _remedy(kinds: Iterable[Iterable[Change]], works: Works) -> str:
     """One sentence with the first change of each kind that works."""
     told: List[str] = []
     for changes in kinds:
-        tried = 0
-        for text, items, policy in changes:  # type: ignore[attr-defined]
-            if tried == MOST_TRIED:
-                break
-            tried += 1
+        for text, items, policy in islice(changes, MOST_TRIED):
             if works(items, policy):
                 told.append(text)
                 break

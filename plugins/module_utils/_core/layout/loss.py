@@ -20,18 +20,17 @@ from collections import Counter, defaultdict
 from dataclasses import dataclass
 from functools import lru_cache
 from math import expm1, log1p
-from typing import Dict, Iterator, List, Mapping, Sequence, Tuple
+from typing import Dict, Iterator, List, Mapping, Optional, Sequence, Set, Tuple
 
 from ..errors import InputError
 from ..model import Vdev
-from .chain import Chain
-from .figure import MODEL, Figure
+from .failures import DriveClass, Hazards, group_chain
+from .figure import ESTIMATE, MODEL, Figure, ranged
 from .rebuild import ASSUMED_PACE, Pace, rebuild_drive, rebuild_in_turn, rebuild_unit, vdevs_of_drives
 
 YEAR_HOURS = 8760.0
-
-Homes = Tuple[int, ...]  # for each unit of a drive, the number of the vdev it is in
-State = Tuple[Tuple[Tuple[int, Homes], int], ...]  # ((class, failed units' homes), drives), sorted
+# Far beyond any drive, and near enough for every sum below to stay finite.
+_MOST = {"drive_afr": 1e3, "unit_afr": 1e3, "read_errors": 1.0, "delay_hours": 1e5}
 
 
 @dataclass(frozen=True)
@@ -56,40 +55,13 @@ class Rates:
     pace: Pace = ASSUMED_PACE
 
     def __post_init__(self) -> None:
-        for name in ("drive_afr", "unit_afr", "read_errors", "delay_hours"):
+        for name, most in _MOST.items():
             if getattr(self, name) < 0:
                 raise InputError("{0} is below 0".format(getattr(self, name)), name, "Give 0 or more.")
+            ranged(getattr(self, name), 0, most, name)
 
 
 ASSUMED_RATES = Rates()
-
-
-@dataclass(frozen=True)
-class DriveClass:
-    """*count* drives alike in a group: *homes* says which vdev of the group each unit is in.
-
-    *split*: its actuators can fail alone. An ordinary drive's only one is part of the drive.
-    """
-
-    count: int
-    homes: Homes
-    split: bool = True
-
-
-@dataclass(frozen=True)
-class Hazards:
-    """Rates of one group in 1/h, and chances.
-
-    *drive*, *unit*: failures. *repair_drive*, *repair_unit*: rebuilds. *unreadable*: for each vdev of
-    the group, the chance that a rebuild without parity to spare meets an unreadable sector.
-    """
-
-    drive: float
-    unit: float
-    repair_drive: float
-    repair_unit: float
-    unreadable: Tuple[float, ...]
-    parallel: bool = True
 
 
 @dataclass(frozen=True)
@@ -102,21 +74,26 @@ class Loss:
 
 def pool_loss(vdevs: Sequence[Vdev], rates: Rates = ASSUMED_RATES) -> Loss:
     """The loss rate of a pool under *rates*."""
-    if not vdevs:
-        raise InputError("a pool needs at least one vdev", subject="vdevs")
-    kept, per_hour = 0.0, 0.0
-    homes = vdevs_of_drives(vdevs)
-    units = Counter(member.serial for vdev in vdevs for member in vdev.members)
-    for group in _groups(vdevs):
-        hazards = _hazards(group, homes, rates)
-        yearly, mean = _group_loss(_classes(group, units), tuple(v.parity for v in group), hazards)
-        kept += log1p(-yearly) if yearly < 1 else float("-inf")
-        per_hour += 1 / mean
-    note = _note(rates)
-    return Loss(
-        yearly=Figure(-expm1(kept), "probability per year", MODEL, note),
-        mean_hours=Figure(1 / per_hour if per_hour else float("inf"), "h", MODEL, note),
-    )
+    per_hour = 0.0
+    for classes, parities, hazards in _chains(vdevs, rates):
+        per_hour += 1 / group_chain(classes, parities, hazards).mean_hours()
+    yearly = yearly_loss(vdevs, rates)
+    mean = Figure(1 / per_hour if per_hour else float("inf"), "h", yearly.how, yearly.note)
+    return Loss(yearly, mean)
+
+
+def yearly_loss(vdevs: Sequence[Vdev], rates: Rates = ASSUMED_RATES) -> Figure:
+    """Probability that the fresh, healthy pool loses data in its first year; None where that takes too many steps."""
+    kept, cuts, whole = 0.0, set(), True
+    for classes, parities, hazards in _chains(vdevs, rates):
+        lost, cut = _group_loss(classes, parities, hazards)
+        whole &= lost is not None
+        kept += log1p(-lost) if lost is not None and lost < 1 else float("-inf")
+        cuts.add(cut)
+    how, note = _how_made(rates, cuts - {0})
+    if not whole:
+        return Figure(None, "probability per year", how, note + "; not computed: the rates are too far apart")
+    return Figure(-expm1(kept), "probability per year", how, note)
 
 
 def unreadable_chance(bytes_read: float, read_errors: float) -> float:
@@ -124,85 +101,21 @@ def unreadable_chance(bytes_read: float, read_errors: float) -> float:
     return -expm1(-8 * bytes_read * read_errors)
 
 
-def group_chain(classes: Sequence[DriveClass], parities: Sequence[int], hazards: Hazards) -> Chain:
-    """The chain of one group of vdevs: a state is how many drives of each class have which units failed."""
-    states: Dict[State, int] = {(): 0}
-    rows: List[Dict[int, float]] = []
-    ends: List[float] = []
-    waiting: List[State] = [()]
-    for state in waiting:  # grows while new states are found
-        row: Dict[int, float] = defaultdict(float)
-        end = 0.0
-        before = _loads(state, len(parities))
-        for target, rate in _failures(state, classes, hazards):
-            after = _loads(target, len(parities))
-            if any(load > parity for load, parity in zip(after, parities)):
-                end += rate
-                continue
-            kept = 1.0
-            for load, was, parity, chance in zip(after, before, parities, hazards.unreadable):
-                kept *= 1 - chance if was < load == parity else 1
-            end += rate * (1 - kept)
-            row[_number(target, states, waiting)] += rate * kept
-        for target, rate in _repairs(state, classes, hazards):
-            row[_number(target, states, waiting)] += rate
-        rows.append(dict(row))
-        ends.append(end)
-    return Chain(tuple(rows), tuple(ends))
-
-
-def _number(state: State, states: Dict[State, int], waiting: List[State]) -> int:
-    if state not in states:
-        states[state] = len(states)
-        waiting.append(state)
-    return states[state]
-
-
-def _loads(state: State, vdevs: int) -> List[int]:
-    loads = [0] * vdevs
-    for (_kind, failed), many in state:
-        for vdev in failed:
-            loads[vdev] += many
-    return loads
-
-
-def _failures(state: State, classes: Sequence[DriveClass], hazards: Hazards) -> Iterator[Tuple[State, float]]:
-    counts = dict(state)
-    for number, kind in enumerate(classes):
-        modes = {failed: many for (owner, failed), many in counts.items() if owner == number}
-        modes[()] = kind.count - sum(modes.values())
-        for failed, many in modes.items():
-            working = Counter(kind.homes) - Counter(failed)
-            if many and working:
-                yield _moved(counts, number, failed, kind.homes), many * hazards.drive
-                for vdev, units in working.items():
-                    rate = many * units * hazards.unit * kind.split
-                    if rate:
-                        yield _moved(counts, number, failed, tuple(sorted((*failed, vdev)))), rate
-
-
-def _repairs(state: State, classes: Sequence[DriveClass], hazards: Hazards) -> Iterator[Tuple[State, float]]:
-    counts = dict(state)
-    broken = sum(counts.values())
-    for (number, failed), many in state:
-        whole = failed == classes[number].homes
-        rate = many * (hazards.repair_drive if whole else hazards.repair_unit)
-        yield _moved(counts, number, failed, ()), rate if hazards.parallel else rate / broken
-
-
-def _moved(counts: Dict[Tuple[int, Homes], int], number: int, failed: Homes, now: Homes) -> State:
-    after = dict(counts)
-    if failed:
-        after[number, failed] -= 1
-    if now:
-        after[number, now] = after.get((number, now), 0) + 1
-    return tuple(sorted((key, many) for key, many in after.items() if many))
-
-
 @lru_cache(maxsize=512)
-def _group_loss(classes: Tuple[DriveClass, ...], parities: Tuple[int, ...], hazards: Hazards) -> Tuple[float, float]:
+def _group_loss(
+    classes: Tuple[DriveClass, ...], parities: Tuple[int, ...], hazards: Hazards
+) -> Tuple[Optional[float], int]:
     chain = group_chain(classes, parities, hazards)
-    return chain.end_by(YEAR_HOURS), chain.mean_hours()
+    return chain.end_by(YEAR_HOURS), chain.cut
+
+
+def _chains(vdevs: Sequence[Vdev], rates: Rates) -> Iterator[Tuple[Tuple[DriveClass, ...], Tuple[int, ...], Hazards]]:
+    if not vdevs:
+        raise InputError("a pool needs at least one vdev", subject="vdevs")
+    homes = vdevs_of_drives(vdevs)
+    units = Counter(member.serial for vdev in vdevs for member in vdev.members)
+    for group in _groups(vdevs):
+        yield _classes(group, units), tuple(vdev.parity for vdev in group), _hazards(group, homes, rates)
 
 
 def _groups(vdevs: Sequence[Vdev]) -> List[List[Vdev]]:
@@ -257,6 +170,13 @@ def _read_members(vdev: Vdev) -> int:
     if vdev.kind == "mirror":
         return 1
     return vdev.data if vdev.kind == "draid" else vdev.width - vdev.parity
+
+
+def _how_made(rates: Rates, cuts: Set[int]) -> Tuple[str, str]:
+    if not cuts:
+        return MODEL, _note(rates)
+    left_out = "; a little too low: more than {0} failures at once in vdevs of the same drives were left out"
+    return ESTIMATE, _note(rates) + left_out.format(min(cuts))
 
 
 def _note(rates: Rates) -> str:

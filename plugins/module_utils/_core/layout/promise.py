@@ -77,5 +77,8 @@ def survives_drives(vdevs: Sequence[Vdev]) -> int:
 
 
 def survives_enclosures(vdevs: Sequence[Vdev]) -> int:
-    """Whole enclosures of which any may fail; 0 when bays name none."""
+    """Whole enclosures of which any may fail; 0 when bays name none, or when the bay of some drives is not known."""
+    members = [member for vdev in vdevs for member in vdev.members]
+    if any(member.bay for member in members) and not all(member.bay for member in members):
+        return 0
     return losses_survived(vdev_states(vdevs), "enclosure")

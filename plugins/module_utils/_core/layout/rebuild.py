@@ -22,9 +22,10 @@ from typing import Dict, Iterator, List, Sequence, Set, Tuple
 
 from ..errors import InputError
 from ..model import Member, Vdev
-from .figure import ESTIMATE, Figure
+from .figure import ESTIMATE, Figure, ranged
 
 HOUR = 3600
+FASTEST = 1e12  # bytes/s; no unit and no link comes near
 
 
 @dataclass(frozen=True)
@@ -47,6 +48,10 @@ class Pace:
             raise InputError("{0} is not a link speed".format(self.link), "link", "Give bytes/s, or 0 for no limit.")
         if not 0 < self.fill <= 1:
             raise InputError("{0} is not a fill".format(self.fill), "fill", "Give a share above 0, up to 1.")
+        ranged(self.rate, 1, FASTEST, "rate")
+        if self.link:
+            ranged(self.link, 1, FASTEST, "link")
+        ranged(self.fill, 1e-6, 1, "fill")
 
 
 ASSUMED_PACE = Pace()
@@ -82,13 +87,12 @@ def vdevs_of_drives(vdevs: Sequence[Vdev]) -> Dict[str, List[Vdev]]:
 
 def rebuild_drive(vdevs: Sequence[Vdev], serial: str, pace: Pace = ASSUMED_PACE) -> Rebuild:
     """Rebuild of all units of one drive in one pass."""
-    return _rebuild(vdevs, {m for v in vdevs for m in v.members if m.serial == serial}, pace, serial)
+    return _rebuild(vdevs, {(serial, m.index) for v in vdevs for m in v.members if m.serial == serial}, pace, serial)
 
 
 def rebuild_unit(vdevs: Sequence[Vdev], serial: str, index: int, pace: Pace = ASSUMED_PACE) -> Rebuild:
     """Rebuild of one unit of a drive, its siblings working."""
-    lost = {m for v in vdevs for m in v.members if (m.serial, m.index) == (serial, index)}
-    return _rebuild(vdevs, lost, pace, "{0}.{1}".format(serial, index))
+    return _rebuild(vdevs, {(serial, index)}, pace, "{0}.{1}".format(serial, index))
 
 
 def rebuild_in_turn(vdevs: Sequence[Vdev], serial: str, pace: Pace = ASSUMED_PACE) -> float:
@@ -118,18 +122,20 @@ def rebuild_figures(vdevs: Sequence[Vdev], pace: Pace = ASSUMED_PACE) -> Dict[st
     return {name: Figure(hours, "h", ESTIMATE, said) for name, hours in worst.items()}
 
 
-def _rebuild(vdevs: Sequence[Vdev], lost: Set[Member], pace: Pace, name: str) -> Rebuild:
-    if not lost:
-        raise InputError("{0} is not in the pool".format(name), subject="serial")
+def _rebuild(vdevs: Sequence[Vdev], lost: Set[Tuple[str, int]], pace: Pace, name: str) -> Rebuild:
     read: Dict[Tuple[str, int], float] = defaultdict(float)
     wrote: Dict[Tuple[str, int], float] = defaultdict(float)
     for vdev in vdevs:
-        gone = [member for member in vdev.members if member in lost]
+        gone = [member for member in vdev.members if (member.serial, member.index) in lost]
         if gone:
-            for source, amount in _reads(vdev, gone, pace.fill):
+            left = [member for member in vdev.members if (member.serial, member.index) not in lost]
+            data = pace.fill * min(member.size for member in vdev.members)
+            for source, amount in _reads(vdev, gone, left, data):
                 read[source.serial, source.index] += amount
-            for target, amount in _writes(vdev, gone, pace.fill):
+            for target, amount in _writes(vdev, gone, left, data):
                 wrote[target.serial, target.index] += amount
+    if not wrote:
+        raise InputError("{0} is not in the pool".format(name), subject="serial")
     busy: Dict[str, int] = defaultdict(int)
     by_drive: Dict[str, float] = defaultdict(float)
     for (serial, _index), amount in read.items():
@@ -151,9 +157,7 @@ def _hours(read: Dict[Tuple[str, int], float], wrote: Dict[Tuple[str, int], floa
     return seconds / HOUR
 
 
-def _reads(vdev: Vdev, gone: List[Member], fill: float) -> Iterator[Tuple[Member, float]]:
-    left = [member for member in vdev.members if member not in gone]
-    data = fill * min(member.size for member in vdev.members)
+def _reads(vdev: Vdev, gone: List[Member], left: List[Member], data: float) -> Iterator[Tuple[Member, float]]:
     for member in left:
         if vdev.kind == "mirror":
             yield member, data / len(left)
@@ -163,10 +167,8 @@ def _reads(vdev: Vdev, gone: List[Member], fill: float) -> Iterator[Tuple[Member
             yield member, data
 
 
-def _writes(vdev: Vdev, gone: List[Member], fill: float) -> Iterator[Tuple[Member, float]]:
-    data = fill * min(member.size for member in vdev.members)
+def _writes(vdev: Vdev, gone: List[Member], left: List[Member], data: float) -> Iterator[Tuple[Member, float]]:
     if vdev.kind == "draid" and vdev.spares:
-        left = [member for member in vdev.members if member not in gone]
         for member in left:  # onto distributed spares
             yield member, data * len(gone) / len(left)
         return

@@ -14,6 +14,7 @@ from .capacity import Capacity
 from .figure import Figure
 
 LINE = 100
+MOST_IN_ROW = 16  # units of higher numbers are shown with their numbers
 SPARE, UNUSED, ABSENT = "s", "-", " "
 TB = 10**12
 
@@ -21,7 +22,12 @@ Bays = Dict[str, Dict[int, str]]  # bay or serial -> unit index -> mark
 
 
 def render(
-    layout: Layout, guarantees: Sequence[str], capacity: Capacity, options: Sequence[Alternative], width: int = LINE
+    layout: Layout,
+    guarantees: Sequence[str],
+    capacity: Capacity,
+    options: Sequence[Alternative],
+    width: int = LINE,
+    remarks: Sequence[str] = (),
 ) -> str:
     """The whole picture, at most about *width* columns wide (the table of alternatives needs its 118)."""
     parts = [
@@ -29,6 +35,8 @@ def render(
         bay_map(layout, width),
         "\n".join("  * " + sentence for sentence in guarantees),
     ]
+    if remarks:
+        parts.append("\n".join(remarks))
     if layout.unused:
         parts.append(_unused(layout))
     parts.append("Proven best possible: {0}.\n  {1}".format(_proven(layout), layout.proof))
@@ -44,7 +52,7 @@ def bay_map(layout: Layout, width: int = LINE) -> str:
     homes: Dict[str, List[Tuple[int, str]]] = defaultdict(list)
     loose: List[str] = []
     for name, units in marks.items():
-        text = "/".join(units.get(index, ABSENT).rjust(cell) for index in range(max(units) + 1))
+        text = _units(units, cell)
         if name.startswith("serial "):
             loose.append("{0} {1}".format(name, text))
         else:
@@ -54,6 +62,12 @@ def bay_map(layout: Layout, width: int = LINE) -> str:
     for home in sorted(homes):
         lines += _rows(home, sorted(homes[home]), width)
     return "\n".join(lines + ["  " + text for text in sorted(loose)])
+
+
+def _units(units: Mapping[int, str], cell: int) -> str:
+    if max(units) < MOST_IN_ROW:
+        return "/".join(units.get(index, ABSENT).rjust(cell) for index in range(max(units) + 1))
+    return "/".join("{0}:{1}".format(index, units[index].rjust(cell)) for index in sorted(units))
 
 
 def _marks(layout: Layout) -> Bays:

@@ -34,11 +34,30 @@ class Take:
     left: Dict[str, Tuple[int, ...]]
 
 
+class Budget:
+    """How much work a search may still do: about one for each edge of a network that is looked at."""
+
+    def __init__(self, work: int) -> None:
+        self.left = work
+
+    @property
+    def out(self) -> bool:
+        """Whether the search has to come to an end."""
+        return self.left <= 0
+
+    def spend(self, work: int) -> None:
+        """Counts *work* as done."""
+        self.left -= work
+
+
 class Shelf:
     """Drives with the unit sizes still free, and the vdevs still to be filled from them."""
 
-    def __init__(self, items: Sequence[Item], rule: Rule, sizes: Sequence[int], vdevs: Sequence[int]) -> None:
+    def __init__(
+        self, items: Sequence[Item], rule: Rule, sizes: Sequence[int], vdevs: Sequence[int], budget: Budget
+    ) -> None:
         self.rule = rule
+        self.budget = budget
         self.items = {item.serial: item for item in items}
         self.left: Dict[str, Tuple[int, ...]] = {item.serial: item.sizes for item in items}
         self.vdevs: Dict[int, int] = {size: many for size, many in zip(sizes, vdevs) if many}
@@ -76,6 +95,7 @@ class Shelf:
             (self.items[serial].enclosure, sizes) for serial, sizes in after.items() if sizes
         )
         sizes = sorted((size for size in vdevs if vdevs[size]), reverse=True)
+        self.budget.spend(len(stock) * max(1, len(sizes)))
         return not sizes or can_fill(stock, self.rule, sizes, [vdevs[size] for size in sizes])
 
     def commit(self, take: Take) -> None:

@@ -4,8 +4,9 @@
 """Which whole drives are kept as spares.
 
 A spare should be able to stand in for any drive of the layout: it has as many units as any drive that
-is no spare, and none smaller than the smallest member of any vdev (where no choice does that, it can stand in
-for the members of one vdev at least, and the guarantees say for which it cannot). Of the choices that leave the
+is not a spare, and, largest first, each at least as large as that drive's; or none smaller than the smallest member of
+any vdev (where no choice does that, it can stand in for the members of one vdev at least, and the guarantees say for
+which it cannot). Of the choices that leave the
 most capacity: the largest drives, then those from the fullest enclosures, then the last bays.
 
 All choices (by kind of drive) are compared when there are at most MOST_CHOICES. Alike drives
@@ -30,7 +31,7 @@ MOST_CHOICES = 60
 
 @dataclass(frozen=True)
 class Choice:
-    """A choice of spares. *most_size*: the largest least member that they can replace (0: none are kept).
+    """A choice of spares. *most_size*: the largest least member that they can replace (0: they can replace any drive).
 
     *value* is what `supply.best_counts` makes of the rest, *proven* whether no choice has more.
     """
@@ -128,7 +129,14 @@ def _all(
 
 def _choice(kept: Tuple[Item, ...], spares: Sequence[Item]) -> Choice:
     smallest = min((size for item in spares for size in item.sizes), default=0)
+    if all(stands_in(spare, sizes) for spare in {item.sizes for item in spares} for sizes in {k.sizes for k in kept}):
+        smallest = 0
     return Choice(kept, tuple(sorted(spares, key=lambda item: item.place)), smallest)
+
+
+def stands_in(spare: Sequence[int], drive: Sequence[int]) -> bool:
+    """Whether a spare with units of these sizes can take all places of such a drive; both largest first."""
+    return len(spare) >= len(drive) and all(one >= other for one, other in zip(spare, drive))
 
 
 def _valued(choice: Choice, rule: Rule) -> Choice:

@@ -12,8 +12,10 @@ from ..errors import InputError
 from ..model import Drive, Member
 from .policy import Policy
 
-LEAST_UNIT = 64 << 20  # SPA_MINDEVSIZE: OpenZFS takes no smaller device
+# SPA_MINDEVSIZE, 64 MiB, of a partition that zpool create makes on a device of 512-byte sectors.
+LEAST_UNIT = 74 << 20
 ALIKE = 16 << 20  # ZPOOL_FUZZ: zpool create and add take members that differ by no more, cmd/zpool/zpool_vdev.c
+MOST_DIVISIONS = 8
 
 
 @dataclass(frozen=True)
@@ -51,28 +53,45 @@ def read_stock(drives: Sequence[Drive]) -> Tuple[Item, ...]:
 
 def shaped(items: Sequence[Item], policy: Policy) -> Tuple[Item, ...]:
     """The items with the sizes that the policy's vdevs are made from."""
-    return tuple(items) if policy.mixed_sizes else as_alike(items)[0]
+    return tuple(items) if policy.mixed_sizes else divisions(items)[0]
 
 
-def as_alike(items: Sequence[Item]) -> Tuple[Tuple[Item, ...], bool]:
+def divisions(items: Sequence[Item]) -> List[Tuple[Item, ...]]:
     """The items with every unit's size brought down to the least of those that OpenZFS takes for alike.
 
-    Also whether that division is the only one: sizes that go over into each other in steps of less than
-    `ALIKE` could be divided elsewhere.
+    Sizes that go over into each other in steps of less than `ALIKE` can be divided in several ways: the largest
+    of such a chain together first, then with ever fewer of them.
     """
     sizes = sorted({member.size for item in items for member in item.members}, reverse=True)
-    classes: List[List[int]] = []
+    chains: List[List[int]] = []
     for size in sizes:
-        if classes and classes[-1][0] - size <= ALIKE:
-            classes[-1].append(size)
+        if chains and chains[-1][-1] - size <= ALIKE:
+            chains[-1].append(size)
         else:
-            classes.append([size])
-    only = all(before[-1] - after[0] > ALIKE for before, after in zip(classes, classes[1:]))
-    least = {size: found[-1] for found in classes for size in found}
-    return tuple(
-        replace(item, members=tuple(replace(member, size=least[member.size]) for member in item.members))
-        for item in items
-    ), only
+            chains.append([size])
+    longest = max(len([size for size in chain if chain[0] - size <= ALIKE]) for chain in chains)
+    several = any(chain[0] - chain[-1] > ALIKE for chain in chains)
+    found: List[Tuple[Item, ...]] = []
+    for fewer in range(min(longest, MOST_DIVISIONS) if several else 1):
+        least = {size: many for chain in chains for size, many in _counted_as(chain, fewer).items()}
+        found.append(tuple(_as_counted(item, least) for item in items))
+    return found
+
+
+def _counted_as(chain: Sequence[int], fewer: int) -> Dict[int, int]:
+    # Size to the size that it counts as; the first group has *fewer* members than it could.
+    least: Dict[int, int] = {}
+    start = 0
+    while start < len(chain):
+        group = [size for size in chain[start:] if chain[start] - size <= ALIKE]
+        group = group[: max(1, len(group) - (fewer if not start and chain[0] - chain[-1] > ALIKE else 0))]
+        least.update(dict.fromkeys(group, group[-1]))
+        start += len(group)
+    return least
+
+
+def _as_counted(item: Item, least: Mapping[int, int]) -> Item:
+    return replace(item, members=tuple(replace(member, size=least[member.size]) for member in item.members))
 
 
 def without(items: Sequence[Item], taken: Mapping[str, Sequence[int]]) -> Tuple[Item, ...]:

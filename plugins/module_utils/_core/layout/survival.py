@@ -107,8 +107,8 @@ def survival(
         drives=losses_survived(states, "drive"),
         enclosures=losses_survived(states, "enclosure"),
         units=losses_survived(states, "unit"),
-        drive_sets=tuple(_counted(states, size, "drive", bystanders, work) for size in sizes),
-        enclosure_sets=tuple(_counted(states, size, "enclosure", 0, work) for size in few),
+        drive_sets=fatal_sets_of_sizes(states, sizes, "drive", bystanders, work),
+        enclosure_sets=fatal_sets_of_sizes(states, few, "enclosure", 0, work),
     )
 
 
@@ -155,6 +155,23 @@ def fatal_sets(
     total = comb(len(parts), size)
     survived = survivor_polynomial(parts, [state.left for state in states], size, work)[size]
     return FatalSets(size, total, total - survived)
+
+
+def fatal_sets_of_sizes(
+    states: Sequence[VdevState], sizes: Sequence[int], by: str = "drive", bystanders: int = 0, work: int = WORK
+) -> Tuple[FatalSets, ...]:
+    """As `fatal_sets` for each of *sizes*; from the first that takes more than *work* steps on, none is counted."""
+    found: Dict[int, FatalSets] = {}
+    entangled = False
+    for size in sorted(sizes):
+        try:
+            if not entangled:
+                found[size] = fatal_sets(states, size, by, bystanders, work)
+        except InputError:
+            entangled = True  # and larger sets take more steps still
+        if entangled:
+            found[size] = FatalSets(size, comb(len(_parts(states, by)) + bystanders, size), None)
+    return tuple(found[size] for size in sizes)
 
 
 def minimal_fatal_sets(
@@ -204,13 +221,6 @@ def _overloads(states: Sequence[VdevState], columns: Sequence[Dict[str, int]], c
             load = sum(weights[name] for name in names)
             if load > state.left and all(load - weights[name] <= state.left for name in names):
                 yield names
-
-
-def _counted(states: Sequence[VdevState], size: int, by: str, bystanders: int, work: int) -> FatalSets:
-    try:
-        return fatal_sets(states, size, by, bystanders, work)
-    except InputError:
-        return FatalSets(size, comb(len(_parts(states, by)) + bystanders, size), None)
 
 
 def _parts(states: Sequence[VdevState], by: str) -> List[Dict[int, int]]:

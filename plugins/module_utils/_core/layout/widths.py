@@ -5,7 +5,7 @@
 
 Of every width from the narrowest to WIDEST_CHOSEN (dRAID: to all drives), the capacity that the
 drives would give is known exactly (`supply.best_counts`, `capacity.pool_capacity`; for dRAID
-before OpenZFS rounds its metaslabs). Then:
+before OpenZFS rounds its metaslabs), for the sector size that the pool will have. Then:
 
 - capacity: the most usable bytes, after raidz padding, metaslab rounding and slop space;
   of equals the narrowest.
@@ -23,7 +23,7 @@ from math import comb
 from typing import List, Optional, Sequence, Tuple
 
 from ..model import Member, Vdev
-from .capacity import pool_capacity
+from .capacity import Shape, deflate_ratio, pool_capacity
 from .policy import MIRROR_WIDTHS, WIDEST, Policy
 from .promise import rule_of
 from .stock import Item
@@ -44,9 +44,13 @@ class Choice:
     fatal: int
 
 
-def widths_by_preference(items: Sequence[Item], policy: Policy) -> List[int]:
-    """All widths that *items* can fill, the one that serves the preference best first."""
-    found = [choice for choice in (_try(items, policy.with_width(w)) for w in _widths(items, policy)) if choice]
+def widths_by_preference(items: Sequence[Item], policy: Policy, ashift: int = 12, whole_disk: bool = True) -> List[int]:
+    """All widths that *items* can fill, the one that serves the preference best first.
+
+    *ashift*, *whole_disk*: as `pool_capacity`.
+    """
+    tried = [_try(items, policy.with_width(width), ashift, whole_disk) for width in _widths(items, policy)]
+    found = [choice for choice in tried if choice]
     most = max((choice.usable for choice in found), default=0)
 
     def rank(choice: Choice) -> Tuple[int, ...]:
@@ -67,20 +71,22 @@ def _widths(items: Sequence[Item], policy: Policy) -> List[int]:
     return list(range(policy.least_width, most + 1))
 
 
-def _try(items: Sequence[Item], policy: Policy) -> Optional[Choice]:
+def _try(items: Sequence[Item], policy: Policy, ashift: int, whole_disk: bool) -> Optional[Choice]:
     counts = best_counts(kinds_of(items), rule_of(policy))
     if not counts:
         return None
     best = counts[0]
     fatal = best.total * comb(policy.width, policy.tolerance + 1)
-    return Choice(policy.width, _usable(best, policy), best.total, fatal)
+    return Choice(policy.width, _usable(best, policy, ashift, whole_disk), best.total, fatal)
 
 
-def _usable(counts: Counts, policy: Policy) -> int:
+def _usable(counts: Counts, policy: Policy, ashift: int, whole_disk: bool) -> int:
     if policy.kind == "draid":
         # Rounding every metaslab of every width would take seconds, and decides nothing.
-        return int(policy.net_members(policy.width) * counts.value)
-    return pool_capacity(_mock(counts, policy)).usable
+        data = policy.group_data(policy.width)
+        shape = Shape("draid", policy.parity, policy.width, 0, ashift, data, policy.distributed)
+        return (policy.width - policy.distributed) * counts.value // 512 * deflate_ratio(shape)
+    return pool_capacity(_mock(counts, policy), ashift, whole_disk).usable
 
 
 def _mock(counts: Counts, policy: Policy) -> List[Vdev]:
