@@ -130,7 +130,7 @@ def _promises(drives: Sequence[Drive], policy: Policy, layout: Layout) -> Iterat
             least[name] = min(least[name], found)
             lost = worst(held[name], wanted)
             if lost > vdev.parity:
-                yield f"promise: the loss of {wanted} {name} takes {lost} members of vdev {number}, parity {vdev.parity}"
+                yield f"promise: {wanted} {name} lost take {lost} members of vdev {number}, parity {vdev.parity}"
     yield from _stated("survives_drives", layout.survives_drives, least["drives"], layout)
     yield from _stated("survives_enclosures", layout.survives_enclosures, least["enclosures"], layout)
     yield from _enumerated("drives", {d.serial: d.serial for d in drives}, layout.survives_drives, layout)

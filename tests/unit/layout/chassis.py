@@ -41,7 +41,10 @@ SIZES = (
 
 @dataclass(frozen=True)
 class Part:
-    """One drive: its number (serial and slot), enclosure ("" when not named), units in bytes, whether its bay is known."""
+    """One drive: its number (serial and slot), enclosure ("" when not named) and units in bytes.
+
+    *bay*: whether it is known where the drive sits.
+    """
 
     number: int
     enclosure: str

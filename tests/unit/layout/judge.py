@@ -57,7 +57,7 @@ def judge(case: Case) -> list[str]:
         return [] if expected else [f"input: {error}"]
     except _Slow:
         return [f"slow: more than {MOST_SECONDS} s"]
-    except Exception as error:
+    except Exception as error:  # noqa: BLE001  whatever it is, it is the fault that is looked for
         return [f"traceback: {error!r} at {traceback.format_tb(error.__traceback__)[-1].strip()}"]
     took = time.process_time() - began
     found = [f"slow: {took:.1f} s"] if took > SECONDS else []
@@ -222,9 +222,7 @@ def _more_drives(parts: Sequence[Part], many: int, sizes: tuple[int, ...]) -> tu
     return tuple(grown)
 
 
-def _more_homes(
-    parts: Sequence[Part], homes: int, each: int, sizes: tuple[int, ...], topped: bool
-) -> tuple[Part, ...]:
+def _more_homes(parts: Sequence[Part], homes: int, each: int, sizes: tuple[int, ...], topped: bool) -> tuple[Part, ...]:
     grown = list(parts)
     number = count(500)
     there = Counter(part.enclosure for part in parts)
