@@ -257,6 +257,8 @@ def _placed(pick: random.Random, case: Case) -> Case:
         now = replace(now, draid_data=0, draid_spares=0)
     if pick.random() < 0.3:
         now = replace(now, spares=pick.randint(0, 3))
+    if pick.random() < 0.2:
+        now = replace(now, survive=Survive(pick.randint(0, 3), pick.randint(0, 2)))
     return Case(
         case.seed,
         _of(case.parts, frozenset(numbers) - gone),

@@ -3,8 +3,9 @@
 """One case from `chassis` judged: planned by the library, looked at by `audit` and `brute`.
 
 A fault is a line "kind: what". Kinds beside those of `audit`: traceback, slow, input (refused as
-wrong input), impossible (refused though possible), remedy (named, and does not do), proven (called
-the best, and is not), lame (spares too small though others do), siblings (shared for no gain).
+wrong input), order (of the drives changes the layout), impossible (refused though possible), remedy
+(named, and does not do), proven (called the best, and is not), lame (spares too small though others
+do), siblings (shared for no gain), brute (better than the brute force says is possible).
 """
 
 from __future__ import annotations
@@ -62,6 +63,8 @@ def judge(case: Case) -> list[str]:
     took = time.process_time() - began
     found = [f"slow: {took:.1f} s"] if took > SECONDS else []
     found += audit.faults(drives, case.policy, layout, placed)
+    if plan(drives[::-1], case.policy, placed) != layout:
+        found.append("order: the drives in another order give another layout")
     # A layout that breaks a rule may well store more than those that keep it.
     return found if found or not case.small else compared(drives, case.policy, layout, placed)
 
@@ -104,7 +107,23 @@ def refused(drives: Sequence[Drive], case: Case, placed: Layout | None, error: P
         way = fresh_way(drives, policy, case.small)
         return [f"impossible: {way}; said: {error}"] if way else remedies(case, error)
     way = repair_way(drives, policy, placed)
-    return [f"impossible: {way}; said: {error}"] if way else []
+    return [f"impossible: {way}; said: {error}"] if way else _smaller_promise(drives, policy, placed, error)
+
+
+def _smaller_promise(drives: Sequence[Drive], policy: Policy, placed: Layout, error: PromiseError) -> list[str]:
+    match = re.search(r"promise (survive\.(?:drives|enclosures) \d+)", error.remedy)
+    if not match or "may need" in error.remedy:
+        return []
+    try:
+        plan(drives, changed(policy, *_named(match[1])), placed)
+    except (InputError, PromiseError) as again:
+        return [f"remedy: {match[1]!r} does not do; said: {error}; then: {again}"]
+    return []
+
+
+def _named(words: str) -> tuple[str, int]:
+    name, value = words.split()
+    return name, int(value)
 
 
 def fresh_way(drives: Sequence[Drive], policy: Policy, small: bool) -> str:
@@ -260,8 +279,8 @@ def compared(drives: Sequence[Drive], policy: Policy, layout: Layout, placed: La
     most = best.lame if lame else best.capacity
     if "capacity" in layout.proven and most > capacity + slack:
         found.append(f"proven: capacity {capacity} of width {width}, possible {most}")
-    if most < capacity:
-        found.append(f"brute: capacity {capacity}, the brute force finds {most}")
+    if best.lame < capacity:
+        found.append(f"brute: capacity {capacity}, the brute force finds {best.lame}")
     if placed is None and not shared and not lame and "capacity" in layout.proven:
         found += _finer(drives, replace(rule, siblings=False), layout, capacity, policy.siblings)
     if placed is None and shared and not lame and best.capacity:
