@@ -77,8 +77,9 @@ fuzz: ## Attack every parser with a million inputs, and run the property tests w
 	@$(PYTEST) tests/unit -m 'not lab and not lab_long and not bench' --hypothesis-profile fuzz
 
 .PHONY: layout-long
-layout-long: ## Run the long tests of the layout
-	@$(PYTEST) tests/unit -m long -v --durations 20
+layout-long: ## Run the long tests of the layout; 20,000 random chassis first, on both cores
+	@$(PYTEST) tests/unit/layout/test_random_chassis.py -m long -n 2 --dist worksteal --durations 5 || [ $$? -eq 5 ]
+	@$(PYTEST) tests/unit -m long -v --durations 20 --ignore tests/unit/layout/test_random_chassis.py || [ $$? -eq 5 ]
 
 .PHONY: prove-net
 prove-net: ## Break each check on purpose, in a copy, and see it go red
