@@ -46,7 +46,7 @@ def widths(policy: Policy, units: int) -> list[int]:
     if policy.kind == "mirror":
         return [2, 3, 4]
     if policy.kind == "draid":
-        return list(range(policy.parity + max(1, policy.draid_data) + policy.draid_spares, units + 1))
+        return list(range(policy.parity + max(1, policy.draid_data) + (policy.draid_spares or 0), units + 1))
     return list(range(policy.parity + 1, WIDEST_RAIDZ + 1))
 
 
@@ -93,16 +93,16 @@ class Brute:
     def choices(self, spares: int) -> Iterator[tuple[int, int]]:
         """All choices of spare drives: the mask of the other units, and the smallest unit of a spare (0 without).
 
-        A spare has as many units as any drive, and all of them are free.
+        A spare has as many units as any drive that is not a spare, and all of them are free.
         """
-        most = max(len(drive.units) for drive in self._drives)
         whole = [
-            drive
-            for drive in self._drives
-            if len(drive.units) == most and all((drive.serial, unit.index) in self._free for unit in drive.units)
+            drive for drive in self._drives if all((drive.serial, unit.index) in self._free for unit in drive.units)
         ]
         seen = set()
         for chosen in combinations(whole, spares):
+            rest = [len(drive.units) for drive in self._drives if drive not in chosen]
+            if min((len(drive.units) for drive in chosen), default=0) < max(rest, default=0) and chosen:
+                continue
             kinds = sorted((self._homes[d.serial], sorted(unit.size for unit in d.units)) for d in chosen)
             if str(kinds) in seen and self._free == {(d.serial, u.index) for d in self._drives for u in d.units}:
                 continue
@@ -112,10 +112,14 @@ class Brute:
             yield mask, min((unit.size for drive in chosen for unit in drive.units), default=0)
 
     def possible(self, spares: int) -> int:
-        """A width of which there is a vdev beside the spares; 0 when there is none."""
-        masks = [mask for mask, _least in self.choices(spares)]
+        """A width of which there is a vdev beside the spares that they can stand in for; 0 when there is none."""
+        choices = list(self.choices(spares))
         for width in widths(self._policy, len(self._units)):
-            if any(vdev & mask == vdev for vdev, _size in self.allowed(width) for mask in masks):
+            if any(
+                vdev & mask == vdev and (not least or size <= least)
+                for vdev, size in self.allowed(width)
+                for mask, least in choices
+            ):
                 return width
         return 0
 

@@ -212,9 +212,17 @@ def applied(case: Case, words: str) -> Iterator[tuple[tuple[Part, ...], Policy]]
         except InputError:
             yield (), case.policy  # no such policy: nothing that could be planned
         return
-    match = re.fullmatch(r"(\d+) more (?:such )?drives?(?: spread over the enclosures that hold fewest)?", words)
+    if words == "mixed_sizes":
+        yield case.parts, replace(case.policy, mixed_sizes=True)
+        return
+    match = re.fullmatch(
+        r"(\d+) more drives?(?: like \S+(?: unknown)? \(serial (\S+)\))?"
+        r"(?: spread over the enclosures that hold fewest)?",
+        words,
+    )
     if match:
-        for sizes in sorted({part.sizes for part in case.parts}):
+        like = {part.sizes for part in case.parts if match[2] in (None, part.drive.serial)}
+        for sizes in sorted(like):
             yield _more_drives(case.parts, int(match[1]), sizes), case.policy
         return
     match = re.fullmatch(r"(\d+) enclosures with at least (\d+) drives? each", words)

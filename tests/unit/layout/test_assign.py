@@ -193,7 +193,7 @@ def test_a_smaller_drive_does_not_take_a_place() -> None:
             alike(12, ("east", "west")),
             Policy("raidz", 2, 8, survive=Survive(1, 1)),
             """
-            policy: width 8 over 2 enclosures (east 6, west 6): to stand the loss of 1 enclosure with parity 2,
+            policy: width 8 over 2 enclosures (east 6, west 6): to survive the loss of 1 enclosure with parity 2,
             a vdev may hold 2 members from each, which makes 4. It needs 4 enclosures with at least 2 drives
             each, or width 4, or survive.enclosures 0.
             """,
@@ -202,7 +202,7 @@ def test_a_smaller_drive_does_not_take_a_place() -> None:
             alike(6, ("east", "west")),
             Policy("raidz", 2, 6, survive=Survive(1, 1)),
             """
-            policy: width 6 over 2 enclosures (east 3, west 3): to stand the loss of 1 enclosure with parity 2,
+            policy: width 6 over 2 enclosures (east 3, west 3): to survive the loss of 1 enclosure with parity 2,
             a vdev may hold 2 members from each, which makes 4. It needs 3 enclosures with at least 2 drives
             each, or width 4, or parity 3, or survive.enclosures 0.
             """,
@@ -211,7 +211,7 @@ def test_a_smaller_drive_does_not_take_a_place() -> None:
             alike(12, ("east", "north", "south", "west")),
             Policy("raidz", 3, 6, survive=Survive(1, 2)),
             """
-            policy: width 6 over 4 enclosures (east 3, north 3, south 3, west 3): to stand the loss of 2
+            policy: width 6 over 4 enclosures (east 3, north 3, south 3, west 3): to survive the loss of 2
             enclosures with parity 3, a vdev may hold 1 member from each and one more from one of them, which
             makes 5. It needs 5 enclosures with at least 1 drive each, or width 5, or survive.enclosures 1.
             """,
@@ -228,7 +228,7 @@ def test_a_smaller_drive_does_not_take_a_place() -> None:
             alike(6),
             Policy("raidz", 1, 4, survive=Survive(2, 0)),
             """
-            policy.survive.drives: raidz1 stands 1 lost member of a vdev, and each of 2 lost drives takes at
+            policy.survive.drives: raidz1 survives 1 lost member of a vdev, and each of 2 lost drives takes at
             least one. It needs parity 2, or survive.drives 1.
             """,
         ),
@@ -236,17 +236,14 @@ def test_a_smaller_drive_does_not_take_a_place() -> None:
             alike(6),
             Policy("mirror", 2, 2, survive=Survive(2, 0)),
             """
-            policy.survive.drives: mirror of width 2 stands 1 lost member of a vdev, and each of 2 lost drives
+            policy.survive.drives: mirror of width 2 survives 1 lost member of a vdev, and each of 2 lost drives
             takes at least one. It needs width 3, or survive.drives 1.
             """,
         ),
         (
-            drives_of([Spec("", (9, 9)), Spec("", (18,)), Spec("", (9,)), Spec("", (9,))]),
-            Policy("raidz", 1, 2, spares=2),
-            """
-            policy.spares: 2 spares are asked for, and only 1 drive has 2 units. It needs 1 more such drives, or
-            spares 1: a spare must be able to replace any drive.
-            """,
+            alike(3),
+            Policy("raidz", 1, 2, spares=3),
+            "policy.spares: 3 spares of 3 drives leave nothing to store on. It needs more drives or fewer spares.",
         ),
     ],
 )

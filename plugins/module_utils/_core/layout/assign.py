@@ -16,7 +16,7 @@ drives), `blocks` (alignment of any drives), `placed` (pools that exist).
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import List, Mapping, Optional, Sequence, Tuple
+from typing import Dict, List, Mapping, Optional, Sequence, Tuple
 
 from ..errors import CoreError
 from ..model import Drive, Layout, Member, SpareDrive, Unused, Vdev
@@ -26,12 +26,14 @@ from .limits import cannot_fill, check_bays, check_kept, check_promises, most_to
 from .placed import Kept, keep
 from .policy import Policy
 from .promise import Rule, rule_of, survives_drives, survives_enclosures
-from .spares import Choice, choices, quick_choice
+from .spares import Choice, choices, needs_of, quick_choice, stands_in
 from .stock import Item, divisions, read_stock
 from .supply import kinds_of, most_vdevs
 from .widths import make_vdev, widths_by_preference
 
 MOST_SPARE_TIES = 4
+
+Key = Tuple[str, int]  # serial, unit index
 
 
 def plan(
@@ -84,9 +86,10 @@ class _Terms:
 def _attempt(items: Sequence[Item], policy: Policy, terms: _Terms) -> Optional[Layout]:
     """The layout of the first width that can be filled beside the spares; None when there is none."""
     ways = [tuple(items)] if policy.mixed_sizes else divisions(items)
+    real = _by_key(items)
     for width in _widths(ways[0], policy, terms):
         chosen = policy.with_width(width)
-        found = [pair for pair in (_best(way, chosen, terms.work) for way in ways) if pair[0].groups]
+        found = [pair for pair in (_best(way, real, chosen, terms.work) for way in ways) if pair[0].groups]
         if found:
             filled, choice = min(found, key=lambda pair: pair[0].rank)
             return _layout(items, choice.spares, filled, chosen, sure=len(ways) == 1)
@@ -120,11 +123,17 @@ def _grown(items: Sequence[Item], policy: Policy, placed: Layout, terms: _Terms)
         fresh = replace(chosen, spares=min(wanted, _whole_drives(items, kept.free)))
         # Spares come first: what is then left need not fill a vdev.
         if len(kept.free) > fresh.spares:
-            filled, choice = min((_best(way, fresh, terms.work) for way in ways), key=lambda pair: pair[0].rank)
+            filled, choice = min(
+                (_best(way, _by_key(items), fresh, terms.work) for way in ways), key=lambda pair: pair[0].rank
+            )
         else:
             choice = _all_spare(kept.free)
         sure = len(ways) == 1
     return _layout(items, choice.spares, filled, chosen, kept, sure)
+
+
+def _by_key(items: Sequence[Item]) -> Dict[Key, Member]:
+    return {(member.serial, member.index): member for item in items for member in item.members}
 
 
 def _whole_drives(items: Sequence[Item], free: Sequence[Item]) -> int:
@@ -147,8 +156,10 @@ def _widths(items: Sequence[Item], policy: Policy, terms: _Terms) -> List[int]:
     return widths_by_preference(kept, policy, terms.ashift, terms.whole_disk)
 
 
-def _best(items: Sequence[Item], policy: Policy, work: int) -> Tuple[Filled, Choice]:
+def _best(items: Sequence[Item], real: Mapping[Key, Member], policy: Policy, work: int) -> Tuple[Filled, Choice]:
     """The best filling over the choices of spares that leave the most capacity.
+
+    *real*: the units with their own sizes, where those of *items* are what they count as.
 
     Spares that can stand in for every drive come first; where no choice can, `guarantee` tells.
     """
@@ -164,10 +175,10 @@ def _best(items: Sequence[Item], policy: Policy, work: int) -> Tuple[Filled, Cho
         filled = fill(choice.kept, rule, choice.most_size, work)
         if not filled.groups:
             continue
-        smallest = [min(member.size for member in group) for group in filled.groups]
-        if not choice.most_size or max(smallest) <= choice.most_size:
+        needs = needs_of([[real[member.serial, member.index] for member in group] for group in filled.groups])
+        if all(stands_in(spare.true_sizes, sizes) for spare in choice.spares for sizes in needs):
             found.append((filled, choice))
-        elif min(smallest) <= choice.most_size:
+        elif min(size for sizes in needs for size in sizes) <= min(spare.true_sizes[-1] for spare in choice.spares):
             # A vdev of larger units only has no spare: the guarantees say so.
             lame.append((filled, choice))
     if not found and not lame:
@@ -200,7 +211,7 @@ def _layout(
     sure: bool = True,
 ) -> Layout:
     places = {item.serial: item.place for item in items}
-    real = {(member.serial, member.index): member for item in items for member in item.members}
+    real = _by_key(items)
     alike = divisions(items)[0]
     taken = {item.serial for item in spares}
 

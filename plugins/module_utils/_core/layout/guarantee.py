@@ -5,12 +5,12 @@
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
-from typing import Dict, List, Sequence, Tuple
+from collections import Counter
+from typing import List, Sequence, Tuple
 
 from ..model import Layout, Member
 from .promise import most_held
-from .spares import stands_in
+from .spares import needs_of, stands_in
 
 
 def sentences(layout: Layout) -> Tuple[str, ...]:
@@ -34,19 +34,13 @@ def _spares(layout: Layout) -> str:
     kept = "{0} kept as spare, each with all its units: ".format(_count(len(layout.spares), "whole drive"))
     if not larger:
         return kept + "any of them can take the place of any member."
-    if all(stands_in(_sizes(spare.members), needs) for spare in layout.spares for needs in _needs(layout)):
+    if all(
+        stands_in(_sizes(spare.members), needs)
+        for spare in layout.spares
+        for needs in needs_of([vdev.members for vdev in layout.vdevs])
+    ):
         return kept + "any of them can take the place of any drive, unit by unit."
     return kept + "too small for the members of vdev {0}, which have no spare.".format(", ".join(map(str, larger)))
-
-
-def _needs(layout: Layout) -> List[Tuple[int, ...]]:
-    # For each drive with members, what each of its places takes at least, largest first.
-    needs: Dict[str, List[int]] = defaultdict(list)
-    for vdev in layout.vdevs:
-        least = min(member.size for member in vdev.members)
-        for member in vdev.members:
-            needs[member.serial].append(least)
-    return [tuple(sorted(sizes, reverse=True)) for sizes in needs.values()]
 
 
 def _sizes(members: Sequence[Member]) -> Tuple[int, ...]:

@@ -13,7 +13,7 @@ from itertools import islice
 from typing import Callable, Dict, Iterable, Iterator, List, Sequence, Tuple
 
 from ..errors import InputError, PromiseError
-from ..model import Layout
+from ..model import Bay, Layout
 from .policy import MIRROR_WIDTHS, Policy
 from .promise import Rule, rule_of, survives_drives, survives_enclosures
 from .spares import quick_choice
@@ -22,6 +22,8 @@ from .supply import Kind, kinds_of, most_vdevs
 
 MOST_ADDED = 300
 MOST_TRIED = 4
+NEW = "further_"  # an enclosure that is not there yet
+FREE_SLOTS = 9000
 
 Works = Callable[[Sequence[Item], Policy], bool]
 Change = Tuple[str, Sequence[Item], Policy]  # in words, and what it leads to
@@ -49,16 +51,13 @@ def check_promises(items: Sequence[Item], policy: Policy, works: Works) -> None:
         if wanted <= tolerance:
             continue
         smaller = replace(policy, survive=replace(policy.survive, **{name: tolerance}))
-        changes = [
-            *_wider_or_safer(items, policy),
-            ("survive.{0} {1}".format(name, tolerance), items, smaller),
-        ]
+        eased = [("survive.{0} {1}".format(name, tolerance), items, smaller)]
         raise PromiseError(
             "{0} survives {1} lost member{2} of a vdev, and each of {3} lost {4} takes at least one".format(
                 _words(policy), tolerance, "" if tolerance == 1 else "s", wanted, name
             ),
             subject="policy.survive.{0}".format(name),
-            remedy=_remedy([changes], works),
+            remedy=_remedy([_wider_or_safer(items, policy), eased], works),
         )
 
 
@@ -172,8 +171,12 @@ def _more_drives(items: Sequence[Item], policy: Policy) -> Iterator[Change]:
     homes = _homes(kinds)
     where = " spread over the enclosures that hold fewest" if len(homes) > 1 else ""
     what = " like {0}".format(like.label) if len({item.sizes for item in items}) > 1 else ""
+    rule = rule_of(policy)
+    if policy.width < policy.promised_width or rule.base * len(homes) + rule.extra < rule.width:
+        return  # no number of drives in these enclosures would do
     grown = list(items)
-    for added in range(1, MOST_ADDED):
+    # Spread evenly, a vdev's width of them in each enclosure does where any number does.
+    for added in range(1, min(MOST_ADDED, policy.spares + policy.width * len(homes)) + 1):
         home = min(sorted(homes), key=lambda name: homes[name])
         homes[home] += 1
         grown.append(_copy(like, home, added))
@@ -190,8 +193,7 @@ def _more_enclosures(items: Sequence[Item], policy: Policy) -> Iterator[Change]:
     base = rule_of(policy).base
     grown = list(items)
     for added in range(1, MOST_ADDED // max(1, len(alike)) + 2):
-        # A name that no enclosure can have.
-        grown += [_copy(item, "+{0}".format(added), number) for number, item in enumerate(alike)]
+        grown += [_copy(item, "{0}{1}".format(NEW, added), number) for number, item in enumerate(alike)]
         if _fits(grown, policy):
             text = "{0} enclosures with at least {1} drive{2} each".format(
                 len(homes) + added, min(base, homes[most]), "s" if base > 1 else ""
@@ -200,8 +202,10 @@ def _more_enclosures(items: Sequence[Item], policy: Policy) -> Iterator[Change]:
 
 
 def _copy(item: Item, home: str, number: int) -> Item:
+    # In a bay behind those that chassis have.
     serial = "+{0}+{1}".format(home, number)
-    members = tuple(replace(member, serial=serial) for member in item.members)
+    bay = Bay(home, FREE_SLOTS + number).label if item.members[0].bay else ""
+    members = tuple(replace(member, serial=serial, bay=bay) for member in item.members)
     return replace(item, serial=serial, place=(2, home, number, serial), enclosure=home, members=members)
 
 

@@ -17,11 +17,12 @@ those up to each size, and the capacity is not called proven.
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import Counter, defaultdict
 from dataclasses import dataclass, replace
 from itertools import combinations_with_replacement
-from typing import Iterator, List, Sequence, Tuple
+from typing import Dict, Iterator, List, Sequence, Tuple
 
+from ..model import Member
 from .promise import Rule
 from .stock import Item
 from .supply import Kind, best_counts, kinds_of
@@ -54,7 +55,14 @@ def _picked_singly(items: Sequence[Item], forced: Sequence[Item], fit: Sequence[
     homes = Counter(item.enclosure for item in items if item not in forced)
     free = list(fit)
     while len(spares) < many:
-        spare = max(free, key=lambda item: (item.sizes[-1], homes[item.enclosure], item.place))
+        spare = max(
+            free,
+            key=lambda item: (
+                item.true_sizes[-1],
+                homes[item.enclosure],
+                item.place,
+            ),
+        )
         free.remove(spare)
         homes[spare.enclosure] -= 1
         spares.append(spare)
@@ -70,11 +78,13 @@ def choices(items: Sequence[Item], many: int, rule: Rule) -> List[Choice]:
         return []
     forced, fit = _fit(items, many)
     kinds = sorted(kinds_of(fit))
-    if len({item.sizes for item in items}) == 1:
+    if len({item.true_sizes for item in items}) == 1:
         return [quick_choice(items, many)]
     some = _ways(len(kinds), many - len(forced)) > MOST_CHOICES
-    tries = _by_size(items, forced, fit, many) if some else _all(items, forced, fit, kinds, many)
-    valued = [_valued(choice, rule) for choice in tries]
+    tries = [*(_by_size(items, forced, fit, many) if some else _all(items, forced, fit, kinds, many))]
+    tries += [quick_choice(items, many)]
+    distinct = {tuple(item.serial for item in choice.spares): choice for choice in tries}
+    valued = [_valued(choice, rule) for choice in distinct.values()]
     if some:
         valued = [replace(choice, proven=False) for choice in valued]
     homes = Counter(item.enclosure for item in items)
@@ -82,7 +92,7 @@ def choices(items: Sequence[Item], many: int, rule: Rule) -> List[Choice]:
     def rank(choice: Choice) -> Tuple[object, ...]:
         return (
             -choice.value,
-            sorted(-item.sizes[-1] for item in choice.spares),
+            sorted(-item.true_sizes[-1] for item in choice.spares),
             -sum(homes[item.enclosure] for item in choice.spares),
             [item.place for item in choice.spares],
         )
@@ -132,6 +142,16 @@ def _choice(kept: Tuple[Item, ...], spares: Sequence[Item]) -> Choice:
     if all(stands_in(spare, sizes) for spare in {item.sizes for item in spares} for sizes in {k.sizes for k in kept}):
         smallest = 0
     return Choice(kept, tuple(sorted(spares, key=lambda item: item.place)), smallest)
+
+
+def needs_of(vdevs: Sequence[Sequence[Member]]) -> List[Tuple[int, ...]]:
+    """For each drive with members in the vdevs, what each of its places takes at least, largest first."""
+    needs: Dict[str, List[int]] = defaultdict(list)
+    for members in vdevs:
+        least = min(member.size for member in members)
+        for member in members:
+            needs[member.serial].append(least)
+    return [tuple(sorted(sizes, reverse=True)) for sizes in needs.values()]
 
 
 def stands_in(spare: Sequence[int], drive: Sequence[int]) -> bool:

@@ -22,7 +22,8 @@ MOST_DIVISIONS = 8
 class Item:
     """A drive (or what is left of it): its units in index order, and where it sits.
 
-    *place* sorts as people read a chassis: enclosure, slot, serial.
+    *place* sorts as people read a chassis: enclosure, slot, serial. *true* are the units' own sizes, largest
+    first, where the members' are those that they count as (see `divisions`).
     """
 
     serial: str
@@ -30,6 +31,12 @@ class Item:
     enclosure: str
     adapter: str
     members: Tuple[Member, ...]
+    true: Tuple[int, ...] = ()
+
+    @property
+    def true_sizes(self) -> Tuple[int, ...]:
+        """The units' own sizes, largest first."""
+        return self.true or self.sizes
 
     @property
     def sizes(self) -> Tuple[int, ...]:
@@ -91,7 +98,8 @@ def _counted_as(chain: Sequence[int], fewer: int) -> Dict[int, int]:
 
 
 def _as_counted(item: Item, least: Mapping[int, int]) -> Item:
-    return replace(item, members=tuple(replace(member, size=least[member.size]) for member in item.members))
+    members = tuple(replace(member, size=least[member.size]) for member in item.members)
+    return replace(item, members=members, true=item.sizes)
 
 
 def without(items: Sequence[Item], taken: Mapping[str, Sequence[int]]) -> Tuple[Item, ...]:
