@@ -215,19 +215,25 @@ class _Search:
 def one_vdev(drives: Sequence[Drive], policy: Policy) -> int:
     """A width of which one vdev can be filled beside the spares, of any number of drives; siblings apart. 0: none.
 
-    For every size that may be the smallest and every way to take members from the enclosures.
+    For every size that may be the smallest and every way to take members from the enclosures. The spares can stand
+    in for its members.
     """
     homes = homes_of(drives)
     most_units = max(len(drive.units) for drive in drives)
-    spare = sum(len(drive.units) == most_units for drive in drives) - policy.spares
-    if spare < 0:
-        return 0
     for least in {unit.size for drive in drives for unit in drive.units}:
+        able = {
+            drive.serial
+            for drive in drives
+            if len(drive.units) == most_units and all(unit.size >= least for unit in drive.units)
+        }
+        spare = len(able) - policy.spares if policy.spares else len(able)
+        if spare < 0:
+            continue
         ordinary: Counter[str] = Counter()
         whole: Counter[str] = Counter()
         for drive in drives:
             if any(least <= u.size and (policy.mixed_sizes or u.size <= least + FUZZ) for u in drive.units):
-                (whole if len(drive.units) == most_units else ordinary)[homes[drive.serial]] += 1
+                (whole if drive.serial in able else ordinary)[homes[drive.serial]] += 1
         for width in widths(policy, len(drives)):
             if _fill_one(policy, width, ordinary, whole, spare):
                 return width

@@ -190,15 +190,16 @@ def _more_enclosures(items: Sequence[Item], policy: Policy) -> Iterator[Change]:
     homes = _homes(kinds_of(items))
     most = max(homes, key=lambda name: (homes[name], name))
     alike = [item for item in items if item.enclosure == most]
-    base = rule_of(policy).base
-    grown = list(items)
-    for added in range(1, MOST_ADDED // max(1, len(alike)) + 2):
-        grown += [_copy(item, "{0}{1}".format(NEW, added), number) for number, item in enumerate(alike)]
-        if _fits(grown, policy):
-            text = "{0} enclosures with at least {1} drive{2} each".format(
-                len(homes) + added, min(base, homes[most]), "s" if base > 1 else ""
-            )
-            yield text, list(grown), policy
+    for each in sorted({min(rule_of(policy).base, len(alike)), len(alike)}):
+        grown = list(items)
+        for added in range(1, MOST_ADDED // each + 2):
+            grown += [_copy(item, "{0}{1}".format(NEW, added), number) for number, item in enumerate(alike[:each])]
+            if _fits(grown, policy):
+                text = "{0} enclosures with at least {1} drive{2} each".format(
+                    len(homes) + added, each, "" if each == 1 else "s"
+                )
+                yield text, list(grown), policy
+                break
 
 
 def _copy(item: Item, home: str, number: int) -> Item:
