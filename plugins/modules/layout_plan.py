@@ -99,7 +99,11 @@ options:
         are filled anew, and drives that it does not use extend the pool.
     type: dict
   ashift:
-    description: The pool's sector size as a power of two, for the predicted capacity.
+    description:
+      - The pool's sector size as a power of two, 9 to 16. The predicted capacity depends on it, and with that the
+        width that is chosen when O(policy.width) is V(0).
+      - V(0) is what OpenZFS chooses by itself for the sectors that O(drives) report. Units in short form count as units
+        with physical sectors of 4096 bytes. RV(remarks) says what was assumed.
     type: int
     default: 12
   whole_disk:
@@ -107,7 +111,9 @@ options:
     type: bool
     default: true
   compare:
-    description: Whether to compare the layout with others worth considering, and with tempting wrong ones.
+    description:
+      - Whether to compare the layout with others worth considering, and with tempting wrong ones.
+      - Where units differ in size, this also says what it costs to keep sizes apart.
     type: bool
     default: true
   rates:
@@ -237,6 +243,13 @@ guarantees:
   elements: str
   returned: success
   sample: ["Any 2 drives may fail at once: no vdev holds two units of a drive, and raidz2 stands 2 lost members."]
+remarks:
+  description:
+    - What was assumed, and what the choice of O(policy.mixed_sizes) costs where units differ in size; one sentence each.
+  type: list
+  elements: str
+  returned: success
+  sample: ["ashift 12 is assumed, as OpenZFS would choose for sectors of 512 (physical 4096) bytes."]
 capacity:
   description: What OpenZFS will show for the fresh pool, in bytes, and how it comes about.
   type: dict

@@ -35,7 +35,9 @@ from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.heal
 )
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host import bays, hostid
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.identity import ranges, text, vpd
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.layout import given
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.layout.policy import Policy
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.layout.report import report
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.split import extents, table
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs import (
     labels,
@@ -76,8 +78,8 @@ class Tree:
     """A tree of plain values out of bytes, over given keys: what YAML or JSON could hold at a place."""
 
     SCALARS: tuple[Any, ...] = (
-        None, True, False, 0, 1, 2, -1, 3.5, float("nan"), 2**64, 10**30, "", "0", "bay00", "bay[00:11]",
-        "naa.5000ace2bb000010", "raidz", "mirror", "special",
+        None, True, False, 0, 1, 2, -1, 3.5, float("nan"), float("inf"), 1e308, 2**63, 2**64, 10**30, 2**200,
+        10**400, "", "0", "bay00", "bay[00:11]", "naa.5000ace2bb000010", "raidz", "mirror", "special",
         "pci-0000:00:08.0-sas-phy{phy}-lun-*", "bay{phy+6}", "$(reboot)", "a\nb", '"', "\u202e", "\ud800",
     )  # fmt: skip
 
@@ -98,6 +100,10 @@ class Tree:
         if kind == 5:
             return [self.value(depth + 1) for dummy in range(self._byte() % 4)]
         return {self._key(): self.value(depth + 1) for dummy in range(self._byte() % 6)}
+
+    def below(self, count: int) -> int:
+        """The next byte, as a number below *count*."""
+        return self._byte() % count
 
     def _key(self) -> Any:
         choice = self._byte()
@@ -161,6 +167,44 @@ def _yaml_variable(data: bytes) -> object:
     return yaml_edit.read_variable(words(data), "split_actuator_drives")
 
 
+def _plan(data: bytes) -> object:
+    """The options of layout_plan: right ones, in which a few values are exchanged for what YAML can hold."""
+    options: Any = json.loads(PLAN_OPTIONS)
+    source = Tree(data, PLAN_KEYS)
+    for _change in range(1 + source.below(4)):
+        place = options
+        while True:
+            names = sorted(place) if isinstance(place, dict) else range(len(place))
+            if not names:
+                break
+            name = names[source.below(len(names))]
+            inner = place[name]
+            # Mostly down to a leaf; now and then a whole branch goes.
+            if not isinstance(inner, (dict, list)) or source.below(8) == 0:
+                place[name] = source.value()
+                break
+            place = inner
+    if source.below(16):  # comparing takes most of the time
+        options["compare"] = False
+    return report(options)
+
+
+def _plan_options() -> str:
+    """Drives in both forms, one of three units, and a pool that is placed on some of them."""
+    short = [{"bay": f"bay{n:02d}", "serial": f"ACS{n}", "units": 2, "unit_bytes": 9 * 10**12} for n in range(4)]
+    whole = plain.to_plain(given.read_drives([{"serial": "ACS4", "bay": "bay04", "units": [9 * 10**12] * 2}]))
+    base = {"drives": short, "policy": {"kind": "raidz", "parity": 1, "width": 4, "survive": {"drives": 1}}}
+    placed = report({**base, "compare": False})["layout"]
+    placed["spares"] = [{"serial": "ACS4", "bay": "bay04", "members": []}]
+    placed["spares"][0]["members"] = [
+        {"serial": "ACS4", "index": n, "bay": "bay04", "size": 9 * 10**12, "kind": "lun"} for n in range(2)
+    ]
+    rates = {"drive_afr": 0.01, "unit_afr": 0.002, "delay_hours": 12.0, "rate": 1e8, "link": 2e8, "fill": 0.5}
+    options = {**base, "placed": placed, "rates": rates, "ashift": 12, "whole_disk": True, "compare": True}
+    options["drives"] = [*short, *whole, {"bay": "bay05", "serial": "ACS5", "units": [9 * 10**12] * 3}]
+    return json.dumps(options)
+
+
 STATUS_SEEDS = [
     path.read_bytes() + b"\x1e" + path.with_suffix(".guids").read_bytes()
     for path in sorted((DATA / "zpool").glob("*.text"))
@@ -170,6 +214,20 @@ CLASS_KEYS = ("SPLIT2X", "units", "unit_bytes", "logical_block", "revision", "ph
 POLICY_KEYS = (
     "kind", "parity", "width", "spares", "survive", "drives", "enclosures", "prefer", "siblings", "draid", "data",
 )  # fmt: skip
+PLAN_KEYS = (
+    *POLICY_KEYS,
+    "mixed_sizes",
+    "bay",
+    "serial",
+    "unit_bytes",
+    "index",
+    "size",
+    "members",
+    "vdevs",
+    "enclosure",
+    "slot",
+)
+PLAN_OPTIONS = _plan_options()
 CLASS_PARTS = ("bays", "paths", "models")
 BAY_KEYS = ("pattern", "bay", "enclosure")
 NAMES = ("0x5000ace200000000", "west")
@@ -205,6 +263,7 @@ TARGETS: dict[str, Target] = {
         lambda one: server_class.read_class(*_parts(one, CLASS_PARTS)), *CLASS_PARTS, *CLASS_KEYS
     ),
     "policy": tree_target(Policy.from_plain, *POLICY_KEYS),
+    "plan options": Target(_plan, [bytes([n % 4, n, n // 3, n, 0, n, n % 24, 7, n]) for n in range(64)]),
     # Ansible's own argument check lets only lists of dictionaries, and dictionaries, through to these two.
     "bay map": tree_target(lambda one: bays.read_bay_map(_dictionaries(one)), *BAY_KEYS),
     "enclosure names": tree_target(

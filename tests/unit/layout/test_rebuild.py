@@ -2,6 +2,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Rebuild time and load, mirrors paired and chained, and figures of the copyset paper."""
 
+import random
 from math import comb
 
 import pytest
@@ -166,3 +167,24 @@ def test_wrong_input_names_the_field(bad, field):
     with pytest.raises(InputError) as caught:
         bad()
     assert caught.value.subject == field
+
+
+@pytest.mark.parametrize("link", [0.0, 150e6])
+@pytest.mark.parametrize("seed", range(4))
+def test_the_worst_of_all_drives_is_that_of_the_drives_one_by_one(seed, link):
+    """The figures look at one drive of each kind; here at each, in pools that scatter drives of many sizes."""
+    rng = random.Random(seed)
+    kind, parity = rng.choice([("raidz", 2), ("mirror", 1), ("draid", 1)])
+    units = [Member("D{0}".format(n), index, "", rng.choice([7, 9, 12]) * TB) for n in range(24) for index in (0, 1)]
+    rng.shuffle(units)
+    width = 2 if kind == "mirror" else 6
+    vdevs = [
+        Vdev(kind, parity, tuple(units[at : at + width]), data=4 * (kind == "draid"), spares=int(kind == "draid"))
+        for at in range(0, len(units), width)
+    ]
+    pace = Pace(link=link)
+    found = rebuild_figures(vdevs, pace)
+    serials = {member.serial for member in units}
+    assert found["drive"].value == max(rebuild_drive(vdevs, serial, pace).hours for serial in serials)
+    assert found["unit"].value == max(rebuild_unit(vdevs, m.serial, m.index, pace).hours for m in units)
+    assert found["in_turn"].value == pytest.approx(max(rebuild_in_turn(vdevs, serial, pace) for serial in serials))

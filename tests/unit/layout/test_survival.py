@@ -18,6 +18,7 @@ from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.layo
     MemberState,
     VdevState,
     fatal_sets,
+    fatal_sets_of_sizes,
     losses_survived,
     minimal_fatal_sets,
     survival,
@@ -259,3 +260,19 @@ def test_order_does_not_matter(states, rng):
     mixed = [VdevState(s.parity, tuple(rng.sample(s.members, len(s.members)))) for s in states]
     rng.shuffle(mixed)
     assert survival(states) == survival(mixed)
+
+
+def test_sizes_are_counted_as_far_as_the_steps_allow():
+    """A pool that scatters its drives: the smaller sizes come out as with no limit, the larger ones not at all."""
+    states = scattered(random.Random(3), 60, 10, 2)
+    free = fatal_sets_of_sizes(states, (2, 3, 4), bystanders=2)
+    assert [sets.fatal is None for sets in free] == [False] * 3
+    assert free == tuple(fatal_sets(states, size, bystanders=2) for size in (2, 3, 4))
+    tight = fatal_sets_of_sizes(states, (5, 2, 3, 4), bystanders=2, work=8000)
+    assert [sets.size for sets in tight] == [5, 2, 3, 4]
+    assert tight[0].fatal is None
+    assert tight[1] == free[0]
+    counted = [sets for sets in tight if sets.fatal is not None]
+    assert set(counted) <= set(free)
+    assert [sets.total for sets in tight[1:]] == [sets.total for sets in free]
+    assert all(sets.fatal is None for sets in fatal_sets_of_sizes(states, (4, 5), work=1))

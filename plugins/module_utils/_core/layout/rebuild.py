@@ -105,11 +105,16 @@ def rebuild_figures(vdevs: Sequence[Vdev], pace: Pace = ASSUMED_PACE) -> Dict[st
     """Rebuild hours in the worst case over all drives: C(unit), C(drive) (one pass) and C(in_turn) (two passes)."""
     if not vdevs:
         raise InputError("a pool needs at least one vdev", subject="vdevs")
-    # Drives with units in the same vdevs, of the same sizes, take alike: one of each kind is enough.
-    kinds: Dict[Tuple[Tuple[int, int, int], ...], Tuple[str, List[Vdev]]] = {}
+    # Drives with as many units in the same vdevs take alike: one of each kind is enough. Where no link sets a limit,
+    # every unit has to do with its own vdev only, and vdevs of one shape do as well.
+    shapes = {
+        id(v): (n if pace.link else 0, v.kind, v.width, v.data, v.spares, min(m.size for m in v.members))
+        for n, v in enumerate(vdevs)
+    }
+    kinds: Dict[Tuple[object, ...], Tuple[str, List[Vdev]]] = {}
     for serial, homes in vdevs_of_drives(vdevs).items():
-        units = sorted((id(vdev), m.index, m.size) for vdev in homes for m in vdev.members if m.serial == serial)
-        kinds.setdefault(tuple(units), (serial, homes))
+        held = sorted((shapes[id(vdev)], sum(m.serial == serial for m in vdev.members)) for vdev in homes)
+        kinds.setdefault(tuple(held), (serial, homes))
     said = "{0:g} MB/s for each unit, {1:.0%} full, {2}, pool otherwise idle".format(
         pace.rate / 1e6, pace.fill, "link of {0:g} MB/s".format(pace.link / 1e6) if pace.link else "link no limit"
     )

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from itertools import combinations
 from math import comb
-from typing import Dict, Iterator, List, Optional, Sequence, Set, Tuple
+from typing import Dict, Iterator, List, Mapping, Optional, Sequence, Set, Tuple
 
 from ..errors import InputError
 from ..model import Bay, Vdev
@@ -161,17 +161,29 @@ def fatal_sets_of_sizes(
     states: Sequence[VdevState], sizes: Sequence[int], by: str = "drive", bystanders: int = 0, work: int = WORK
 ) -> Tuple[FatalSets, ...]:
     """As `fatal_sets` for each of *sizes*; from the first that takes more than *work* steps on, none is counted."""
-    found: Dict[int, FatalSets] = {}
-    entangled = False
-    for size in sorted(sizes):
-        try:
-            if not entangled:
-                found[size] = fatal_sets(states, size, by, bystanders, work)
-        except InputError:
-            entangled = True  # and larger sets take more steps still
-        if entangled:
-            found[size] = FatalSets(size, comb(len(_parts(states, by)) + bystanders, size), None)
-    return tuple(found[size] for size in sizes)
+    parts = _parts(states, by)
+    parts.extend({} for _number in range(bystanders))
+    limits = [state.left for state in states]
+    survived = _survived(parts, limits, sizes, work) if sizes else []
+    totals = [(size, comb(len(parts), size)) for size in sizes]
+    return tuple(
+        FatalSets(size, total, total - survived[size] if size < len(survived) else None) for size, total in totals
+    )
+
+
+def _survived(parts: Sequence[Mapping[int, int]], limits: Sequence[int], sizes: Sequence[int], work: int) -> List[int]:
+    # The largest size counts all smaller ones along; where it takes too much, the smaller ones as far as they go.
+    *smaller, largest = sorted(sizes)
+    found: List[int] = []
+    try:
+        return survivor_polynomial(parts, limits, largest, work)
+    except InputError:
+        for size in smaller:
+            try:
+                found = survivor_polynomial(parts, limits, size, work)
+            except InputError:
+                break
+    return found
 
 
 def minimal_fatal_sets(
