@@ -10,10 +10,11 @@ program prints, so the fixtures of the tests are captured from real pools.
 from __future__ import annotations
 
 import json
-from typing import Any, Dict, Tuple
+from dataclasses import replace
+from typing import Any, Dict, List, Tuple
 
 from ..errors import DecodeError
-from .tree import STAND_INS, UNKNOWN_KIND, UNKNOWN_STATE, Node, PoolTree, Scan, kind_of
+from .tree import STAND_INS, UNKNOWN_KIND, UNKNOWN_STATE, Node, PoolTree, Scan, kind_of, without_echo
 
 ARGV = ("zpool", "status", "-j", "-P", "--json-int")
 
@@ -25,6 +26,9 @@ _CANT_OPEN = {"CORRUPT_DATA": "FAULTED", "BAD_LOG": "FAULTED", "SPLIT_POOL": "SP
 # These are groups of devices and never one themselves.
 _GROUPED = ("raidz", "mirror", "draid", "replacing", "spare")
 _KINDS = {"dspare": "draid_spare"}
+# Rebuilds of single vdevs stand in scan_stats, beside the pool's last scan.
+_REBUILT = ("CANCELED", "COMPLETE", "NONE")
+_REBUILDS = {"ACTIVE": "scanning", "CANCELED": "canceled", "COMPLETE": "finished", "NONE": "none"}
 _COUNTERS = ("read_errors", "write_errors", "checksum_errors")
 
 
@@ -59,11 +63,14 @@ def state_word(state: str, aux: str = "") -> str:
 
 
 def _pool(name: str, data: Dict[str, Any]) -> PoolTree:
-    scan = _scan(data.get("scan_stats") or {})
+    told = data.get("scan_stats") or {}
+    scan, rebuilds = _scan(told), told.get("rebuild_stats") or {}
     resilvering = scan.running and scan.function == "resilver"
+    rebuilt = [key for key, one in rebuilds.items() if one.get("state") not in _REBUILT]
 
     def nodes(found: Dict[str, Any], spare: bool = False) -> Tuple[Node, ...]:
-        return tuple(_node(key, child, resilvering, spare) for key, child in found.items())
+        tops = [_node(key, child, resilvering, spare) for key, child in found.items()]
+        return tuple(without_echo(_rebuilding(top) if top.name in rebuilt else top) for top in tops)
 
     groups = [("data", tuple(node for root in data["vdevs"].values() for node in nodes(root["vdevs"])))]
     if not groups[0][1]:
@@ -80,8 +87,23 @@ def _pool(name: str, data: Dict[str, Any]) -> PoolTree:
         action=_words(data, "action"),
         msgid=str(data.get("msgid", "")),
         errors=_number(data.get("error_count", 0)),
-        scan=scan,
+        scan=_latest(scan, [_rebuild(one) for one in rebuilds.values()]),
     )
+
+
+def _rebuilding(top: Node) -> Node:
+    """A vdev that is rebuilt sequentially. Of its members JSON does not say which are filled: those that stand in."""
+    if not any(child.kind in STAND_INS for child in top.children):
+        raise ValueError("{0} is rebuilt, and nothing says which of its members".format(top.name))
+
+    def filled(place: Node) -> Node:
+        members = [
+            replace(one, filling=position > 0 or one.kind == "draid_spare")
+            for position, one in enumerate(place.children)
+        ]
+        return replace(place, children=tuple(members)) if place.kind in STAND_INS else place
+
+    return replace(top, children=tuple(map(filled, top.children)))
 
 
 def _node(key: str, data: Dict[str, Any], resilvering: bool, spare: bool = False) -> Node:
@@ -90,15 +112,15 @@ def _node(key: str, data: Dict[str, Any], resilvering: bool, spare: bool = False
     children = tuple(_node(inner, child, resilvering) for inner, child in (data.get("vdevs") or {}).items())
     if kind in _GROUPED and not children:
         raise ValueError("{0} without members".format(name))
-    if not children and not spare and kind != "draid_spare":
-        _require(name, data, ("guid", *_COUNTERS))
+    if not children and kind != "draid_spare":
+        _require(name, data, ("guid",) if spare else ("guid", *_COUNTERS))
     return Node(
         name=name,
         kind=kind,
         state=_state(kind, data),
         # A stand-in is looked up by its name, which is no name of its own: two vdevs may have a spare-5 (seen on 2.3.9).
         guid="" if kind in STAND_INS else str(data.get("guid", "")),
-        path="" if kind == "draid_spare" else str(data.get("path", "")),
+        path=_path(name, kind, data),
         parity=parity,
         read_errors=_number(data.get("read_errors", 0)),
         write_errors=_number(data.get("write_errors", 0)),
@@ -112,6 +134,12 @@ def _node(key: str, data: Dict[str, Any], resilvering: bool, spare: bool = False
     )
 
 
+def _path(name: str, kind: str, data: Dict[str, Any]) -> str:
+    """The device as OpenZFS stores it; its name is that too (C(-P)), unless it is gone."""
+    spelled = name if name.startswith("/") else data.get("was", "")
+    return "" if kind == "draid_spare" else str(data.get("path", spelled))
+
+
 def _kind(name: str, data: Dict[str, Any]) -> Tuple[str, int]:
     """Kind and parity of a node: as told, else as its name or its path spells them."""
     spelled, parity = kind_of(name)
@@ -120,12 +148,12 @@ def _kind(name: str, data: Dict[str, Any]) -> Tuple[str, int]:
         return (_KINDS.get(told, told), parity if told in ("raidz", "draid") else 0)
     if spelled:
         return (spelled, parity)
-    device = not data.get("vdevs") and str(data.get("path", "")).startswith("/dev/")
+    device = not data.get("vdevs") and str(data.get("path", name)).startswith("/dev/")
     return ("disk" if device else UNKNOWN_KIND, 0)
 
 
 def _state(kind: str, data: Dict[str, Any]) -> str:
-    if kind == UNKNOWN_KIND or "state" not in data:
+    if kind == UNKNOWN_KIND or "state" not in data or (kind == "draid_spare" and "guid" not in data):
         return UNKNOWN_STATE
     return state_word(_text(data["state"]), str(data.get("aux", "")))
 
@@ -149,8 +177,8 @@ def _scan(data: Dict[str, Any]) -> Scan:
     if not data:
         return Scan()
     return Scan(
-        function=str(data.get("function", "none")).lower(),
-        state=str(data.get("state", "none")).lower(),
+        function=str(data["function"]).lower(),
+        state=str(data["state"]).lower(),
         started=_number(data.get("start_time", 0)),
         ended=_number(data.get("end_time", 0)),
         examined=_number(data.get("examined", 0)),
@@ -159,6 +187,30 @@ def _scan(data: Dict[str, Any]) -> Scan:
         total=_number(data.get("to_examine", 0)) - _number(data.get("skipped", 0)),
         errors=_number(data.get("errors", 0)),
     )
+
+
+def _rebuild(data: Dict[str, Any]) -> Scan:
+    """A sequential rebuild of one vdev (vdev_rebuild_stat_t): a resilver to everybody but OpenZFS's inside."""
+    return Scan(
+        function="resilver",
+        state=_REBUILDS.get(str(data.get("state", "")), "unknown"),
+        started=_number(data.get("start_time", 0)),
+        ended=_number(data.get("end_time", 0)),
+        examined=_number(data.get("scanned", 0)),
+        issued=_number(data.get("issued", 0)),
+        total=_number(data.get("to_scan", 0)),
+        errors=_number(data.get("errors", 0)),
+    )
+
+
+def _latest(scan: Scan, rebuilds: List[Scan]) -> Scan:
+    """What counts, as `status_text` has it: what is at work, the least done first; else a scrub; else what ended last."""
+    running = [one for one in [scan, *rebuilds] if one.running]
+    if running:
+        return min(running, key=lambda one: (one.function != "resilver", one.issued / one.total if one.total else 0.0))
+    if scan.function == "scrub" or not rebuilds:
+        return scan
+    return max([scan, *rebuilds], key=lambda one: one.ended)
 
 
 def _number(value: Any) -> int:

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from typing import Dict, List, Tuple
 
 from ..errors import DecodeError
-from .tree import UNKNOWN_STATE, Node, PoolTree, Scan, kind_of
+from .tree import UNKNOWN_STATE, Node, PoolTree, Scan, kind_of, without_echo
 
 ARGV = ("zpool", "status", "-P", "-p")
 GUID_ARGV = ("zpool", "status", "-g", "-p")
@@ -122,7 +122,7 @@ def _groups(lines: List[_Line], guids: List[str]) -> Tuple[Tuple[str, Tuple[Node
             end += 1
         head = lines[start]
         group = "data" if start == 0 else _GROUPS.get(head.name, head.name)
-        found.append((group, _children(lines, guids, start + 1, end, 1)))
+        found.append((group, tuple(map(without_echo, _children(lines, guids, start + 1, end, 1)))))
         start = end
     return tuple(found) or (("data", ()),)
 

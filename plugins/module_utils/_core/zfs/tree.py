@@ -10,7 +10,7 @@ since they exceed what JSON readers hold exactly.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Iterator, Optional, Tuple
 
 # States in which a node answers reads (zpoolconcepts(7), "Device Failure and Recovery"); no other word is one.
@@ -100,6 +100,23 @@ class Node:
     def redundancy(self) -> int:
         """How many members of this top-level vdev may fail."""
         return len(self.children) - 1 if self.kind == "mirror" else self.parity
+
+
+def without_echo(top: Node) -> Node:
+    """The top-level node with only those members being filled that are.
+
+    A distributed spare is space on the members of its dRAID. While it is filled, OpenZFS counts what is written for it
+    at these members too and prints C((resilvering)) beside them, in text and numbers alike (seen on 2.1 and 2.3), though
+    they hold all their own data.
+    """
+    if top.kind != "draid" or not any(leaf.kind == "draid_spare" and leaf.filling for leaf in top.leaves()):
+        return top
+    return replace(
+        top,
+        children=tuple(
+            child if child.kind in STAND_INS else replace(child, filling=child.put_off) for child in top.children
+        ),
+    )
 
 
 @dataclass(frozen=True)
