@@ -177,8 +177,10 @@ def test_what_was_absent_at_import_is_lost_in_either_form(form):
     assert {node.state for _group, node in every(pool) if node.is_leaf and not node.serving} == {"UNAVAIL"}
     assert pool.state == "DEGRADED"
     assert (pool.status, pool.action) == (
-        "One or more devices could not be used because the label is missing or invalid. Sufficient replicas exist for"
-        " the pool to continue functioning in a degraded state.",
+        (
+            "One or more devices could not be used because the label is missing or invalid. Sufficient replicas exist"
+            " for the pool to continue functioning in a degraded state."
+        ),
         "Replace the device using 'zpool replace'.",
     )
 
@@ -256,7 +258,8 @@ def changed(data, path, *value):
         inner = inner[key]
     kept, order = inner[path[-1]], list(inner)
     inner.pop(path[-1])
-    inner.update({path[-1]: one for one in value})
+    if value:
+        inner[path[-1]] = value[0]
     try:
         yield json.dumps(data)
     finally:
@@ -265,14 +268,15 @@ def changed(data, path, *value):
             inner[key] = inner.pop(key)
 
 
-# Printed only where they are true or above 0, or known otherwise: to lack them says nothing wrong of a node. What a group
-# of members lacks of counters and guid is nobody's errors, and no command names it.
+# Printed only where they are true or above 0, or known otherwise: to lack them says nothing wrong of a node.
 SPEAKS_OF_NOTHING = {
-    "alloc_space", "aux", "class", "def_space", "devid", "name", "not_present", "phys_path", "phys_space", "rep_dev_size",
-    "rebuild_stats", "resilver_deferred", "scan_processed", "scan_stats", "slow_ios", "total_space", "was",
+    "alloc_space", "aux", "class", "def_space", "devid", "name", "not_present", "phys_path", "phys_space",
+    "rep_dev_size", "rebuild_stats", "resilver_deferred", "scan_processed", "scan_stats", "slow_ios", "total_space",
+    "was",
 }  # fmt: skip
 
 
+# What a group of members lacks of these is nobody's errors, and no command names it.
 OF_A_DEVICE = {"guid", "read_errors", "write_errors", "checksum_errors"}
 
 
@@ -393,7 +397,9 @@ def test_a_spare_that_is_gone_keeps_its_words_and_so_its_bay():
     assert (used.state, used.note, used.path) == ("INUSE", "currently in use", "/dev/disk/by-vdev/bay08.1-part1")
     assert (idle.state, idle.note) == ("AVAIL", "")
     found = resolve(read_text(SPARE_GONE), Index([], [], {}))
-    assert [member.path.rsplit("/", 1)[1] for member in found.spares] == [f"bay0{n}-part1" for n in ("8.0", "8.1", "9.0")]
+    assert [member.path.rsplit("/", 1)[1] for member in found.spares] == [
+        f"bay0{n}-part1" for n in ("8.0", "8.1", "9.0")
+    ]
 
 
 @pytest.mark.parametrize("name", ["NAME", "NAME-2", "logs", "spares", "cache", "special", "dedup", "errors", "pool"])
@@ -427,8 +433,9 @@ def test_a_tree_deeper_than_any_pool_is_refused():
 
 
 # Lines as print_rebuild_status and print_scan_scrub_resilver_status of OpenZFS 2.1 write them; see the captures too.
-RUNNING = "resilver (draid1:3d:6c:1s-0) in progress since Mon Jul 24 19:40:55 2023\n\t334T scanned at 2.13G/s, 306T" \
-    " issued 1.95G/s, 359T total\n\t13.9T resilvered, 92.97% done, 03:22:35 to go"  # fmt: skip
+RUNNING = """resilver (draid1:3d:6c:1s-0) in progress since Mon Jul 24 19:40:55 2023
+\t334T scanned at 2.13G/s, 306T issued 1.95G/s, 359T total
+\t13.9T resilvered, 92.97% done, 03:22:35 to go"""
 SLOWER = RUNNING.replace("1s-0", "1s-1").replace("92.97", "12.50")
 DONE = "resilvered (draid1:3d:6c:1s-1) 2G in 00:00:05 with 0 errors on Mon Jul 24 19:00:00 2023"
 SCRUBBED = "scrub repaired 0B in 2 days 10:05:20 with 0 errors on Tue Jul 11 10:29:22 2023"

@@ -20,7 +20,7 @@ ARGV = ("zpool", "status", "-j", "-P", "--json-int")
 
 _GROUPS = ("special", "dedup", "logs", "l2cache", "spares")
 # JSON has the kernel's names of states (vdev_state_t); the text that people and this library go by translates them
-# (zpool_state_to_name of libzfs; from memory, and compared with what both print of real pools). All others are the same.
+# (zpool_state_to_name of libzfs; from memory, and compared with what both print of real pools). Others are the same.
 _STATES = {"CLOSED": "OFFLINE", "HEALTHY": "ONLINE"}
 _CANT_OPEN = {"CORRUPT_DATA": "FAULTED", "BAD_LOG": "FAULTED", "SPLIT_POOL": "SPLIT"}
 # These are groups of devices and never one themselves.
@@ -118,7 +118,7 @@ def _node(key: str, data: Dict[str, Any], resilvering: bool, spare: bool = False
         name=name,
         kind=kind,
         state=_state(kind, data),
-        # A stand-in is looked up by its name, which is no name of its own: two vdevs may have a spare-5 (seen on 2.3.9).
+        # OpenZFS looks a stand-in up by its name, and two vdevs may have a spare-5: it told one GUID of both (2.3.9).
         guid="" if kind in STAND_INS else str(data.get("guid", "")),
         path=_path(name, kind, data),
         parity=parity,
@@ -204,7 +204,7 @@ def _rebuild(data: Dict[str, Any]) -> Scan:
 
 
 def _latest(scan: Scan, rebuilds: List[Scan]) -> Scan:
-    """What counts, as `status_text` has it: what is at work, the least done first; else a scrub; else what ended last."""
+    """What counts, as in `status_text`: what is at work, the least done first; else a scrub; else what ended last."""
     running = [one for one in [scan, *rebuilds] if one.running]
     if running:
         return min(running, key=lambda one: (one.function != "resilver", one.issued / one.total if one.total else 0.0))

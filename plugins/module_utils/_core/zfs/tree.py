@@ -32,7 +32,6 @@ def kind_of(name: str) -> Tuple[str, int]:
     if found is None:
         return ("draid_spare" if is_distributed(name) else "", 0)
     kind, parity = found.groups()
-    # The releases that had raidz before raidz2 came print no number for parity 1.
     return (kind, int(parity or 1) if kind in ("raidz", "draid") else 0)
 
 
@@ -47,7 +46,8 @@ class Node:
 
     *kind*: C(raidz), C(mirror), C(draid), C(disk), C(file), C(replacing), C(spare), C(indirect),
     C(missing), C(draid_spare) (a distributed spare of a dRAID) or C(unknown). *state*: the word that
-    C(zpool status) prints for people, whatever form was read. *parity* is the number of members that may fail (raidz, dRAID) or 0.
+    C(zpool status) prints for people, whatever form was read. *parity* is the number of members that may fail (raidz,
+    dRAID) or 0.
     *path* is a leaf's device as ZFS stores it. *was* is the former path of an absent leaf.
     *filling* is true for a leaf that a resilver has not completed yet, *put_off* for one that waits for another
     resilver to end before its own begins.
@@ -105,8 +105,8 @@ class Node:
 def without_echo(top: Node) -> Node:
     """The top-level node with only those members being filled that are.
 
-    A distributed spare is space on the members of its dRAID. While it is filled, OpenZFS counts what is written for it
-    at these members too and prints C((resilvering)) beside them, in text and numbers alike (seen on 2.1 and 2.3), though
+    A distributed spare is space on the members of its dRAID. While it is filled, OpenZFS counts what is written for
+    it at these members too and prints C((resilvering)) beside them, in text and numbers alike (seen on 2.3.9), though
     they hold all their own data.
     """
     if top.kind != "draid" or not any(leaf.kind == "draid_spare" and leaf.filling for leaf in top.leaves()):
