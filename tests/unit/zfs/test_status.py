@@ -402,7 +402,10 @@ def test_a_spare_that_is_gone_keeps_its_words_and_so_its_bay():
     ]
 
 
-@pytest.mark.parametrize("name", ["NAME", "NAME-2", "logs", "spares", "cache", "special", "dedup", "errors", "pool"])
+# Pools may have spaces in their names (zpool-create(8)).
+@pytest.mark.parametrize(
+    "name", ["NAME", "NAME-2", "NAME STATE", "my pool", "logs", "spares", "cache", "special", "dedup", "errors", "pool"]
+)
 def test_a_pool_may_be_called_like_a_heading_or_a_field(name):
     text = SPARE_GONE.replace("archive ", f"{name} ".ljust(8)).replace("pool: archive", f"pool: {name}")
     pool = read_text(text)
@@ -417,6 +420,15 @@ def test_a_device_may_be_called_like_a_heading_or_a_field(name):
     text = SPARE_GONE.replace("/dev/disk/by-vdev/bay01.0-part1", f"/srv/{name}".ljust(31))
     assert [node.path for node in read_text(text).group("data")[0].children][1] == f"/srv/{name}"
     assert [(node.kind, node.serving) for node in read_text(text).group("data")[0].children] == [("disk", True)] * 2
+
+
+def test_a_device_that_is_called_like_a_note_is_not_being_filled():
+    text = SPARE_GONE.replace(
+        "/dev/disk/by-vdev/bay00.0-part1  ONLINE       0     0     0",
+        "123                              UNAVAIL      0     0     0  was /srv/resilver.img",
+    )
+    gone = read_text(text).group("data")[0].children[0]
+    assert (gone.filling, gone.path) == (False, "/srv/resilver.img")
 
 
 def test_digits_that_are_no_numbers_are_no_counters():

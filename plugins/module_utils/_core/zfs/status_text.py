@@ -164,7 +164,7 @@ def _node(line: _Line, guid: str) -> Node:
         checksum_errors=numbers[2],
         was=formerly,
         note=note,
-        filling="resilver" in note,
+        filling="(resilvering)" in note or "awaiting resilver" in note,
         put_off="awaiting resilver" in note,
     )
 
