@@ -11,11 +11,13 @@ import pytest
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.errors import CoreError, InputError, Refusal
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.run import SETTLE
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.model import Content, Layout, SpareDrive
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.spares import action
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.spares import action, duty
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.spares.plan import Wish
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs.labels import Label
 from tests.unit.scripted import ScriptedRunner
 from tests.unit.zfs.pools import drive, layout, leaf, member
+from tests.unit.zfs.recorded import FORMS
+from tests.unit.zfs.recorded import pool as recorded
 from tests.unit.zfs.world import NO_POOL, World, disk, spread, stand_in, start, status
 
 # Six drives: those in bays 0 to 3 in the pool, those in bays 4 and 5 spares.
@@ -247,3 +249,43 @@ def test_a_pool_that_is_suspended_or_not_there():
         once(world(), status(NOW, state="SUSPENDED"))
     with pytest.raises(InputError, match="no pool of this name"):
         once(world(), NO_POOL)
+
+
+# --- pools as real hosts printed them
+
+
+@pytest.mark.parametrize("form", FORMS)
+def test_a_drive_that_was_absent_at_import_is_lost_and_so_are_its_spares(form):
+    """2.3's JSON calls it CANT_OPEN: as long as nobody knew the word, no spare stood in."""
+    found = recorded("absent", form)
+    gone = {drive: [(seat.vdev.name, seat.owner.index) for seat in held] for drive, held in duty.gone(found).items()}
+    assert gone == {("COH03", "bay03"): [("raidz2-0", 0), ("raidz2-1", 1)]}
+    # The spares that were in the pool are gone themselves: none is idle in it, so none is exposed.
+    assert [one.state for one in found.spares] == ["UNAVAIL", "UNAVAIL"]
+    assert duty.findings(found) == ()
+
+
+def test_a_member_of_an_unknown_state_is_left_to_a_person():
+    """Nothing says that it has gone: no spare is spent on it, and it is told (drift: member_failed)."""
+    told = status(NOW, {key(1, index): disk(key(1, index), "SOMETHING_NEW") for index in (0, 1)})
+    report, commands = once(world(), told)
+    assert commands == []
+    assert not report.taken
+
+
+@pytest.mark.parametrize("form", FORMS)
+@pytest.mark.parametrize("name", ["draid", "draid-healing", "draid-spared", "draid-rebuilding", "draid-rebuilt"])
+def test_a_distributed_spare_is_part_of_its_vdev(name, form):
+    """It belongs in the pool, idle or at work, and is no drive whose units could be divided or doubled."""
+    found = recorded(name, form)
+    assert all(one.distributed for one in found.spares)
+    assert len(found.spares) == 2
+    assert duty.findings(found) == ()
+    assert duty.returnable(found) == {}
+
+
+def test_an_idle_distributed_spare_is_not_taken_out_of_the_pool():
+    mine = {"name": "draid2-0-0", "vdev_type": "dspare", "guid": 4711, "path": "draid2-0-0", "state": "AVAIL"}
+    report, commands = once(world(), status(NOW, spares=[mine]))
+    assert commands == []
+    assert report.findings == ()

@@ -30,7 +30,8 @@ def path(key: Key) -> str:
 
 def disk(key: Key, state: str = "ONLINE", **more: Any) -> dict[str, Any]:
     """A leaf as zpool status -j tells it."""
-    return {"name": path(key), "vdev_type": "disk", "guid": leaf(key), "state": state, "path": path(key), **more}
+    told = {"name": path(key), "vdev_type": "disk", "guid": leaf(key), "state": state, "path": path(key)}
+    return {**told, "read_errors": 0, "write_errors": 0, "checksum_errors": 0, **more}
 
 
 def stand_in(kind: str, *leaves: dict[str, Any]) -> dict[str, Any]:

@@ -24,9 +24,10 @@ from ..host.sight import see
 from ..host.stable import leads_to
 from ..host.sysfs import names_in, read_text
 from ..plain import to_plain
+from ..zfs import status_json
 
 VERSION_ARGV = ("zpool", "version")
-JSON_ARGV = ("zpool", "status", "-j", "-P", "--json-int")
+JSON_ARGV = status_json.ARGV
 TEXT_ARGVS = (
     ("zpool", "status", "-P", "-p"),
     ("zpool", "status", "-g", "-p"),
@@ -135,10 +136,12 @@ def _ask_pools(commands: Commands, pools: Sequence[str], root_properties: Sequen
     if version is None:
         return
     if (int(version.group(1)), int(version.group(2))) >= (2, 3):
-        commands(JSON_ARGV)
+        told = commands(JSON_ARGV)
+        as_text = told.rc == 0 and not status_json.fit(told.stdout)
     else:
-        for argv in TEXT_ARGVS:
-            commands(argv)
+        as_text = True
+    for argv in TEXT_ARGVS if as_text else ():
+        commands(argv)
     if pools:
         commands(POOL_ARGV)
         commands((*ROOT_ARGV, ",".join(root_properties), *pools))

@@ -111,6 +111,8 @@ def _places(pool: Pool, layout: Layout, matched: Mapping[int, PoolVdev]) -> List
     seen: Set[Key] = set()
     for vdev in _data(pool):
         for member in vdev.members:
+            if member.distributed:
+                continue
             key = (member.serial, member.index)
             seen.add(key)
             if key in laid:
@@ -192,7 +194,7 @@ def _spares(pool: Pool, layout: Layout) -> List[Finding]:
         note("spare_undeclared", "{0} is a spare".format(one.name), "no spare", serial=one.serial, bay=one.bay,
              index=one.index if one.serial else None,
              about=about if one.serial else "{0}, {1}".format(about, one.name))
-        for one in pool.spares if (one.serial, one.index) not in wanted
+        for one in pool.spares if not one.distributed and (one.serial, one.index) not in wanted
     ]  # fmt: skip
 
 

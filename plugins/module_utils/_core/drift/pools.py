@@ -12,12 +12,11 @@ from ..model import Finding
 from ..zfs.build import same_setting, setting_text
 from ..zfs.report import members
 from ..zfs.resolve import Pool, PoolMember
-from ..zfs.tree import Scan
+from ..zfs.tree import SERVING, Scan
 from .codes import note
 
 DAY = 86400
 _STABLE = ("/dev/disk/by-vdev/", "/dev/disk/by-id/", "/dev/disk/by-path/", "/dev/mapper/")
-_USELESS = ("FAULTED", "UNAVAIL", "REMOVED", "OFFLINE")
 
 
 @dataclass(frozen=True)
@@ -63,10 +62,15 @@ def pool_findings(pool: Pool, state: State, wishes: Wishes, now: float) -> List[
 def _state(pool: Pool, about: str) -> List[Finding]:
     if pool.suspended:
         return [note("pool_suspended", pool.status or "SUSPENDED", "ONLINE", about=about)]
-    if pool.state == "ONLINE":
-        return []
-    severity = "error" if pool.state in _USELESS else "warning"
-    return [note("pool_degraded", pool.state, "ONLINE", severity, about=about)]
+    found = [
+        note("pool_degraded", vdev.state, "ONLINE", "warning", about="{0}, {1}".format(about, vdev.name))
+        for vdev in pool.vdevs
+        if vdev.state not in SERVING and len(vdev.members) > 1
+    ]
+    if pool.state != "ONLINE":
+        severity = "warning" if pool.state in SERVING else "error"
+        found.append(note("pool_degraded", pool.state, "ONLINE", severity, about=about))
+    return found
 
 
 def _member(pool: Pool, member: PoolMember, about: str) -> List[Finding]:
@@ -81,7 +85,7 @@ def _member(pool: Pool, member: PoolMember, about: str) -> List[Finding]:
     spare = member.role == "spare"
     if member in pool.spares and member.state == "INUSE":
         found.append(note("spare_in_use", "in use", "kept as spare", **place))
-    if member.state in _USELESS:
+    if member.state not in SERVING:
         severity = "warning" if member.state == "OFFLINE" else "error"
         found.append(note("member_failed", member.state, "AVAIL" if spare else "ONLINE", severity, **place))
     counts = (member.read_errors, member.write_errors, member.checksum_errors)

@@ -138,13 +138,13 @@ def findings(pool: Pool) -> Tuple[Finding, ...]:
         )  # fmt: skip
     for serial, held in sorted(stand_ins(pool).items()):
         owners = sorted({seat.label for seat in held})
-        if len(owners) > 1 and serial not in twice:
+        if serial and len(owners) > 1 and serial not in twice:
             found.append(
                 note("spare_divided", "its units stand in for {0}".format(" and ".join(owners)),
                      "a spare stands in for one drive, with all its units", serial=serial, bay=_bay(held, serial))
             )  # fmt: skip
     for member in pool.spares:
-        if member.state == "AVAIL":
+        if member.state == "AVAIL" and not member.distributed:
             found.append(
                 note("spare_exposed", "it is in the pool, where OpenZFS's event daemon may take this unit alone",
                      "an idle spare is kept out of the pool", serial=member.serial, bay=member.bay,

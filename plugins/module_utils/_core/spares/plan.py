@@ -155,7 +155,7 @@ class Planner:
         """Idle spares leave the pool, so that nobody takes one of their units alone."""
         used = set(self._plan.seated.values())
         for member in self._pool.spares:
-            if member.state == "AVAIL" and (member.serial, member.index) not in used:
+            if member.state == "AVAIL" and not member.distributed and (member.serial, member.index) not in used:
                 self._plan.back.append(self._remove(member))
 
     # --- put right

@@ -283,7 +283,7 @@ def differences(pool: Pool, layout: Layout) -> Tuple[str, ...]:
             )
     # A spare drive is in the pool only while it stands in.
     spares = {argv.key_of(member) for spare in layout.spares for member in spare.members}
-    strange = {(member.serial, member.index) for member in pool.spares} - spares
+    strange = {(member.serial, member.index) for member in pool.spares if not member.distributed} - spares
     if strange:
         lines.append("spares: {0} in the pool, not laid out".format(_names(strange, layout)))
     return tuple(lines)

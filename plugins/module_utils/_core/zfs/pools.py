@@ -9,7 +9,7 @@ import re
 from dataclasses import dataclass
 from typing import Dict, Optional, Tuple
 
-from ..errors import HostError
+from ..errors import CoreError, HostError
 from ..host.run import Runner, checked
 from . import status_json, status_text
 from .tree import PoolTree
@@ -17,6 +17,7 @@ from .tree import PoolTree
 _VERSION = re.compile(r"zfs-([0-9]+)\.([0-9]+)(?:\.([0-9]+))?")
 OLDEST = (2, 1)
 FIRST_WITH_JSON = (2, 3)
+_REMEDY = "Reading pools needs root, or access to /dev/zfs."
 
 
 @dataclass(frozen=True)
@@ -67,17 +68,30 @@ def _module_version(text: str) -> str:
 
 
 def read_pools(runner: Runner, zfs: Optional[ZfsVersion] = None) -> Tuple[PoolTree, ...]:
-    """All imported pools, by name. Raises HostError, CommandError or DecodeError."""
+    """All imported pools, by name. Raises HostError, CommandError or DecodeError.
+
+    Where a release's JSON cannot be read or leaves out kind or state of a node, its text is read instead.
+    """
     zfs = zfs or version(runner)
-    remedy = "Reading pools needs root, or access to /dev/zfs."
-    if zfs.has_json:
-        return status_json.read(checked(runner, status_json.ARGV, remedy))
+    if not zfs.has_json:
+        return _from_text(runner)
+    told = checked(runner, status_json.ARGV, _REMEDY)
+    if status_json.fit(told):
+        return status_json.read(told)
+    try:
+        return _from_text(runner)
+    except CoreError:
+        # What can be read of JSON is right; what it leaves out is taken for healthy by nobody.
+        return status_json.read(told)
+
+
+def _from_text(runner: Runner) -> Tuple[PoolTree, ...]:
     guids = pool_guids(runner)
     if not guids:
         return ()
     return status_text.read(
-        checked(runner, status_text.ARGV, remedy),
-        checked(runner, status_text.GUID_ARGV, remedy),
+        checked(runner, status_text.ARGV, _REMEDY),
+        checked(runner, status_text.GUID_ARGV, _REMEDY),
         guids,
     )
 

@@ -17,7 +17,7 @@ from typing import Dict, Iterator, List, Mapping, Optional, Sequence, Tuple
 from ..declared import DeclaredDrive
 from ..model import Drive
 from ..names import parse_unit_name
-from .tree import STAND_INS, Node, PoolTree, Scan
+from .tree import STAND_INS, Node, PoolTree, Scan, is_distributed
 
 _WWN_LINK = re.compile(r"(?:wwn-0x|nvme-eui\.)([0-9a-f]{16,32})(?:-part([0-9]+))?")
 _PARTITION = re.compile(r"(.*?[0-9])p[0-9]+|(/dev/[a-z]+)[0-9]+")
@@ -46,6 +46,11 @@ class PoolMember:
     write_errors: int = 0
     checksum_errors: int = 0
     put_off: bool = False
+
+    @property
+    def distributed(self) -> bool:
+        """Whether this is a distributed spare of a dRAID: space on its members, no device, and part of the vdev."""
+        return is_distributed(self.name)
 
 
 @dataclass(frozen=True)

@@ -53,7 +53,7 @@ def layout_of(pool: Pool, drives: Sequence[Drive], declared: Sequence[DeclaredDr
 
     vdevs = tuple(placed(vdev) for vdev in pool.vdevs if vdev.group == "data")
     spares: Dict[str, List[Member]] = {}
-    for one in pool.spares:
+    for one in [one for one in pool.spares if not one.distributed]:
         spares.setdefault(one.serial, []).append(member(one))
     return Layout(
         vdevs=vdevs,

@@ -11,18 +11,20 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, replace
-from typing import Dict, Iterator, List, Tuple
+from typing import Dict, List, Tuple
 
 from ..errors import DecodeError
-from .tree import Node, PoolTree, Scan
+from .tree import UNKNOWN_STATE, Node, PoolTree, Scan, kind_of, without_echo
 
 ARGV = ("zpool", "status", "-P", "-p")
 GUID_ARGV = ("zpool", "status", "-g", "-p")
 
 _FIELD = re.compile(r" {0,5}([a-z]+): ?(.*)")
 _GROUPS = {"special": "special", "dedup": "dedup", "logs": "logs", "cache": "cache", "spares": "spares"}
-_INTERIOR = re.compile(r"(raidz|mirror|draid|replacing|spare|indirect)([123]?)(?::[0-9a-z:]*)?-[0-9]+")
 _WAS = re.compile(r"was (\S+)")
+_SHARE = re.compile(r"([0-9]+(?:\.[0-9]+)?)% done")
+# Far deeper than any pool: root, vdev, what stands in, device.
+_DEEPEST = 16
 
 
 @dataclass(frozen=True)
@@ -40,59 +42,75 @@ def read(text: str, guid_text: str, guids: Dict[str, str]) -> Tuple[PoolTree, ..
     """
     named = _sections(text)
     numbered = _sections(guid_text)
-    if [part["pool"] for part in named] != [part["pool"] for part in numbered]:
+    if [part.one("pool") for part in named] != [part.one("pool") for part in numbered]:
         raise DecodeError("two runs of zpool status list different pools; run again")
     pools = [_pool(part, other, guids) for part, other in zip(named, numbered)]
     return tuple(sorted(pools, key=lambda pool: pool.name))
 
 
-def _sections(text: str) -> List[Dict[str, str]]:
-    """One dictionary of field to text for each pool; the tree is under C(config)."""
-    parts: List[Dict[str, str]] = []
-    field = ""
+@dataclass
+class _Section:
+    """What is told of one pool: the texts of each field, in order. The tree is under C(config)."""
+
+    texts: Dict[str, List[str]]
+
+    def one(self, field: str, otherwise: str = "") -> str:
+        """The text of a field that is there once."""
+        return self.texts[field][-1] if field in self.texts else otherwise
+
+    def all(self, field: str) -> List[str]:
+        """The texts of a field that may be there several times."""
+        return self.texts.get(field, [])
+
+
+def _sections(text: str) -> List[_Section]:
+    parts: List[_Section] = []
+    last: List[str] = []
     for line in text.splitlines():
         match = None if line.startswith("\t") else _FIELD.fullmatch(line)
         if match is None:
-            if parts and field:
-                parts[-1][field] += "\n" + line
+            if last:
+                last[-1] += "\n" + line
             continue
         field = match.group(1)
         if field == "pool":
-            parts.append({})
+            parts.append(_Section({}))
         elif not parts:
             raise DecodeError("zpool status printed {0!r} before any pool".format(line[:80]))
-        parts[-1][field] = match.group(2)
+        last = parts[-1].texts.setdefault(field, [])
+        last.append(match.group(2))
     return parts
 
 
-def _pool(part: Dict[str, str], numbered: Dict[str, str], guids: Dict[str, str]) -> PoolTree:
-    name = part["pool"]
-    lines = list(_tree_lines(part.get("config", "")))
-    numbers = list(_tree_lines(numbered.get("config", "")))
+def _pool(part: _Section, numbered: _Section, guids: Dict[str, str]) -> PoolTree:
+    name = part.one("pool")
+    lines = _tree_lines(part.one("config"))
+    numbers = _tree_lines(numbered.one("config"))
     if [line.depth for line in lines] != [line.depth for line in numbers]:
         raise DecodeError("two runs of zpool status show different trees of pool {0}; run again".format(name))
     guid_of = [line.name if line.name.isdigit() else "" for line in numbers]
     return PoolTree(
         name=name,
         guid=guids.get(name, ""),
-        state=part.get("state", "UNKNOWN"),
+        state=_words(part.one("state")) or UNKNOWN_STATE,
         groups=_groups(lines, guid_of),
-        status=_words(part.get("status", "")),
-        action=_words(part.get("action", "")),
-        msgid=part.get("see", "").strip().rsplit("/", 1)[-1],
-        errors=_errors(part.get("errors", "")),
-        scan=_scan(_words(part.get("scan", ""))),
+        status=_words(part.one("status")),
+        action=_words(part.one("action")),
+        msgid=part.one("see").strip().rsplit("/", 1)[-1],
+        errors=_errors(part.one("errors")),
+        scan=_latest([_scan(_words(one)) for one in part.all("scan")]),
     )
 
 
-def _tree_lines(config: str) -> Iterator[_Line]:
+def _tree_lines(config: str) -> List[_Line]:
+    """The rows below the header, which is the first of all: a pool may be called NAME."""
+    lines: List[_Line] = []
     for line in config.splitlines():
         body = line[1:] if line.startswith("\t") else line
-        stripped = body.strip()
-        if not stripped or stripped.startswith("NAME "):
-            continue
-        words = stripped.split()
-        yield _Line((len(body) - len(body.lstrip(" "))) // 2, words[0], tuple(words[1:]))
+        words = body.split()
+        if words:
+            lines.append(_Line((len(body) - len(body.lstrip(" "))) // 2, words[0], tuple(words[1:])))
+    return lines[1:] if lines and lines[0].name == "NAME" and lines[0].words[:1] == ("STATE",) else lines
 
 
 def _groups(lines: List[_Line], guids: List[str]) -> Tuple[Tuple[str, Tuple[Node, ...]], ...]:
@@ -104,12 +122,14 @@ def _groups(lines: List[_Line], guids: List[str]) -> Tuple[Tuple[str, Tuple[Node
             end += 1
         head = lines[start]
         group = "data" if start == 0 else _GROUPS.get(head.name, head.name)
-        found.append((group, _children(lines, guids, start + 1, end, 1)))
+        found.append((group, tuple(map(without_echo, _children(lines, guids, start + 1, end, 1)))))
         start = end
     return tuple(found) or (("data", ()),)
 
 
 def _children(lines: List[_Line], guids: List[str], start: int, end: int, depth: int) -> Tuple[Node, ...]:
+    if depth > _DEEPEST:
+        raise DecodeError("zpool status printed a tree of more than {0} levels".format(_DEEPEST))
     nodes: List[Node] = []
     at = start
     while at < end:
@@ -123,29 +143,35 @@ def _children(lines: List[_Line], guids: List[str], start: int, end: int, depth:
 
 
 def _node(line: _Line, guid: str) -> Node:
-    interior = _INTERIOR.fullmatch(line.name)
-    kind, parity = (interior.group(1), interior.group(2)) if interior else ("disk", "")
-    state = line.words[0] if line.words else "UNKNOWN"
-    numbers = [int(word) if word.isdigit() else 0 for word in line.words[1:4]] + [0, 0, 0]
-    note = " ".join(line.words[4:]) if len(line.words) > 4 else ""
+    spelled, parity = kind_of(line.name)
+    state = line.words[0] if line.words else UNKNOWN_STATE
+    rest = line.words[1:]
+    # Spares have no counters: what follows their state is words already.
+    counted = len(rest) >= 3 and all(map(_is_number, rest[:3]))
+    numbers = [int(word) for word in rest[:3]] if counted else [0, 0, 0]
+    note = " ".join(rest[3:] if counted else rest)
     was = _WAS.search(note)
-    if kind in ("raidz",) and not parity:
-        parity = "1"
+    formerly = was.group(1) if was else ""
     return Node(
         name=line.name,
-        kind=kind,
+        kind=spelled or "disk",
         state=state,
         guid=guid,
-        path=line.name if kind == "disk" and line.name.startswith("/") else "",
-        parity=int(parity or 0) if kind in ("raidz", "draid") else 0,
+        path="" if spelled else line.name if line.name.startswith("/") else formerly,
+        parity=parity,
         read_errors=numbers[0],
         write_errors=numbers[1],
         checksum_errors=numbers[2],
-        was=was.group(1) if was else "",
+        was=formerly,
         note=note,
-        filling="resilver" in note,
+        filling="(resilvering)" in note or "awaiting resilver" in note,
         put_off="awaiting resilver" in note,
     )
+
+
+def _is_number(word: str) -> bool:
+    """Whether this is a count: digits of ASCII, no more than 64 bits have."""
+    return word.isdigit() and word.isascii() and len(word) <= 20
 
 
 def _words(text: str) -> str:
@@ -153,7 +179,7 @@ def _words(text: str) -> str:
 
 
 def _errors(text: str) -> int:
-    match = re.match(r"\s*([0-9]+) data errors", text)
+    match = re.match(r"\s*([0-9]{1,20}) data errors", text)
     if match:
         return int(match.group(1))
     return 0 if "No known data errors" in text or not text.strip() else 1
@@ -167,5 +193,23 @@ def _scan(text: str) -> Scan:
     # What is none of the others has no end that it could tell.
     states = (" in progress", "scanning"), (" canceled", "canceled"), (" paused", "paused"), (" with ", "finished")
     state = next((state for word, state in states if word in text), "unknown")
-    errors = re.search(r"with ([0-9]+) errors", text)
+    errors = re.search(r"with ([0-9]{1,20}) errors", text)
     return Scan(function=function, state=state, errors=int(errors.group(1)) if errors else 0, text=text)
+
+
+def _latest(scans: List[Scan]) -> Scan:
+    """The scan that counts where several are told: dRAID has a line for each vdev that is rebuilt, beside a scrub's.
+
+    What is at work comes first, a resilver before a scrub, the one least done before the others. Of what is past, the
+    scrub: JSON knows no other then, and when a pool was last read through is known from nowhere else.
+    """
+    running = [one for one in scans if one.running]
+    if running:
+        return min(running, key=lambda one: (one.function != "resilver", _share(one.text)))
+    scrubs = [one for one in scans if one.function == "scrub"]
+    return (scrubs or scans or [Scan()])[-1]
+
+
+def _share(text: str) -> float:
+    found = _SHARE.search(text)
+    return float(found.group(1)) if found else 0.0

@@ -9,21 +9,45 @@ since they exceed what JSON readers hold exactly.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import re
+from dataclasses import dataclass, replace
 from typing import Iterator, Optional, Tuple
 
-# States in which a leaf answers reads (zpoolconcepts(7), "Device Failure and Recovery").
+# States in which a node answers reads (zpoolconcepts(7), "Device Failure and Recovery"); no other word is one.
 SERVING = ("ONLINE", "DEGRADED", "INUSE", "AVAIL")
+# What a node has for state or kind where OpenZFS told none, or said itself that it does not know.
+UNKNOWN_STATE, UNKNOWN_KIND = "UNKNOWN", "unknown"
+_VDEV = re.compile(r"(raidz|mirror|draid|replacing|spare|indirect)([123]?)(?::[0-9a-z:]*)?-[0-9]+")
+_DISTRIBUTED = re.compile(r"draid[123]-[0-9]+-[0-9]+")
 # Interior nodes that stand in for one member while it is replaced or spared.
 STAND_INS = ("replacing", "spare")
+
+
+def kind_of(name: str) -> Tuple[str, int]:
+    """Kind and parity that a node's name spells (zpoolconcepts(7)); an empty kind for what may be a device.
+
+    OpenZFS makes these names itself, devices are named by paths: neither can be mistaken for the other.
+    """
+    found = _VDEV.fullmatch(name)
+    if found is None:
+        return ("draid_spare" if is_distributed(name) else "", 0)
+    kind, parity = found.groups()
+    return (kind, int(parity or 1) if kind in ("raidz", "draid") else 0)
+
+
+def is_distributed(name: str) -> bool:
+    """Whether this is the name of a distributed spare: dRAID's parity, its vdev, the spare's number."""
+    return bool(_DISTRIBUTED.fullmatch(name))
 
 
 @dataclass(frozen=True)
 class Node:
     """One node of a pool's tree.
 
-    *kind*: C(raidz), C(mirror), C(draid), C(disk), C(file), C(replacing), C(spare), C(indirect)
-    or C(missing). *parity* is the number of members that may fail (raidz, dRAID) or 0.
+    *kind*: C(raidz), C(mirror), C(draid), C(disk), C(file), C(replacing), C(spare), C(indirect),
+    C(missing), C(draid_spare) (a distributed spare of a dRAID) or C(unknown). *state*: the word that
+    C(zpool status) prints for people, whatever form was read. *parity* is the number of members that may fail (raidz,
+    dRAID) or 0.
     *path* is a leaf's device as ZFS stores it. *was* is the former path of an absent leaf.
     *filling* is true for a leaf that a resilver has not completed yet, *put_off* for one that waits for another
     resilver to end before its own begins.
@@ -53,9 +77,17 @@ class Node:
     @property
     def serving(self) -> bool:
         """Whether reads of this node's data succeed from it (for a stand-in: from any child)."""
-        if self.children:
-            return any(child.serving for child in self.children)
-        return self.state in SERVING
+        if not self.children:
+            return self.state in SERVING
+        # Stand-ins of one name are told apart by their members only: JSON gives the second the first one's state.
+        well = self.state != UNKNOWN_STATE if self.kind in STAND_INS else self.state in SERVING
+        return well and any(child.serving for child in self.children)
+
+    @property
+    def told(self) -> bool:
+        """Whether OpenZFS told kind and state of this node and of all below."""
+        known = self.state != UNKNOWN_STATE and self.kind != UNKNOWN_KIND
+        return known and all(child.told for child in self.children)
 
     def leaves(self) -> Iterator[Node]:
         """The devices below (or the node itself), in order."""
@@ -68,6 +100,23 @@ class Node:
     def redundancy(self) -> int:
         """How many members of this top-level vdev may fail."""
         return len(self.children) - 1 if self.kind == "mirror" else self.parity
+
+
+def without_echo(top: Node) -> Node:
+    """The top-level node with only those members being filled that are.
+
+    A distributed spare is space on the members of its dRAID. While it is filled, OpenZFS counts what is written for
+    it at these members too and prints C((resilvering)) beside them, in text and numbers alike (seen on 2.3.9), though
+    they hold all their own data.
+    """
+    if top.kind != "draid" or not any(leaf.kind == "draid_spare" and leaf.filling for leaf in top.leaves()):
+        return top
+    return replace(
+        top,
+        children=tuple(
+            child if child.kind in STAND_INS else replace(child, filling=child.put_off) for child in top.children
+        ),
+    )
 
 
 @dataclass(frozen=True)
@@ -113,6 +162,11 @@ class PoolTree:
     msgid: str = ""
     errors: int = 0
     scan: Optional[Scan] = None
+
+    @property
+    def told(self) -> bool:
+        """Whether OpenZFS told the state of the pool, and kind and state of every node."""
+        return self.state != UNKNOWN_STATE and all(node.told for _group, nodes in self.groups for node in nodes)
 
     def group(self, name: str) -> Tuple[Node, ...]:
         """The top-level nodes of one class; empty when there are none."""
