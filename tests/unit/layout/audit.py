@@ -113,8 +113,9 @@ def _draid(number: int, vdev: Vdev, policy: Policy, placed: Layout | None) -> It
         yield f"draid: {vdev.keyword} cannot be made"
     if policy.draid_data and vdev.data != policy.draid_data:
         yield f"draid: {policy.draid_data} data devices were asked for, vdev {number} has {vdev.data}"
-    if (policy.draid_spares or placed is None) and vdev.spares != policy.draid_spares:
-        yield f"draid: {policy.draid_spares} distributed spares were asked for, vdev {number} has {vdev.spares}"
+    asked = policy.draid_spares or 0  # left out: like what is placed
+    if (asked or placed is None) and vdev.spares != asked:
+        yield f"draid: {asked} distributed spares were asked for, vdev {number} has {vdev.spares}"
 
 
 def _promises(drives: Sequence[Drive], policy: Policy, layout: Layout) -> Iterator[str]:
