@@ -113,8 +113,9 @@ def _draid(number: int, vdev: Vdev, policy: Policy, placed: Layout | None) -> It
         yield f"draid: {vdev.keyword} cannot be made"
     if policy.draid_data and vdev.data != policy.draid_data:
         yield f"draid: {policy.draid_data} data devices were asked for, vdev {number} has {vdev.data}"
-    if (policy.draid_spares or placed is None) and vdev.spares != (policy.draid_spares or 0):
-        yield f"draid: {policy.draid_spares} distributed spares were asked for, vdev {number} has {vdev.spares}"
+    asked = policy.draid_spares or 0  # left out: like what is placed
+    if (asked or placed is None) and vdev.spares != asked:
+        yield f"draid: {asked} distributed spares were asked for, vdev {number} has {vdev.spares}"
 
 
 def _promises(drives: Sequence[Drive], policy: Policy, layout: Layout) -> Iterator[str]:
@@ -131,6 +132,9 @@ def _promises(drives: Sequence[Drive], policy: Policy, layout: Layout) -> Iterat
             lost = worst(held[name], wanted)
             if lost > vdev.parity:
                 yield f"promise: {wanted} {name} lost take {lost} members of vdev {number}, parity {vdev.parity}"
+    known = {bool(member.bay) for vdev in layout.vdevs for member in vdev.members}
+    if len(known) == 2:
+        least["enclosures"] = 0  # a drive whose bay is not known may sit in any of the others
     yield from _stated("survives_drives", layout.survives_drives, least["drives"], layout)
     yield from _stated("survives_enclosures", layout.survives_enclosures, least["enclosures"], layout)
     yield from _enumerated("drives", {d.serial: d.serial for d in drives}, layout.survives_drives, layout)

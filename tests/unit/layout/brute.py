@@ -91,36 +91,35 @@ class Brute:
         return self._allowed[width]
 
     def choices(self, spares: int) -> Iterator[tuple[int, int]]:
-        """All choices of spare drives: the mask of the other units, and the smallest unit of a spare (0 without).
+        """All choices of spare drives: the mask of the other units, and the largest member that they can replace.
 
-        A spare has as many units as any drive that is not a spare, and all of them are free.
+        A spare has as many units as any drive that is none, and all of them are free. 0: it can replace any drive,
+        since its units, largest first, are at least as large; otherwise it counts as large as its smallest unit.
         """
-        whole = [
-            drive for drive in self._drives if all((drive.serial, unit.index) in self._free for unit in drive.units)
-        ]
+        whole = [d for d in self._drives if all((d.serial, unit.index) in self._free for unit in d.units)]
         seen = set()
         for chosen in combinations(whole, spares):
-            rest = [len(drive.units) for drive in self._drives if drive not in chosen]
-            if min((len(drive.units) for drive in chosen), default=0) < max(rest, default=0) and chosen:
+            others = [drive for drive in self._drives if drive not in chosen]
+            if any(len(drive.units) > len(spare.units) for drive in others for spare in chosen):
                 continue
-            kinds = sorted((self._homes[d.serial], sorted(unit.size for unit in d.units)) for d in chosen)
-            if str(kinds) in seen and self._free == {(d.serial, u.index) for d in self._drives for u in d.units}:
+            kinds = str(sorted((self._homes[d.serial], sorted(unit.size for unit in d.units)) for d in chosen))
+            if kinds in seen and len(whole) == len(self._drives):
                 continue
-            seen.add(str(kinds))
+            seen.add(kinds)
             gone = {drive.serial for drive in chosen}
             mask = sum(1 << at for at, unit in enumerate(self._units) if unit[0] not in gone)
-            yield mask, min((unit.size for drive in chosen for unit in drive.units), default=0)
+            if all(_as_large(spare, drive) for drive in others for spare in chosen):
+                yield mask, 0
+            else:
+                yield mask, min(unit.size for drive in chosen for unit in drive.units)
 
     def possible(self, spares: int) -> int:
-        """A width of which there is a vdev beside the spares that they can stand in for; 0 when there is none."""
+        """A width of which there is a vdev beside spares that can stand in for its members; 0 when there is none."""
         choices = list(self.choices(spares))
         for width in widths(self._policy, len(self._units)):
-            if any(
-                vdev & mask == vdev and (not least or size <= least)
-                for vdev, size in self.allowed(width)
-                for mask, least in choices
-            ):
-                return width
+            for vdev, size in self.allowed(width):
+                if any(vdev & mask == vdev and (not least or size <= least) for mask, least in choices):
+                    return width
         return 0
 
     def best(self, width: int, spares: int, finer: bool = False) -> Best:
@@ -164,6 +163,11 @@ class Brute:
             vdev: sum(many * many for many in Counter(self._homes[s] for s in self._serials(vdev)).values())
             for vdev, _least in self.allowed(width)
         }
+
+
+def _as_large(spare: Drive, drive: Drive) -> bool:
+    large, wanted = (sorted((unit.size for unit in held.units), reverse=True) for held in (spare, drive))
+    return len(large) >= len(wanted) and all(have >= need for have, need in zip(large, wanted, strict=False))
 
 
 class _Search:
@@ -215,29 +219,32 @@ class _Search:
 def one_vdev(drives: Sequence[Drive], policy: Policy) -> int:
     """A width of which one vdev can be filled beside the spares, of any number of drives; siblings apart. 0: none.
 
-    For every size that may be the smallest and every way to take members from the enclosures. The spares can stand
-    in for its members.
+    For every size that may be the smallest, every number of units that the spares may have at least, and every way
+    to take members from the enclosures. Spares have no unit smaller than the vdev's smallest.
     """
-    homes = homes_of(drives)
-    most_units = max(len(drive.units) for drive in drives)
     for least in {unit.size for drive in drives for unit in drive.units}:
-        able = {
-            drive.serial
-            for drive in drives
-            if len(drive.units) == most_units and all(unit.size >= least for unit in drive.units)
-        }
-        spare = len(able) - policy.spares if policy.spares else len(able)
-        if spare < 0:
-            continue
-        ordinary: Counter[str] = Counter()
-        whole: Counter[str] = Counter()
-        for drive in drives:
-            if any(least <= u.size and (policy.mixed_sizes or u.size <= least + FUZZ) for u in drive.units):
-                (whole if drive.serial in able else ordinary)[homes[drive.serial]] += 1
-        for width in widths(policy, len(drives)):
-            if _fill_one(policy, width, ordinary, whole, spare):
+        for units in {len(drive.units) for drive in drives}:
+            width = _beside_spares(drives, policy, least, units)
+            if width:
                 return width
     return 0
+
+
+def _beside_spares(drives: Sequence[Drive], policy: Policy, least: int, units: int) -> int:
+    # Drives of more units are spares all; those of just so many and large enough may be.
+    homes = homes_of(drives)
+    more = [drive for drive in drives if len(drive.units) > units]
+    may = [drive for drive in drives if len(drive.units) == units and min(u.size for u in drive.units) >= least]
+    spare = len(may) - (policy.spares - len(more))
+    if not 0 <= spare <= len(may) or any(unit.size < least for drive in more for unit in drive.units):
+        return 0
+    ordinary: Counter[str] = Counter()
+    whole: Counter[str] = Counter()
+    for drive in drives:
+        fits = any(least <= u.size and (policy.mixed_sizes or u.size <= least + FUZZ) for u in drive.units)
+        if fits and len(drive.units) <= units:
+            (whole if drive in may else ordinary)[homes[drive.serial]] += 1
+    return next((w for w in widths(policy, len(drives)) if _fill_one(policy, w, ordinary, whole, spare)), 0)
 
 
 def _fill_one(policy: Policy, width: int, ordinary: Counter[str], whole: Counter[str], spare: int) -> bool:

@@ -254,7 +254,7 @@ def _placed(pick: random.Random, case: Case) -> Case:
     if pick.random() < 0.5:
         now = replace(now, width=0)
     if pick.random() < 0.5:
-        now = replace(now, draid_data=0, draid_spares=0)
+        now = replace(now, draid_data=0, draid_spares=Policy().draid_spares)
     if pick.random() < 0.3:
         now = replace(now, spares=pick.randint(0, 3))
     if pick.random() < 0.2:

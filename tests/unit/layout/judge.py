@@ -32,6 +32,10 @@ from tests.unit.layout.chassis import Case, Part
 SECONDS = 5.0  # processor time of one plan; issue: 3 s for any 100 drives, and these are 40 at most
 MOST_SECONDS = 30.0
 MOST_STEPS = 20000
+MORE_DRIVES = (
+    r"(\d+) more (?:such )?drives?(?: like [^ ]*(?:bay unknown)? ?\(serial (\w+)\))?"
+    r"(?: spread over the enclosures that hold fewest)?"
+)
 
 
 class _Slow(BaseException):
@@ -183,7 +187,7 @@ def remedies(case: Case, error: PromiseError) -> list[str]:
         return [] if "may need" in error.remedy or not error.remedy else [f"remedy: not understood: {error.remedy}"]
     found = []
     for words in error.remedy.removeprefix("It needs ").rstrip(".").split(", or "):
-        words = words.split(":")[0].strip()
+        words = words.split(": a spare must")[0].strip()
         if words == "more drives or fewer spares":
             continue  # names no number
         tries = list(applied(case, words))
@@ -212,17 +216,12 @@ def applied(case: Case, words: str) -> Iterator[tuple[tuple[Part, ...], Policy]]
         except InputError:
             yield (), case.policy  # no such policy: nothing that could be planned
         return
-    if words == "mixed_sizes":
+    if words == "mixed_sizes: allow":
         yield case.parts, replace(case.policy, mixed_sizes=True)
         return
-    match = re.fullmatch(
-        r"(\d+) more drives?(?: like \S+(?: unknown)? \(serial (\S+)\))?"
-        r"(?: spread over the enclosures that hold fewest)?",
-        words,
-    )
+    match = re.fullmatch(MORE_DRIVES, words)
     if match:
-        like = {part.sizes for part in case.parts if match[2] in (None, part.drive.serial)}
-        for sizes in sorted(like):
+        for sizes in sorted({part.sizes for part in case.parts if match[2] in (None, f"ACS{part.number:05d}")}):
             yield _more_drives(case.parts, int(match[1]), sizes), case.policy
         return
     match = re.fullmatch(r"(\d+) enclosures with at least (\d+) drives? each", words)

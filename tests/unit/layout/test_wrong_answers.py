@@ -5,7 +5,6 @@
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import replace
 
 import pytest
 
@@ -74,11 +73,7 @@ def test_more_spares_than_half_of_the_drives(drives: int, spares: int, policy: P
 
 @pytest.mark.parametrize("units", [1, 2])
 def test_a_spare_that_leaves_a_vdev_is_chosen(units: int) -> None:
-    """Two drives of 6 TB and four of 12, raidz1 of 4, one spare: was refused, and both remedies failed.
-
-    With sizes allowed to mix, a spare of 12 TB can stand in for all. With sizes kept apart the four of 12 TB would
-    fill a vdev, but a spare of 6 TB could not stand in for any of them: refused, with remedies that work.
-    """
+    """Two drives of 6 TB and four of 12, raidz1 of 4, one spare: was refused, and both remedies failed."""
     policy = Policy("raidz", 1, 4, spares=1, mixed_sizes=True)
     held = parts(*[(6,) * units] * 2, *[(12,) * units] * 4)
     drives = [part.drive for part in held]
@@ -87,10 +82,15 @@ def test_a_spare_that_leaves_a_vdev_is_chosen(units: int) -> None:
     assert smallest(layout) == [6] * units
     assert {member.size // TB for member in layout.spares[0].members} == {12}
     assert judge(Case(0, held, policy)) == []
-    apart = replace(policy, mixed_sizes=False)
-    with pytest.raises(PromiseError, match=r"width 3, or mixed_sizes: allow, or spares 0\.$"):
-        plan(drives, apart)
-    assert judge(Case(0, held, apart)) == []
+
+
+@pytest.mark.parametrize("units", [1, 2])
+def test_a_spare_that_can_replace_nothing_is_none(units: int) -> None:
+    """The same with sizes apart: only the four of 12 TB fill a vdev, and one of 6 TB cannot stand in for them."""
+    case = Case(0, parts(*[(6,) * units] * 2, *[(12,) * units] * 4), Policy("raidz", 1, 4, spares=1))
+    with pytest.raises(PromiseError, match="mixed_sizes: allow"):
+        plan(case.drives, case.policy)
+    assert judge(case) == []  # each remedy does
 
 
 def test_siblings_as_far_as_two_drives_may_fail() -> None:
