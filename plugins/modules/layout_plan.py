@@ -245,7 +245,7 @@ guarantees:
   sample: ["Any 2 drives may fail at once: no vdev holds two units of a drive, and raidz2 stands 2 lost members."]
 remarks:
   description:
-    - What was assumed, and what the choice of O(policy.mixed_sizes) costs where units differ in size; one sentence each.
+    - What was assumed, and what the choice of O(policy.mixed_sizes) costs where units differ in size.
   type: list
   elements: str
   returned: success

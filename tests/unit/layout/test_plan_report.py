@@ -407,4 +407,15 @@ def test_sizes_that_cannot_be_kept_apart_or_need_not_be_mixed(monkeypatch: pytes
     for module in (planning, comparing):
         monkeypatch.setattr(module, "plan", by_setting(None, mixed))
     (said,) = planned(drives=drives, policy={"kind": "raidz", "parity": 1, "mixed_sizes": "allow"})["remarks"]
-    assert "no layout with each size in vdevs of its own keeps the promises" in said
+    assert "with each size in vdevs of its own no layout is possible" in said
+
+
+def test_a_chance_that_leaves_states_out_is_marked() -> None:
+    drives = to_plain(alike(12, sizes=(4, 4, 4, 4)))
+    exact = planned(drives=drives, policy={"parity": 2, "width": 12}, compare=True)
+    cut = planned(drives=drives, policy={"parity": 3, "width": 12}, compare=True)
+    assert exact["alternatives"][0]["figures"]["loss"]["how"] == "model"
+    assert cut["alternatives"][0]["figures"]["loss"]["how"] == "estimate"
+    (row,) = [line for line in cut["text"].splitlines() if line.startswith("[0] >  ") and "TB" not in line]
+    assert row.split()[-1].startswith("~")
+    assert "~: an estimate; states of many failures at once were left out of the model." in cut["text"]

@@ -122,40 +122,38 @@ def sizes_differ(sizes: Sequence[int]) -> bool:
 
 
 def size_cost(layout: Layout, policy: Policy, options: Sequence[Alternative]) -> str:
-    """In a sentence what it costs to keep sizes apart, or what it gives to mix them; empty where sizes are alike.
+    """In a sentence what it costs to keep sizes apart, or what mixing them gives; empty where sizes are alike.
 
     *options* as `alternatives` gives them for the layout.
     """
     held = [*(m for vdev in layout.vdevs for m in vdev.members), *(one.member for one in layout.unused)]
     if not options or not sizes_differ([member.size for member in held]):
         return ""
-    usable = options[0].figures["usable"].value
-    other = next((option for option in options if option.name == _SIZES[not policy.mixed_sizes]), None)
-    unused = _unused_units(layout)
-    if policy.mixed_sizes:
-        if other is not None:
-            return "Units of different sizes are mixed: {0} usable; each size in vdevs of its own gives {1}{2}.".format(
-                _tb(usable), _tb(other.figures["usable"].value), unused
-            )
-        mixed = any(sizes_differ([member.size for member in vdev.members]) for vdev in layout.vdevs)
-        why = "no layout with each size in vdevs of its own keeps the promises" if mixed else "none needed mixing"
-        return "Units of different sizes may be mixed: {0} usable; {1}{2}.".format(_tb(usable), why, unused)
-    if other is None:
-        return "Each size is in vdevs of its own: {0} usable; mixing sizes would not store more{1}.".format(
-            _tb(usable), unused
+    other = next((one for one in options if one.name == _SIZES[not policy.mixed_sizes]), None)
+    mixed = any(sizes_differ([member.size for member in vdev.members]) for vdev in layout.vdevs)
+    if other is not None:
+        form = (
+            "Units of different sizes are mixed: {0} usable; each size in vdevs of its own gives {1}"
+            if policy.mixed_sizes
+            else "Each size is in vdevs of its own: {0} usable; with sizes mixed (mixed_sizes: allow) {1}"
         )
-    return "Each size is in vdevs of its own: {0} usable; with sizes mixed (mixed_sizes: allow) {1}{2}.".format(
-        _tb(usable), _tb(other.figures["usable"].value), unused
-    )
+    elif mixed:
+        form = (
+            "Units of different sizes are mixed: {0} usable; with each size in vdevs of its own no layout is possible"
+        )
+    else:
+        form = "Each size is in vdevs of its own: {0} usable; mixing sizes would not store more"
+    usable = [_tb(one.figures["usable"].value) for one in (options[0], other) if one is not None]
+    return "{0}; {1}.".format(form.format(*usable), _unused_units(layout))
 
 
 def _unused_units(layout: Layout) -> str:
     names = [one.member.name for one in layout.unused]
     if not names:
-        return "; no unit stays unused"
+        return "no unit stays unused"
     more = " and {0} more".format(len(names) - MOST_NAMES) if len(names) > MOST_NAMES else ""
     stay = "s" if len(names) == 1 else ""
-    return "; {0}{1} stay{2} unused".format(", ".join(names[:MOST_NAMES]), more, stay)
+    return "{0}{1} stay{2} unused".format(", ".join(names[:MOST_NAMES]), more, stay)
 
 
 def _tb(size: int) -> str:

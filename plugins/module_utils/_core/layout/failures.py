@@ -143,15 +143,15 @@ class _Walk:
     def moves(self) -> Moves:
         """All of them. A state of a level is reached from one of the level before, by one failure."""
         rows: List[List[Move]] = []
-        level = 0
+        depth = 0
         now: List[State] = [()]
         while now:
             self._found = []
             rows.extend([*self._failures(state), *self._repairs(state)] for state in now)
-            if len(self._numbers) > MOST_STATES and level >= max(self._parities):
+            if len(self._numbers) > MOST_STATES and depth >= max(self._parities):
                 break
-            level, now = level + 1, self._found
-        cut = level if len(rows) < len(self._numbers) else 0
+            depth, now = depth + 1, self._found
+        cut = depth if len(rows) < len(self._numbers) else 0
         return Moves(
             tuple(tuple(m._replace(target=OUT) if m.target >= len(rows) else m for m in row) for row in rows), cut
         )

@@ -11,7 +11,7 @@ from typing import Dict, List, Mapping, Sequence, Tuple
 from ..model import Bay, Layout, Member
 from .alternatives import NO_SUCH_SET, SET_SIZES, Alternative, shape_of
 from .capacity import Capacity
-from .figure import Figure
+from .figure import ESTIMATE, Figure
 
 LINE = 100
 MOST_IN_ROW = 16  # units of higher numbers are shown with their numbers
@@ -133,6 +133,8 @@ def table(options: Sequence[Alternative]) -> str:
         "rebuild: {0}".format(_note(options, "rebuild")),
         "loss/yr: {0}".format(_note(options, "loss")),
     ]
+    if any(option.figures["loss"].how == ESTIMATE for option in options):
+        notes.append("~: an estimate; states of many failures at once were left out of the model.")
     return "\n".join(["Alternatives:", *verdicts, "", *lines, "", *notes])
 
 
@@ -154,7 +156,7 @@ def _row(number: int, option: Alternative) -> Tuple[str, ...]:
         _number(values["stream_read"], "{0:.0f}"),
         _number(values["seek_read"], "{0:.0f}"),
         _number(values["rebuild"], "{0:.0f}"),
-        _number(values["loss"], "{0:.1g}"),
+        _number(values["loss"], "~{0:.1g}" if option.figures["loss"].how == ESTIMATE else "{0:.1g}"),
     )
 
 
