@@ -238,6 +238,10 @@ def _beside_spares(drives: Sequence[Drive], policy: Policy, least: int, units: i
     spare = len(may) - (policy.spares - len(more))
     if not 0 <= spare <= len(may) or any(unit.size < least for drive in more for unit in drive.units):
         return 0
+    # The smallest member really is of that size; it can take any other's place.
+    exact = [d for d in drives if len(d.units) <= units and any(unit.size == least for unit in d.units)]
+    if policy.spares and not any(drive not in may or spare for drive in exact):
+        return 0
     ordinary: Counter[str] = Counter()
     whole: Counter[str] = Counter()
     for drive in drives:

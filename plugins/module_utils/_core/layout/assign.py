@@ -16,7 +16,7 @@ drives), `blocks` (alignment of any drives), `placed` (pools that exist).
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Dict, List, Mapping, Optional, Sequence, Tuple
+from typing import Dict, Iterator, List, Mapping, Optional, Sequence, Tuple
 
 from ..errors import CoreError
 from ..model import Drive, Layout, Member, SpareDrive, Unused, Vdev
@@ -145,15 +145,19 @@ def _all_spare(free: Sequence[Item]) -> Choice:
     return Choice((), tuple(free), 0)
 
 
-def _widths(items: Sequence[Item], policy: Policy, terms: _Terms) -> List[int]:
+def _widths(items: Sequence[Item], policy: Policy, terms: _Terms) -> Iterator[int]:
     """The width asked for; or all that come into question, the preferred one first."""
     if policy.width:
-        return [policy.width] if policy.width >= policy.promised_width else []
+        yield from [policy.width] if policy.width >= policy.promised_width else []
+        return
     if policy.spares >= len(items):
-        return []
+        return
     # The spares are chosen for each width; for the order of the widths the nearest guess does.
-    kept = quick_choice(items, policy.spares).kept
-    return widths_by_preference(kept, policy, terms.ashift, terms.whole_disk)
+    guessed = widths_by_preference(quick_choice(items, policy.spares).kept, policy, terms.ashift, terms.whole_disk)
+    yield from guessed
+    if policy.spares:
+        every = widths_by_preference(items, policy, terms.ashift, terms.whole_disk)
+        yield from (width for width in every if width not in guessed)
 
 
 def _best(items: Sequence[Item], real: Mapping[Key, Member], policy: Policy, work: int) -> Tuple[Filled, Choice]:

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from typing import Dict, List, Mapping, Optional, Sequence, Tuple
 
-MOST_WORK = 150_000
+MOST_WORK = 30_000
 
 Step = Tuple[int, str, int]  # class, enclosure, the class that gives way there (-1: none)
 

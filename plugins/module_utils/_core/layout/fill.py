@@ -30,7 +30,7 @@ PROOFS = CAPACITY, FATAL_SETS, SPREAD = "capacity", "fatal_sets", "spread"
 CLOSED_FORM = "closed form: aligned cohorts of alike drives"
 CUT = "; the search ended at its bound of work"
 MOST_TIES = 4
-WORK = 30_000
+WORK = 24_000
 MOST_POLISHED = 3
 MANY_DRIVES = 100
 
@@ -228,8 +228,10 @@ def _valued(seats: Sequence[Seat], rule: Rule, counts: Counts, homes: Dict[str, 
 
 
 def _polished(items: Sequence[Item], rule: Rule, found: _Found, bound: int, homes: Dict[str, str]) -> _Found:
-    least = least_spread(items, rule, found.counts, _alignment(found))
-    if found.fatal is None or found.rank <= (bound, least) or max(len(item.members) for item in items) > 2:
+    if found.fatal is None or max(len(item.members) for item in items) > 2:
+        return found
+    least = least_spread(items, rule, found.counts, _alignment(found)) if found.fatal <= bound else 0
+    if found.rank <= (bound, least):
         return found
     return _valued(polish(items, rule, found.seats, (bound, least)), rule, found.counts, homes)
 
@@ -250,8 +252,10 @@ def _proof(items: Sequence[Item], rule: Rule, found: _Found, bound: int) -> Tupl
         told.append("fatal sets: {0} of {1} drives, the lower bound is met".format(found.fatal, size))
     else:
         told.append("fatal sets: {0} of {1} drives, at least {2}; not proven".format(found.fatal, size, bound))
+    if FATAL_SETS not in proven:
+        return tuple(proven), "; ".join([*told, "spread: {0}; not proven".format(found.spread)])
     least = least_spread(items, rule, found.counts, _alignment(found))
-    if found.spread <= least and FATAL_SETS in proven:
+    if found.spread <= least:
         proven.append(SPREAD)
         told.append("spread: the lower bound is met")
     else:

@@ -74,6 +74,7 @@ class Shelf:
         if found is None:
             found = [serial for serial, sizes in self.left.items() if self.consume(sizes, wanted) is not None]
             found.sort(key=lambda serial: (self.left[serial], self.items[serial].place))
+            self.budget.spend(len(self.left) // 2)
             self._candidates[wanted] = found
         return found
 
@@ -230,6 +231,7 @@ def _tiers(shelf: Shelf, pool: Sequence[str]) -> List[List[str]]:
 
 def _own(shelf: Shelf, least: int, used: Set[str], lonely_first: bool) -> List[str]:
     found = [serial for serial in shelf.candidates((least,)) if serial not in used]
+    shelf.budget.spend(len(found))
     sign = 1 if lonely_first else -1
     return sorted(found, key=lambda serial: sign * shelf.serves(serial, least))
 
