@@ -115,13 +115,15 @@ def refused(drives: Sequence[Drive], case: Case, placed: Layout | None, error: P
 
 
 def _smaller_promise(drives: Sequence[Drive], policy: Policy, placed: Layout, error: PromiseError) -> list[str]:
-    match = re.search(r"promise (survive\.(?:drives|enclosures) \d+)", error.remedy)
-    if not match or "may need" in error.remedy:
+    named = re.findall(r"(survive\.(?:drives|enclosures) \d+)", error.remedy)
+    if not named or "may need" in error.remedy:
         return []
+    for words in named:
+        policy = changed(policy, *_named(words))
     try:
-        plan(drives, changed(policy, *_named(match[1])), placed)
+        plan(drives, policy, placed)
     except (InputError, PromiseError) as again:
-        return [f"remedy: {match[1]!r} does not do; said: {error}; then: {again}"]
+        return [f"remedy: {named!r} does not do; said: {error}; then: {again}"]
     return []
 
 

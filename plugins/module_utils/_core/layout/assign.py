@@ -26,14 +26,13 @@ from .limits import cannot_fill, check_bays, check_kept, check_promises, most_to
 from .placed import Kept, keep
 from .policy import Policy
 from .promise import Rule, rule_of, survives_drives, survives_enclosures
-from .spares import Choice, choices, needs_of, quick_choice, stands_in
+from .spares import Choice, choices, quick_choice
+from .standins import Key, exchanged, least_of, spares_do
 from .stock import Item, divisions, read_stock
 from .supply import kinds_of, most_vdevs
 from .widths import make_vdev, widths_by_preference
 
 MOST_SPARE_TIES = 4
-
-Key = Tuple[str, int]  # serial, unit index
 
 
 def plan(
@@ -87,7 +86,7 @@ def _attempt(items: Sequence[Item], policy: Policy, terms: _Terms) -> Optional[L
     """The layout of the first width that can be filled beside the spares; None when there is none."""
     ways = [tuple(items)] if policy.mixed_sizes else divisions(items)
     real = _by_key(items)
-    for width in _widths(ways[0], policy, terms):
+    for width in dict.fromkeys(width for way in ways for width in _widths(way, policy, terms)):
         chosen = policy.with_width(width)
         found = [pair for pair in (_best(way, real, chosen, terms.work) for way in ways) if pair[0].groups]
         if found:
@@ -179,10 +178,11 @@ def _best(items: Sequence[Item], real: Mapping[Key, Member], policy: Policy, wor
         filled = fill(choice.kept, rule, choice.most_size, work)
         if not filled.groups:
             continue
-        needs = needs_of([[real[member.serial, member.index] for member in group] for group in filled.groups])
-        if all(stands_in(spare.true_sizes, sizes) for spare in choice.spares for sizes in needs):
+        if not spares_do(filled, real, choice) and policy.mixed_sizes:
+            filled = exchanged(filled, items, rule, choice)
+        if spares_do(filled, real, choice):
             found.append((filled, choice))
-        elif min(size for sizes in needs for size in sizes) <= min(spare.true_sizes[-1] for spare in choice.spares):
+        elif min(map(least_of, filled.groups)) <= choice.most_size:
             # A vdev of larger units only has no spare: the guarantees say so.
             lame.append((filled, choice))
     if not found and not lame:

@@ -98,7 +98,7 @@ def _aligned(shelf: Shelf, size: int, block: int, thrifty: bool) -> List[Seat]:
 def _cohorts(shelf: Shelf, size: int, block: int, pool: Sequence[str], cohorts: int) -> Optional[Take]:
     in_order = sorted((shelf.items[serial] for serial in pool), key=lambda item: item.place)
     dealt, _rest = deal(in_order, cohorts, shelf.rule.width)
-    if not all(_keeps(shelf.rule, cohort) for cohort in dealt):
+    if not all(shelf.rule.keeps([(item.serial, item.enclosure) for item in cohort]) for cohort in dealt):
         return None
     serials = [tuple(item.serial for item in cohort) for cohort in dealt]
     left = {serial: shelf.consume(shelf.left[serial], (size,) * block) or () for cohort in serials for serial in cohort}
@@ -112,14 +112,6 @@ def _falling(most: int) -> Iterator[int]:
     while step > 0:
         yield step
         step = step - 1 if step > most - 3 else step // 2
-
-
-def _keeps(rule: Rule, cohort: Sequence[Item]) -> bool:
-    held: Dict[str, int] = defaultdict(int)
-    for item in cohort:
-        held[item.enclosure] += 1
-    over = [many - rule.base for many in held.values() if many > rule.base]
-    return len(over) <= rule.extra and all(many == 1 for many in over)
 
 
 def _block(shelf: Shelf, block: int, shared: int, way: Way) -> Optional[Take]:

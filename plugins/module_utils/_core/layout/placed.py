@@ -102,22 +102,24 @@ def _check_draid(policy: Policy, vdev: Vdev) -> None:
 
 
 def _check_promises(policy: Policy, vdevs: Sequence[Vdev]) -> None:
-    for number, vdev in enumerate(vdevs):
-        for name, wanted, count in (
-            ("drives", policy.survive.drives, survives_drives),
-            ("enclosures", policy.survive.enclosures, survives_enclosures),
-        ):
-            stands = count([vdev])
-            if wanted > stands:
-                raise PromiseError(
-                    "vdev {0} of the placed layout ({1}) stands the loss of {2} {3}, not {4}".format(
-                        number, ", ".join(member.name for member in vdev.members), stands, name, wanted
-                    ),
-                    subject="policy.survive.{0}".format(name),
-                    remedy="Nothing placed is moved: promise survive.{0} {1}, or swap drives first.".format(
-                        name, stands
-                    ),
-                )
+    promised = policy.survive
+    kept = {"drives": survives_drives(vdevs), "enclosures": survives_enclosures(vdevs)}
+    asked = {"drives": promised.drives, "enclosures": promised.enclosures}
+    broken = [name for name, wanted in asked.items() if wanted > kept[name]]
+    if not broken:
+        return
+    name = broken[0]
+    count = survives_drives if name == "drives" else survives_enclosures
+    number, vdev = next((n, one) for n, one in enumerate(vdevs) if count([one]) == kept[name])
+    raise PromiseError(
+        "vdev {0} of the placed layout ({1}) survives the loss of {2} {3}, not {4}".format(
+            number, ", ".join(member.name for member in vdev.members), kept[name], name, asked[name]
+        ),
+        subject="policy.survive.{0}".format(name),
+        remedy="Nothing placed is moved: promise {0}, or swap drives first.".format(
+            " and ".join("survive.{0} {1}".format(other, kept[other]) for other in broken)
+        ),
+    )
 
 
 class _Repair:

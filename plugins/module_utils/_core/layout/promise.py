@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass
-from typing import Sequence
+from typing import Sequence, Tuple
 
 from ..model import Bay, Member, Vdev
 from .policy import Policy
@@ -40,6 +40,17 @@ class Rule:
     def tangled(self) -> bool:
         """Whether the limits of drives and of enclosures are no tree: no single flow then tells what can be filled."""
         return bool(self.more) and self.base < self.width
+
+    def keeps(self, members: Sequence[Tuple[str, str]]) -> bool:
+        """Whether a vdev may hold these members: the drive and the enclosure of each."""
+        for held, most, over in (
+            (Counter(drive for drive, _home in members), self.per_drive, self.more),
+            (Counter(home for _drive, home in members), self.base, self.extra),
+        ):
+            above = [many - most for many in held.values() if many > most]
+            if len(above) > over or any(many > 1 for many in above):
+                return False
+        return True
 
     def serves(self, size: int, least: int) -> bool:
         """Whether a unit of *size* can be in a vdev whose members count *least*."""
