@@ -66,7 +66,7 @@ def test_a_vdev_and_a_pool_of_unknown_state_are_told() -> None:
 
 @pytest.mark.parametrize("form", FORMS)
 @pytest.mark.parametrize(
-    ("name", "bay"), [("draid-healing", "bay05"), ("draid-spared", "bay05"), ("draid-rebuilt", "bay04")]
+    ("name", "bay"), [("draid-spared", "bay05"), ("draid-rebuilding", "bay04"), ("draid-rebuilt", "bay04")]
 )
 def test_a_distributed_spare_that_stands_in_is_no_stranger(name: str, bay: str, form: str) -> None:
     """It is in the vdev and in the pool's spares, on no drive: neither foreign, nor undeclared, nor exposed."""

@@ -42,9 +42,8 @@ def test_members_that_were_absent_at_import_do_not_serve(form: str) -> None:
 @pytest.mark.parametrize("form", FORMS)
 @pytest.mark.parametrize(
     ("name", "lost", "running"),
-    [("draid", 0, 0), ("draid-healing", 1, 1), ("draid-spared", 0, 0), ("draid-rebuilding", 1, 1),
-     ("draid-rebuilt", 0, 0)],
-)  # fmt: skip
+    [("draid", 0, 0), ("draid-spared", 0, 0), ("draid-rebuilding", 1, 1), ("draid-rebuilt", 0, 0)],
+)
 def test_a_distributed_spare_serves_once_it_is_full_and_the_others_all_the_while(
     name: str, lost: int, running: int, form: str
 ) -> None:

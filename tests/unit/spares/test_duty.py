@@ -274,7 +274,7 @@ def test_a_member_of_an_unknown_state_is_left_to_a_person():
 
 
 @pytest.mark.parametrize("form", FORMS)
-@pytest.mark.parametrize("name", ["draid", "draid-healing", "draid-spared", "draid-rebuilding", "draid-rebuilt"])
+@pytest.mark.parametrize("name", ["draid", "draid-spared", "draid-rebuilding", "draid-rebuilt"])
 def test_a_distributed_spare_is_part_of_its_vdev(name, form):
     """It belongs in the pool, idle or at work, and is no drive whose units could be divided or doubled."""
     found = recorded(name, form)

@@ -365,6 +365,45 @@ def test_two_stand_ins_of_one_name_are_told_apart_by_their_members():
     assert [(node.name, node.guid, node.serving) for node in stand_ins] == [("spare-5", "", True)] * 2
 
 
+def test_while_a_distributed_spare_is_filled_the_others_hold_all_their_data():
+    """OpenZFS counts what a resilver writes for it at all members; here as it stood when the resilver was done."""
+    data = raw("draid-spared-2.3.9")
+    data["pools"]["archive"]["scan_stats"]["state"] = "SCANNING"
+    told = data["pools"]["archive"]["vdevs"]["archive"]["vdevs"]["draid1:3d:6c:1s-1"]["vdevs"]
+    assert sum("scan_processed" in node for node in told.values()) > 2
+    (pool,) = status_json.read(json.dumps(data))
+    assert filling(pool) == ["draid1-0-0", "draid1-1-0"]
+
+
+def filling(pool):
+    return [node.name for _group, node in every(pool) if node.is_leaf and node.filling]
+
+
+@pytest.mark.parametrize("form", ["json", "text"])
+def test_a_rebuild_of_vdevs_is_a_resilver_under_way(form):
+    """JSON's own scan is an older resilver, which has ended."""
+    told = {"json": json_of, "text": text_of}[form]
+    (both,), (none,) = (told(f"draid-{word}-2.3.9") for word in ("rebuilding", "rebuilt"))
+    assert (both.scan.resilvering, filling(both)) == (True, ["draid1-0-0", "draid1-1-0"])
+    assert (none.scan.function, none.scan.running, filling(none)) == ("scrub", False, [])
+
+
+def test_a_rebuild_that_has_ended_does_not_hide_the_one_that_runs():
+    data = raw("draid-rebuilding-2.3.9")
+    data["pools"]["archive"]["scan_stats"]["rebuild_stats"]["draid1:3d:6c:1s-0"]["state"] = "COMPLETE"
+    for (pool,) in (text_of("draid-half-rebuilt-2.3.9"), status_json.read(json.dumps(data))):
+        assert (pool.scan.resilvering, filling(pool)) == (True, ["draid1-1-0"])
+
+
+def test_a_rebuild_without_a_stand_in_is_read_from_the_text():
+    """Of a mirror that a device is attached to in sequence, JSON does not say which member is filled."""
+    data = raw("draid-rebuilding-2.3.9")
+    for vdev in data["pools"]["archive"]["vdevs"]["archive"]["vdevs"].values():
+        place = vdev["vdevs"].pop("spare-4")
+        vdev["vdevs"].update(place["vdevs"])
+    assert not status_json.fit(json.dumps(data))
+
+
 # --- the text alone
 
 SPARE_GONE = """  pool: archive
