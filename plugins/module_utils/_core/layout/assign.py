@@ -55,7 +55,7 @@ def plan(
     terms = _Terms(ashift, whole_disk, work)
 
     def works(items: Sequence[Item], policy: Policy) -> bool:
-        return _tried(items, policy, terms) is not None
+        return _tried(items, policy, terms, placed) is not None
 
     check_promises(items, policy, works)
     if placed is not None:
@@ -95,14 +95,17 @@ def _attempt(items: Sequence[Item], policy: Policy, terms: _Terms) -> Optional[L
     return None
 
 
-def _tried(items: Sequence[Item], policy: Policy, terms: _Terms) -> Optional[Layout]:
+def _tried(
+    items: Sequence[Item], policy: Policy, terms: _Terms, placed: Optional[Layout] = None
+) -> Optional[Layout]:
     """A layout that keeps the promises, or None: what a remedy is tried with."""
     promised = policy.survive
     if max(promised.drives, promised.enclosures) > most_tolerance(policy) or policy.spares >= len(items):
         return None
     try:
         check_bays(items, policy)
-        found = _attempt(items, policy.check(), terms)
+        policy.check()
+        found = _grown(items, policy, placed, terms) if placed else _attempt(items, policy, terms)
         return check_kept(found, policy) if found else None
     except CoreError:
         return None

@@ -16,7 +16,6 @@ equal it is optimal, and otherwise the layout says so.
 
 from __future__ import annotations
 
-from collections import defaultdict
 from dataclasses import dataclass
 from itertools import combinations_with_replacement
 from typing import Dict, Iterator, List, Optional, Sequence, Tuple
