@@ -11,12 +11,12 @@ import pytest
 from hypothesis import given, settings
 
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.errors import InputError, PromiseError
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.layout import alternatives as comparing
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.layout import report as planning
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.layout.assign import plan
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.layout.capacity import pool_capacity
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.layout.given import read_drives
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.layout.policy import Policy
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.layout.report import report
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.model import Layout, Member, Unused, Vdev
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.model import Layout
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.plain import from_plain, to_plain
 from tests.unit.strategies import Spec, alike, chassis, drive, drives_of, policies
 
@@ -342,45 +342,46 @@ def test_a_slot_beyond_four_digits_is_refused_with_its_place() -> None:
         planned(drives=drives)
 
 
-def by_setting(separate: Layout | None, mixed: Layout) -> Any:
-    """A stand-in for the search, which has tests of its own: one layout for each setting of mixed_sizes."""
-
-    def stand_in(_drives: object, policy: Policy, *_placed: object, **_terms: object) -> Layout:
-        found = mixed if policy.mixed_sizes else separate
-        if found is None:
-            raise PromiseError("none")
-        return found
-
-    return stand_in
-
-
-def two_sizes(near: bool = False) -> tuple[list[Any], Layout, Layout]:
-    """Six drives of 9 TB and four of 7 TB, one unit each; kept apart (4 of 9 TB, 4 of 7 TB) and mixed (5 and 5)."""
-    small = 9 * 10**12 - (16 << 20) if near else 7 * 10**12
+def two_sizes(small: int = 7 * 10**12, units: int = 1) -> list[dict[str, Any]]:
+    """Six drives of 9 TB and four smaller ones."""
     sizes = [9 * 10**12] * 6 + [small] * 4
-    members = [Member(f"ACS{n}", 0, f"bay{n:02d}", size) for n, size in enumerate(sizes)]
-    drives = [{"serial": m.serial, "bay": m.bay, "units": [m.size]} for m in members]
-    apart = Layout(
-        (Vdev("raidz", 1, tuple(members[:4])), Vdev("raidz", 1, tuple(members[6:]))),
-        unused=tuple(Unused(m, "left over") for m in members[4:6]),
-    )
-    mixed = Layout((Vdev("raidz", 1, tuple(members[:5])), Vdev("raidz", 1, tuple(members[5:]))))
-    return drives, apart, mixed
+    return [{"serial": f"ACS{n}", "bay": f"bay{n:02d}", "units": [size] * units} for n, size in enumerate(sizes)]
 
 
 @pytest.mark.parametrize("setting", ["separate", "allow"])
-def test_what_keeping_sizes_apart_costs_is_in_the_plan(monkeypatch: pytest.MonkeyPatch, setting: str) -> None:
-    drives, apart, mixed = two_sizes()
-    for module in (planning, comparing):
-        monkeypatch.setattr(module, "plan", by_setting(apart, mixed))
-    found = planned(drives=drives, policy={"kind": "raidz", "parity": 1, "mixed_sizes": setting})
+def test_what_keeping_sizes_apart_costs_is_in_the_plan(setting: str) -> None:
+    drives = two_sizes()
+    policies = {name: {"kind": "raidz", "parity": 1, "width": 4, "mixed_sizes": name} for name in ("separate", "allow")}
+    layouts = {name: plan(read_drives(drives), Policy.from_plain(one)) for name, one in policies.items()}
+    stored = {name: pool_capacity(one.vdevs).usable for name, one in layouts.items()}
+    found = planned(drives=drives, policy=policies[setting], compare=True)
+    assert [sorted(m.size // 10**12 for m in vdev.members) for vdev in layouts["separate"].vdevs] == [[9] * 4, [7] * 4]
+    # Of ten drives, eight fill two vdevs either way: nothing is gained by mixing.
+    assert not [one for one in found["alternatives"] if "mixed" in one["name"]]
+    assert stored["allow"] == stored["separate"]
+    (said,) = found["remarks"]
+    words = {
+        "separate": "mixing sizes would not store more; bay04.0, bay05.0 stay unused.",
+        "allow": "none needed mixing; bay04.0, bay05.0 stay unused.",
+    }
+    assert said.endswith(words[setting])
+    assert said in found["text"]
+
+
+@pytest.mark.parametrize("setting", ["separate", "allow"])
+def test_what_mixing_sizes_gains_is_in_the_plan(setting: str) -> None:
+    drives = two_sizes()
+    policies = {name: {"kind": "raidz", "parity": 1, "width": 5, "mixed_sizes": name} for name in ("separate", "allow")}
+    layouts = {name: plan(read_drives(drives), Policy.from_plain(one)) for name, one in policies.items()}
+    assert [len(one.vdevs) for one in layouts.values()] == [1, 2]
+    stored = {name: pool_capacity(one.vdevs).usable for name, one in layouts.items()}
+    found = planned(drives=drives, policy=policies[setting], compare=True)
     names = {"separate": "units of different sizes mixed", "allow": "each size in vdevs of its own"}
     (other,) = [option for option in found["alternatives"] if option["name"] == names[setting]]
-    stored = {name: pool_capacity(one.vdevs).usable for name, one in (("separate", apart), ("allow", mixed))}
     assert other["figures"]["usable"]["value"] == stored["allow" if setting == "separate" else "separate"]
     said = {
         "separate": "Each size is in vdevs of its own: {0:.1f} TB usable; with sizes mixed (mixed_sizes: allow) "
-        "{1:.1f} TB; bay04.0, bay05.0 stay unused.",
+        "{1:.1f} TB; bay05.0, bay06.0, bay07.0, bay08.0, bay09.0 stay unused.",
         "allow": "Units of different sizes are mixed: {1:.1f} TB usable; each size in vdevs of its own gives "
         "{0:.1f} TB; no unit stays unused.",
     }[setting].format(stored["separate"] / 1e12, stored["allow"] / 1e12)
@@ -388,26 +389,19 @@ def test_what_keeping_sizes_apart_costs_is_in_the_plan(monkeypatch: pytest.Monke
     assert said in found["text"]
 
 
-def test_sizes_that_openzfs_takes_for_alike_are_not_spoken_of(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_sizes_that_openzfs_takes_for_alike_are_not_spoken_of() -> None:
     """zpool_vdev.c compares within ZPOOL_FUZZ, 16 MiB: a difference of exactly that is none."""
-    drives, apart, mixed = two_sizes(near=True)
-    for module in (planning, comparing):
-        monkeypatch.setattr(module, "plan", by_setting(apart, mixed))
-    found = planned(drives=drives, policy={"kind": "raidz", "parity": 1})
+    drives = two_sizes(9 * 10**12 - (16 << 20))
+    found = planned(drives=drives, policy={"kind": "raidz", "parity": 1}, compare=True)
     assert found["remarks"] == []
     assert not [option for option in found["alternatives"] if "sizes" in option["name"] or "size " in option["name"]]
 
 
-def test_sizes_that_cannot_be_kept_apart_or_need_not_be_mixed(monkeypatch: pytest.MonkeyPatch) -> None:
-    drives, apart, mixed = two_sizes()
-    for module in (planning, comparing):
-        monkeypatch.setattr(module, "plan", by_setting(apart, apart))
-    (said,) = planned(drives=drives, policy={"kind": "raidz", "parity": 1})["remarks"]
-    assert "mixing sizes would not store more" in said
-    for module in (planning, comparing):
-        monkeypatch.setattr(module, "plan", by_setting(None, mixed))
-    (said,) = planned(drives=drives, policy={"kind": "raidz", "parity": 1, "mixed_sizes": "allow"})["remarks"]
-    assert "with each size in vdevs of its own no layout is possible" in said
+def test_sizes_that_cannot_be_kept_apart() -> None:
+    (said,) = planned(
+        drives=two_sizes(), policy={"kind": "raidz", "parity": 1, "width": 7, "mixed_sizes": "allow"}, compare=True
+    )["remarks"]
+    assert "no layout with each size in vdevs of its own keeps the promises" in said
 
 
 def test_a_chance_that_leaves_states_out_is_marked() -> None:

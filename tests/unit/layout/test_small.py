@@ -22,7 +22,7 @@ NAMES = ("a", "b", "c", "d", "e", "f", "g")
 
 def laid_out(task: Task) -> Layout | None:
     """The library's layout; None when it says that no vdev can be filled."""
-    policy = Policy("raidz", task.tolerance, task.width, survive=Survive(0, task.enclosures))
+    policy = Policy("raidz", task.tolerance, task.width, survive=Survive(0, task.enclosures), mixed_sizes=True)
     try:
         return plan(drives_of(task.specs), policy)
     except PromiseError:

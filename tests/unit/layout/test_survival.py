@@ -160,7 +160,7 @@ def test_minimal_fatal_sets_are_exactly_those(states, by):
         for gone in combinations(parts, size)
         if is_lost(states, set(gone), by) and not any(is_lost(states, set(gone) - {one}, by) for one in gone)
     }
-    found, complete = minimal_fatal_sets(states, 4, by=by)
+    found, complete = minimal_fatal_sets(states, 4, limit=10_000, by=by)
     assert complete
     assert len(found) == len(set(found))
     assert set(found) == expected
