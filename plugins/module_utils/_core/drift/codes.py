@@ -149,8 +149,8 @@ _ALL = (
     _code("pool_suspended", "pool", "error", "The pool is suspended: nothing is read or written.",
           "Bring its drives back, then run zpool clear."),
     _code("pool_degraded", "pool", "warning error",
-          "The pool is degraded, or a vdev of it is in no state to serve; an error when the pool cannot be used at all or"
-          " its state is not known.",
+          "The pool is degraded, or a vdev of it is in no state to serve; an error when the pool cannot be used at all"
+          " or its state is not known.",
           "Visit the bays that other findings name."),
     _code("pool_undeclared", "pool", "warning", "Another pool than the declared one uses declared drives.",
           "Declare it, or correct which drives are declared for this host."),
