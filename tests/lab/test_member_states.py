@@ -52,9 +52,9 @@ def states(lab: Lab) -> dict[str, str]:
     return {was or name: state for name, state, was in rows}
 
 
-def lost(lab: Lab, bay: int) -> list[str]:
-    """The states of the members that are units of this bay's drive."""
-    names = [f"{unit.wwn:016x}" for unit in lab.drive(bay).units]
+def told_of(lab: Lab, drive: dict[str, Any]) -> list[str]:
+    """The states of the members that are units of a declared drive."""
+    names = [wwn.split(".")[1] for wwn in drive["wwns"]]
     return [state for name, state in states(lab).items() if any(wwn in name for wwn in names)]
 
 
@@ -86,7 +86,7 @@ def test_a_drive_that_was_absent_at_the_import_is_lost_for_everybody(labs: Any) 
     assert not made["failed"], made["msg"]
     without(lab, 3)
     print(lab.run("zpool status -P archive; zpool status -j -P --json-int 2>/dev/null || true").out)
-    assert lost(lab, 3) == ["UNAVAIL", "UNAVAIL"]
+    assert told_of(lab, drives["bay03"]) == ["UNAVAIL", "UNAVAIL"]
     options: dict[str, Any] = {"pool": "archive", "declared": drives, "bay_map": BAY_MAP}
 
     told = call(lab, "pool_info", **options)["pools"][0]
@@ -156,7 +156,7 @@ def test_a_draid_is_built_read_loses_a_drive_and_a_distributed_spare_stands_in(l
     lab.run("zpool wait -t resilver archive; sleep 2; zpool wait -t scrub archive; zpool wait -t resilver archive",
             timeout=600)  # fmt: skip
     print(lab.run("zpool status -P archive; zpool status -j -P --json-int 2>/dev/null || true").out)
-    assert lost(lab, 5) == ["REMOVED", "REMOVED"]
+    assert told_of(lab, drives["bay05"]) == ["REMOVED", "REMOVED"]
     now = call(lab, "pool_info", **options)["pools"][0]
     assert [all(slot["serving"] for slot in vdev["slots"]) for vdev in now["vdevs"]] == [True, True]
     assert now["margin"] == 1

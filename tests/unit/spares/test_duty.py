@@ -16,7 +16,7 @@ from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.spar
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs.labels import Label
 from tests.unit.scripted import ScriptedRunner
 from tests.unit.zfs.pools import drive, layout, leaf, member
-from tests.unit.zfs.recorded import FORMS
+from tests.unit.zfs.recorded import DRAID, FORMS
 from tests.unit.zfs.recorded import pool as recorded
 from tests.unit.zfs.world import NO_POOL, World, disk, spread, stand_in, start, status
 
@@ -273,8 +273,7 @@ def test_a_member_of_an_unknown_state_is_left_to_a_person():
     assert not report.taken
 
 
-@pytest.mark.parametrize("form", FORMS)
-@pytest.mark.parametrize("name", ["draid", "draid-spared", "draid-rebuilding", "draid-rebuilt"])
+@pytest.mark.parametrize(("name", "form"), DRAID)
 def test_a_distributed_spare_is_part_of_its_vdev(name, form):
     """It belongs in the pool, idle or at work, and is no drive whose units could be divided or doubled."""
     found = recorded(name, form)

@@ -15,6 +15,11 @@ DATA = REPO / "tests" / "data" / "zpool"
 DECLARED = tuple(DeclaredDrive(f"bay{bay:02d}", f"COH{bay:02d}") for bay in range(18))
 # The same situations on both generations: 2.3 in both forms, 2.1 in the only one that it has.
 FORMS = ("2.3.9 json", "2.3.9 text", "2.1.11 text")
+# Every capture of a dRAID. A rebuild under way could be recorded on 2.3 only: it took seconds; on 2.1 a scrub followed.
+DRAID = [(name, form) for name in ("draid", "draid-spared", "draid-rebuilt") for form in FORMS] + [
+    *(("draid-rebuilding", form) for form in FORMS[:2]),
+    ("draid-scrubbing", "2.1.11 text"),
+]
 
 
 def tree(name: str, form: str) -> PoolTree:

@@ -21,7 +21,7 @@ from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs.
     visits,
 )
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs.resolve import Index, resolve
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs.tree import STAND_INS
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs.tree import STAND_INS, Scan
 from tests.unit.scripted import ScriptedRunner
 
 DATA = Path(__file__).parents[2] / "data" / "zpool"
@@ -388,11 +388,21 @@ def test_a_rebuild_of_vdevs_is_a_resilver_under_way(form):
     assert (none.scan.function, none.scan.running, filling(none)) == ("scrub", False, [])
 
 
+def test_a_scrub_under_way_is_not_hidden_by_rebuilds_that_have_ended():
+    """2.1 printed the scrub first, then a line for each vdev that was rebuilt."""
+    (pool,) = text_of("draid-scrubbing-2.1.11")
+    assert (pool.scan.function, pool.scan.running, filling(pool)) == ("scrub", True, [])
+    assert "32.39% done" in pool.scan.text
+    (after,) = text_of("draid-rebuilt-2.1.11")
+    assert (after.scan.function, after.scan.state) == ("scrub", "finished")
+
+
 def test_a_rebuild_that_has_ended_does_not_hide_the_one_that_runs():
     data = raw("draid-rebuilding-2.3.9")
     data["pools"]["archive"]["scan_stats"]["rebuild_stats"]["draid1:3d:6c:1s-0"]["state"] = "COMPLETE"
     for (pool,) in (text_of("draid-half-rebuilt-2.3.9"), status_json.read(json.dumps(data))):
-        assert (pool.scan.resilvering, filling(pool)) == (True, ["draid1-1-0"])
+        scan = pool.scan or Scan()
+        assert (scan.resilvering, filling(pool)) == (True, ["draid1-1-0"])
 
 
 def test_a_rebuild_without_a_stand_in_is_read_from_the_text():
