@@ -27,7 +27,7 @@ from .placed import Kept, keep
 from .policy import Policy
 from .promise import Rule, rule_of, survives_drives, survives_enclosures
 from .spares import Choice, choices, quick_choice
-from .standins import Key, exchanged, least_of, spares_do
+from .standins import Key, exchanged, least_of, smallest_spare, spares_do
 from .stock import Item, divisions, read_stock
 from .supply import kinds_of, most_vdevs
 from .widths import make_vdev, widths_by_preference
@@ -95,9 +95,7 @@ def _attempt(items: Sequence[Item], policy: Policy, terms: _Terms) -> Optional[L
     return None
 
 
-def _tried(
-    items: Sequence[Item], policy: Policy, terms: _Terms, placed: Optional[Layout] = None
-) -> Optional[Layout]:
+def _tried(items: Sequence[Item], policy: Policy, terms: _Terms, placed: Optional[Layout] = None) -> Optional[Layout]:
     """A layout that keeps the promises, or None: what a remedy is tried with."""
     promised = policy.survive
     if max(promised.drives, promised.enclosures) > most_tolerance(policy) or policy.spares >= len(items):
@@ -181,11 +179,11 @@ def _best(items: Sequence[Item], real: Mapping[Key, Member], policy: Policy, wor
         filled = fill(choice.kept, rule, choice.most_size, work)
         if not filled.groups:
             continue
-        if not spares_do(filled, real, choice) and policy.mixed_sizes:
-            filled = exchanged(filled, items, rule, choice)
+        if not spares_do(filled, real, choice):
+            filled = exchanged(filled, items, real, rule, choice)
         if spares_do(filled, real, choice):
             found.append((filled, choice))
-        elif min(map(least_of, filled.groups)) <= choice.most_size:
+        elif min(map(least_of, filled.groups)) <= smallest_spare(choice):
             # A vdev of larger units only has no spare: the guarantees say so.
             lame.append((filled, choice))
     if not found and not lame:

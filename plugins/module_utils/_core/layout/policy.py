@@ -103,7 +103,9 @@ class Policy:
         if self.kind != "mirror":
             plain["parity"] = self.parity
         if self.kind == "draid":
-            plain["draid"] = {"data": self.draid_data, "spares": self.distributed}
+            plain["draid"] = {"data": self.draid_data}
+            if self.draid_spares is not None:
+                plain["draid"]["spares"] = self.draid_spares
         return plain
 
     def check(self, where: str = "policy") -> Policy:

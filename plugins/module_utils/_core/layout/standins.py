@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from itertools import product
-from typing import List, Mapping, Sequence, Tuple
+from typing import List, Mapping, Sequence, Set, Tuple
 
 from ..model import Member
 from .bounds import fatal_or_none, spread
@@ -30,13 +30,16 @@ def spares_do(filled: Filled, real: Mapping[Key, Member], choice: Choice) -> boo
     return all(stands_in(spare.true_sizes, sizes) for spare in choice.spares for sizes in needs)
 
 
-def exchanged(filled: Filled, items: Sequence[Item], rule: Rule, choice: Choice) -> Filled:
+def exchanged(filled: Filled, items: Sequence[Item], real: Mapping[Key, Member], rule: Rule, choice: Choice) -> Filled:
     """Members exchanged so that no vdev has larger units only than the spares have; capacity stays."""
     homes = {item.serial: item.enclosure for item in items}
+    most = smallest_spare(choice)
     groups = [list(group) for group in filled.groups]
     for number, group in enumerate(groups):
-        if least_of(group) > choice.most_size and not _with_small(groups, number, choice.most_size, rule, homes):
-            return filled
+        if all(real[member.serial, member.index].size > most for member in group):
+            small = {key for key, member in real.items() if member.size <= most}
+            if not _with_small(groups, number, small, rule, homes):
+                return filled
     drives = [[member.serial for member in group] for group in groups]
     return replace(
         filled,
@@ -48,15 +51,20 @@ def exchanged(filled: Filled, items: Sequence[Item], rule: Rule, choice: Choice)
     )
 
 
-def _with_small(groups: List[List[Member]], number: int, most: int, rule: Rule, homes: Mapping[str, str]) -> bool:
+def smallest_spare(choice: Choice) -> int:
+    """The size that every unit of every spare has at least."""
+    return min(spare.true_sizes[-1] for spare in choice.spares)
+
+
+def _with_small(groups: List[List[Member]], number: int, small: Set[Key], rule: Rule, homes: Mapping[str, str]) -> bool:
     """Whether vdev *number* got a small member in exchange from one that has others left."""
     for other in groups:
-        small = [member for member in other if member.size <= most]
-        for given, taken in product(groups[number], small if len(small) > 1 else ()):
+        few = [member for member in other if (member.serial, member.index) in small]
+        for given, taken in product(groups[number], few if len(few) > 1 else ()):
             mine = [*(m for m in groups[number] if m is not given), taken]
             theirs = [*(m for m in other if m is not taken), given]
-            if rule.keeps([(m.serial, homes[m.serial]) for m in mine]) and rule.keeps(
-                [(m.serial, homes[m.serial]) for m in theirs]
+            if (given.size == taken.size or not rule.alike) and all(
+                rule.keeps([(m.serial, homes[m.serial]) for m in members]) for members in (mine, theirs)
             ):
                 groups[number][:], other[:] = mine, theirs
                 return True
