@@ -2,9 +2,9 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Layouts of every kind that the planner returns, on the drives of one chassis (pure but for the planner's own work).
 
-`kinds` asks the planner for every combination of policy and set of drives, and keeps one layout of each shape: kind and
-parity of its vdevs, how many units of a drive one holds, whether one holds two sizes or ranges, whether there are spare
-drives, and whether vdevs share their drives as cohorts, in a chain or in a ring. Width and number of vdevs do not count.
+`kinds` asks the planner for every combination of policy and set of drives, and keeps one layout of each shape: kind
+and parity of its vdevs, how many units of a drive one holds, whether one holds two sizes or ranges, whether there are
+spare drives, and whether vdevs share their drives as cohorts, in a chain or in a ring. Width and number do not count.
 """
 
 from __future__ import annotations

@@ -122,7 +122,8 @@ def asked(lab: Lab, wanted: Sequence[Case], folder: Path) -> list[dict[str, Any]
             refused = any(_range_too_large(vdev) for vdev in case.layout["vdevs"])
             rows.append({
                 "shape": case.shape, "drives": case.drives, "policy": dict(case.policy),
-                "would_make": not one["failed"], "refused_rightly": refused, "msg": str(one.get("msg", "")), "reasons": one.get("reasons", []),
+                "would_make": not one["failed"], "refused_rightly": refused,
+                "msg": str(one.get("msg", "")), "reasons": one.get("reasons", []),
                 "commands": one.get("commands", []),
             })  # fmt: skip
         made = sum(1 for row in rows[start:] if row["would_make"])

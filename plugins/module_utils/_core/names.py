@@ -51,7 +51,7 @@ def range_uuid(identity: str, index: int) -> str:
 
 
 def fitted_uuid(wwn: str) -> str:
-    """The UUID of the one partition that fits a larger unit into its vdev (see `zfs.fitting`), made like `range_uuid`."""
+    """The UUID of the one partition that fits a larger unit into its vdev (see `zfs.fitting`), like `range_uuid`."""
     return str(uuid.uuid5(_RANGES, "{0}/fitted".format(wwn)))
 
 

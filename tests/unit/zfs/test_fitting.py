@@ -26,7 +26,7 @@ from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.mode
 )
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.names import fitted_uuid
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.swap import candidate
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs import actions, fitting, growing
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs import actions, build, fitting, growing
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs.access import Holding
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs.actions import Wish
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs.labels import Label, LabelVdev
@@ -183,6 +183,16 @@ def test_a_unit_that_cannot_have_a_partition_of_its_own_is_refused_before_anythi
     (reason,) = refused(World(found_drives=found))
     assert reason.startswith("bay02 (serial ACT2) unit 0: ")
     assert words in reason
+
+
+def test_the_plan_refuses_a_range_that_its_vdev_cannot_use_whole():
+    small, large = raidz({0: 5 * TB, 1: 5 * TB}), raidz({2: 7 * TB}, kind="range")
+    with pytest.raises(Refusal) as told:
+        build.refuse_larger_ranges(Layout((replace(small, members=(*small.members, *large.members)),)))
+    (reason,) = told.value.reasons
+    assert reason.startswith("bay02 (serial ACT2) unit 0: it is larger than its vdev can use, and is the partition of")
+    build.refuse_larger_ranges(LAYOUT)
+    build.refuse_larger_ranges(Layout((raidz({2: 7 * TB, 3: 7 * TB}, kind="range"),)))
 
 
 def test_a_link_that_leads_elsewhere_ends_it_before_the_pool_is_made():

@@ -21,7 +21,7 @@ from ..layout.capacity import partition_size
 from ..model import Content, Layout, Member, Unit, Vdev
 from ..names import fitted_uuid
 from ..split import table
-from ..split.extents import ALIGN, ALIKE, BLOCKS
+from ..split.extents import ALIGN, BLOCKS
 from ..split.table import Entry
 from . import argv, build, erase
 from .access import Access
@@ -127,34 +127,31 @@ def fitting(access: Access, layout: Layout, units: Mapping[Key, Unit]) -> Fittin
         raise Refusal(
             "Members of unlike sizes cannot be made alike; nothing was changed.",
             reasons,
-            "Leave mixed_sizes at separate, so that such units get vdevs of their own sizes.",
+            build.SEPARATE,
         )
     return Fitting(larger)
 
 
 def _larger(vdev: Vdev, units: Mapping[Key, Unit]) -> List[Larger]:
-    if vdev.kind == "stripe":  # each member is a vdev of its own
-        return []
-    least = min(units[argv.key_of(member)].size for member in vdev.members)
+    sizes = {argv.key_of(member): units[argv.key_of(member)].size for member in vdev.members}
     # Rounded up, so that whatever is alike to the smallest is alike to this as well.
-    size = -(-least // ALIGN) * ALIGN
+    size = -(-min(sizes.values()) // ALIGN) * ALIGN
     found = []
-    for member in vdev.members:
+    for member in build.larger_members(vdev, sizes):
         unit = units[argv.key_of(member)]
-        if unit.size > least + ALIKE:
-            name = member.name if member.bay else "unit{0}".format(member.index)
-            found.append(Larger(member, unit, Entry(1, ALIGN, size, name, fitted_uuid(unit.wwn))))
+        name = member.name if member.bay else "unit{0}".format(member.index)
+        found.append(Larger(member, unit, Entry(1, ALIGN, size, name, fitted_uuid(unit.wwn))))
     return found
 
 
 def _hindrance(unit: Unit) -> str:
     """Why a unit cannot get a partition of its own; empty when it can."""
     if unit.kind == "range":
-        return "it is larger than the vdev can use, and is the partition of a range, which is not made smaller"
+        return build.RANGE_TOO_LARGE
     if not unit.wwn:
-        return "it is larger than the vdev can use, and without a WWN its partition would not be known again"
+        return "it is larger than its vdev can use, and without a WWN its partition would not be known again"
     if len(unit.paths) > 1:
-        return "it is larger than the vdev can use, and is reached over {0} paths; a table is written over one".format(
+        return "it is larger than its vdev can use, and is reached over {0} paths; a table is written over one".format(
             len(unit.paths)
         )
     if unit.logical_block not in BLOCKS:
