@@ -64,8 +64,8 @@ def policies() -> Iterator[dict[str, Any]]:
         for parity, wider in itertools.product((1, 2, 3), (0, 1, 2)):
             width = {"width": parity + 1 + wider} if wider else {}
             yield {"kind": "raidz", "parity": parity, **width, **both}
-        for width in (2, 3, 4):
-            yield {"kind": "mirror", "width": width, **both}
+        for copies in (2, 3, 4):
+            yield {"kind": "mirror", "width": copies, **both}
         for parity, (data, distributed) in itertools.product((1, 2, 3), ((1, 0), (2, 1), (4, 0))):
             yield {"kind": "draid", "parity": parity, "draid": {"data": data, "spares": distributed}, **both}
 

@@ -33,12 +33,12 @@ BUILT = "six"
 FITTED = {f"bay{bay:02d}.{index}-part1" for bay in (4, 5) for index in (0, 1)}
 
 
-def plan(server: Server, bays: range) -> dict[str, Any]:
+def plan(server: Server, bays: range, **more: Any) -> dict[str, Any]:
     """The plan for the drives of these bays, as they are found."""
     sits = {bay: one["serial"] for bay, one in server.declared(bays).items()}
     found = call(server.lab, "drive_info", bays=sits)["drives"]
     drives = [one for one in found if one["serial"] in sits.values()]
-    made = call(server.lab, "layout_plan", drives=drives, policy=POLICY, compare=False)
+    made = call(server.lab, "layout_plan", drives=drives, policy=POLICY, compare=False, **more)
     assert not made["failed"], made["msg"]
     return made
 
@@ -98,22 +98,12 @@ def test_a_vdev_of_two_sizes_is_made_without_force(labs: Any, tmp_path: Path) ->
     assert "errors: No known data errors" in lab.run("zpool scrub -w archive; zpool status archive").out
 
 
-@pytest.fixture(scope="module")
-def base(labs: Any, tmp_path_factory: pytest.TempPathFactory) -> Server:
-    server = Server(labs.get("mixed"), tmp_path_factory.mktemp("site"), POLICY)
-    if not server.lab.has_checkpoint(BUILT):
-        with server.unchanged():
-            shown = server.book("build", server.declared(SIX), "--check", "--diff").check()
-        assert "sgdisk --clear" in shown.output or "raidz1: bay03.0 bay04.0 bay05.0" in shown.output
+@pytest.fixture
+def server(labs: Any, tmp_path: Path) -> Server:
+    """Six drives in four vdevs with files on them, made by the playbook; three more drives in the chassis."""
+    server = Server(labs.get("mixed", BUILT), tmp_path / "site", POLICY)
     server.built(SIX, BUILT)
     return server
-
-
-@pytest.fixture
-def server(base: Server) -> Server:
-    """Six drives in four vdevs, two of them of two sizes; three more drives in the chassis."""
-    base.lab.restore(BUILT)
-    return base
 
 
 @pytest.mark.lab_long
@@ -121,37 +111,54 @@ def test_the_playbook_builds_it_names_it_and_leaves_it_alone_then(server: Server
     assert {name for names in mixed(server) for name in names if "-part1" in name} == FITTED
     assert len(mixed(server)) == 2
     assert server.book("build", server.declared(SIX)).check().changed == 0
+    assert server.book("check", server.declared(SIX)).check().changed == 0
     server.whole()
 
 
 @pytest.mark.lab_long
-def test_it_grows_by_a_further_cohort_of_two_sizes(server: Server) -> None:
-    drives = server.declared(NINE)
-    with server.unchanged():
-        shown = server.book("grow", drives, "--check", "--diff").check()
-    assert "zpool add -o ashift=12 archive raidz1 /dev/disk/by-vdev/bay06.0" in shown.output
-    assert "/dev/disk/by-vdev/bay07.0-part1" in shown.output
-    server.book("grow", drives).check()
-    assert server.book("grow", drives).check().changed == 0
-    assert [names for names in mixed(server) if "bay06.0" in names] == [["bay06.0", "bay07.0-part1", "bay08.0-part1"]]
-    of_hand = predicted(*[[SMALL] * 3] * 6)
-    assert measured(server.lab)[0] == of_hand.size
-    assert server.book("build", drives).check().changed == 0
+def test_it_grows_is_exchanged_expanded_and_brought_back(server: Server) -> None:
+    """One life after the other's end: each step starts from the pool as the step before left it."""
+    _further_cohort(server)
+    _exchange(server, "bay03", 9)
+    now = _expand(server, {"bay03"}, 9)
+    _comes_back(server, now)
     server.whole()
 
 
-@pytest.mark.lab_long
-def test_a_small_member_replaced_by_a_larger_one_lets_the_vdev_grow(server: Server) -> None:
+def _further_cohort(server: Server) -> None:
     lab = server.lab
-    (small,) = {name[:5] for names in mixed(server) for name in names if "-part1" not in name}
-    before = measured(lab)[0]
-    lab.push(lab.new_drive(9, "BIG09", unit_size=LARGER))
-    declared = {**server.declared(SIX), **server.declared(range(9, 10), bay09="BIG09")}
-    swap: dict[str, Any] = {"pool": "archive", "leave": small, "enter": "bay09", "declared": declared}
-    for step in ("plan", "put_in", "follow"):
-        done = call(lab, "drive_swap", step=step, **swap, seconds=240 if step == "follow" else 0)
+    placed = call(lab, "pool_info", pool="archive", declared=server.declared(NINE))["pools"][0]["layout"]
+    wanted = options(server, plan(server, NINE, placed=placed)["layout"], NINE, state="grown", by_name=False)
+    shown = call(lab, "split_pool", check=True, **wanted)
+    done = call(lab, "split_pool", **wanted)
+    assert not done["failed"], done["msg"]
+    assert shown["commands"] == done["commands"]
+    assert [words[0] for words in done["commands"]] == ["sgdisk"] * 4 + ["zpool"]
+    assert not [words for words in done["commands"] if "-f" in words]
+    assert measured(lab)[0] == predicted(*[[SMALL] * 3] * 6).size
+    assert len(mixed(server)) == 4
+
+
+def _exchange(server: Server, leave: str, bay: int) -> None:
+    """The small drive's places are taken by a larger drive in another bay; the pool's size stays."""
+    lab, before = server.lab, measured(server.lab)[0]
+    lab.push(lab.new_drive(bay, f"BIG{bay:02d}", unit_size=LARGER))
+    name = f"bay{bay:02d}"
+    declared = {**server.declared(NINE), **server.declared([bay], **{name: f"BIG{bay:02d}"})}
+    for step, seconds in (("put_in", 0), ("follow", 240)):
+        done = call(
+            lab, "drive_swap", pool="archive", leave=leave, enter=name, declared=declared, step=step, seconds=seconds
+        )
         assert not done["failed"], done["msg"]
-    assert sorted(name for names in mixed(server) for name in names if "-part1" in name) == sorted(FITTED)
+    assert not [names for names in mixed(server) if any(one.startswith(leave) for one in names)]
+    assert measured(lab)[0] == before
+
+
+def _expand(server: Server, left: set[str], bay: int) -> dict[str, Any]:
+    """Once no small member is left in a vdev, its partitions reach to the units' ends and it takes the room."""
+    lab, before = server.lab, measured(server.lab)[0]
+    declared = {**server.declared(NINE), **server.declared([bay], **{f"bay{bay:02d}": f"BIG{bay:02d}"})}
+    declared = {name: one for name, one in declared.items() if name not in left}
     now = call(lab, "pool_info", pool="archive", declared=declared)["pools"][0]["layout"]
     wanted: dict[str, Any] = {"pool": "archive", "state": "grown", "declared": declared, "layout": now}
     shown = call(lab, "split_pool", check=True, **wanted)
@@ -159,25 +166,30 @@ def test_a_small_member_replaced_by_a_larger_one_lets_the_vdev_grow(server: Serv
     # Cut off between the table on the disk and the kernel's view of it.
     lab.run(shown["commands"][0])
     assert table(lab, node(lab, 4, 0))[0][1] > SMALL
-    runs = four_runs(lab, "split_pool", **wanted)
-    assert runs.done["expanded"]
-    of_hand = predicted([SMALL] * 3, [SMALL] * 3, [LARGE] * 3, [LARGE] * 3)
-    grown = [vdev.asize for vdev in of_hand.vdevs]
-    print(before, measured(lab), of_hand.size, grown)
-    assert measured(lab)[0] > before * 1.15
-    server.whole()
+    done = call(lab, "split_pool", **wanted)
+    assert not done["failed"], done["msg"]
+    assert done["commands"] == shown["commands"]
+    again = call(lab, "split_pool", **wanted)
+    assert (again["failed"], again["changed"]) == (False, False), again
+    # Two vdevs of three members, and metaslabs as large as they were made for the small members.
+    grown = sum(one.asize >> small.metaslab_shift << small.metaslab_shift for one, small in zip(
+        predicted([LARGE] * 3, [LARGE] * 3).vdevs, predicted([SMALL] * 3, [SMALL] * 3).vdevs, strict=True
+    ))  # fmt: skip
+    assert measured(lab)[0] == before - predicted([SMALL] * 3, [SMALL] * 3).size + grown
+    return {"declared": declared, "layout": now}
 
 
-@pytest.mark.lab_long
-def test_it_is_exported_and_comes_back_on_another_installation(server: Server) -> None:
-    lab, drives = server.lab, server.declared(SIX)
-    placed = server.members()
+def _comes_back(server: Server, now: dict[str, Any]) -> None:
+    lab, placed = server.lab, server.members()
     lab.run("zpool export archive")
-    server.book("rebuild", drives).check()
-    assert server.members() == placed
-    assert server.book("rebuild", drives).check().changed == 0
-    assert server.book("check", drives).check().changed == 0
-    server.whole()
+    wanted = {"pool": "archive", "state": "imported", **now}
+    done = call(lab, "split_pool", **wanted)
+    assert not done["failed"], done["msg"]
+    assert sorted(map(sorted, (names for _vdev, names in server.members()))) == sorted(
+        map(sorted, (names for _vdev, names in placed))
+    )
+    again = call(lab, "split_pool", **wanted)
+    assert (again["failed"], again["changed"]) == (False, False), again
 
 
 @pytest.mark.lab_long

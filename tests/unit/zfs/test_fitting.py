@@ -5,12 +5,15 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.errors import CoreError, Refusal
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.discover import Wanted
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.disks import Partition
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.run import SETTLE
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.layout.capacity import (
@@ -27,7 +30,7 @@ from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.mode
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.names import fitted_uuid
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.swap import candidate
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs import actions, build, fitting, growing
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs.access import Holding
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs.access import Access, Holding
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs.actions import Wish
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs.labels import Label, LabelVdev
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs.resolve import PoolMember
@@ -201,6 +204,19 @@ def test_a_link_that_leads_elsewhere_ends_it_before_the_pool_is_made():
     with pytest.raises(CoreError, match=r"bay02\.0-part1 does not lead to it"):
         actions.ensure_present(access, Wish("archive", LAYOUT, by_name=True), False)
     access.run.finished()
+
+
+def test_a_unit_counts_as_half_made_by_openzfs_s_two_partitions_or_our_one():
+    def tables(*parts: Any) -> Access:
+        found: Any = SimpleNamespace(disk={LARGE.node: SimpleNamespace(partitions=parts)}.get)
+        return Access(ScriptedRunner([]), Wanted(), found)
+
+    own, ninth = partition(), replace(partition(uuid="aa"), number=9)
+    assert tables(own).half_made([LARGE]) == (LARGE.node,)
+    assert tables(partition(uuid="bb"), ninth).half_made([LARGE]) == (LARGE.node,)
+    for parts in ((), (ninth,), (partition(uuid="bb"),), (own, own), (own, ninth, ninth)):
+        assert tables(*parts).half_made([LARGE]) == ()
+    assert tables(partition(uuid=fitted_uuid(""))).half_made([replace(LARGE, wwn="")]) == ()
 
 
 # --- which units: whatever OpenZFS would compare is alike, and nothing else is touched
