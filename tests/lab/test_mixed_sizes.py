@@ -75,7 +75,7 @@ def options(server: Server, layout: dict[str, Any], bays: range, **more: Any) ->
     return {"pool": "archive", "layout": layout, "declared": server.declared(bays), **more}
 
 
-@pytest.mark.lab
+@pytest.mark.lab_long
 def test_a_vdev_of_two_sizes_is_made_without_force(labs: Any, tmp_path: Path) -> None:
     server = Server(labs.get("mixed"), tmp_path / "site", POLICY)
     lab, made = server.lab, plan(server, SIX)
