@@ -123,6 +123,7 @@ def test_it_grows_is_exchanged_expanded_and_brought_back(server: Server) -> None
     now = _expand(server, {"bay03"}, 9)
     _comes_back(server, now)
     server.whole()
+    _retired(server, now["declared"])
 
 
 def _further_cohort(server: Server) -> None:
@@ -190,6 +191,32 @@ def _comes_back(server: Server, now: dict[str, Any]) -> None:
     )
     again = call(lab, "split_pool", **wanted)
     assert (again["failed"], again["changed"]) == (False, False), again
+
+
+def _retired(server: Server, declared: dict[str, Any]) -> None:
+    """The drive's partitions go with the labels, and what was on other drives stays."""
+    lab = server.lab
+    done = call(lab, "split_pool", pool="archive", state="retired", declared=declared, erase_serials=["COH04"])
+    assert not done["failed"], done["msg"]
+    for index in (0, 1):
+        assert lab.run(f"ls {node(lab, 4, index)}1", check=False).rc != 0
+        assert lab.run(f"blkid -p {node(lab, 4, index)}", check=False).out == ""
+    assert lab.run(f"blkid -p -o value -s TYPE {node(lab, 5, 0)}1").out.strip() == "zfs_member"
+
+
+@pytest.mark.lab_long
+def test_what_cannot_be_built_is_refused_before_the_host_is_changed(labs: Any, tmp_path: Path) -> None:
+    server = Server(labs.get("mixed"), tmp_path / "site", POLICY)
+    lab = server.lab
+    lab.run(f"mkfs.ext4 -q -E nodiscard {node(lab, 4, 1)} 64M; udevadm settle")
+    state = "cd / && find etc/udev etc/zfs etc/smartd.conf etc/default -type f | sort | xargs sha256sum"
+    before = lab.run(state).out
+    with server.unchanged():
+        told = server.book("build", server.declared(SIX))
+    assert told.rc != 0
+    assert "bay04 (serial COH04) unit 1: filesystem ext4" in told.output
+    assert lab.run(state).out == before
+    assert lab.run("ls /dev/disk/by-vdev", check=False).rc != 0
 
 
 @pytest.mark.lab_long

@@ -28,12 +28,14 @@ from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.mode
     Vdev,
 )
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.names import fitted_uuid
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.plain import to_plain
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.swap import candidate
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs import actions, build, fitting, growing
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs.access import Access, Holding
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs.actions import Wish
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs.labels import Label, LabelVdev
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs.resolve import PoolMember
+from ansible_collections.evenkeel.split_actuator.plugins.modules import layout_plan
 from tests.unit.scripted import ScriptedRunner
 from tests.unit.zfs.pools import drive
 from tests.unit.zfs.world import NO_POOL, World, path, spread, start, status
@@ -196,6 +198,16 @@ def test_the_plan_refuses_a_range_that_its_vdev_cannot_use_whole():
     assert reason.startswith("bay02 (serial ACT2) unit 0: it is larger than its vdev can use, and is the partition of")
     build.refuse_larger_ranges(LAYOUT)
     build.refuse_larger_ranges(Layout((raidz({2: 7 * TB, 3: 7 * TB}, kind="range"),)))
+
+
+def test_the_module_that_plans_says_it_too(monkeypatch):
+    members = [replace(one, kind="range") for one in raidz().members]
+    plain = to_plain(Layout((Vdev("raidz", 1, tuple(members)),)))
+    monkeypatch.setattr(layout_plan, "report", lambda _options: {"layout": plain})
+    with pytest.raises(Refusal, match="cannot be built"):
+        layout_plan.work(SimpleNamespace(params={}), None)
+    monkeypatch.setattr(layout_plan, "report", lambda _options: {"layout": to_plain(LAYOUT)})
+    assert layout_plan.work(SimpleNamespace(params={}), None)["changed"] is False
 
 
 def test_a_link_that_leads_elsewhere_ends_it_before_the_pool_is_made():
