@@ -4,6 +4,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
@@ -231,6 +232,22 @@ def test_a_unit_counts_as_half_made_by_openzfs_s_two_partitions_or_our_one():
     assert tables(partition(uuid=fitted_uuid(""))).half_made([replace(LARGE, wwn="")]) == ()
 
 
+@pytest.mark.parametrize(("start", "known"), [(MIB, True), (2 * MIB, False)])
+def test_a_partition_that_udev_forgot_is_known_by_the_table_on_the_disk(start, known):
+    """Cut off between the table and the kernel's view of it: udev has no ID_PART_ENTRY_UUID then (seen in the lab)."""
+    lost = replace(partition(), uuid="")
+    row = {"node": LARGE.node + "1", "start": start // 512, "size": 7 * TB // 512, "name": "bay02.0",
+           "uuid": fitted_uuid(LARGE.wwn).upper()}  # fmt: skip
+    told = {"partitiontable": {"label": "gpt", "device": LARGE.node, "sectorsize": 512, "partitions": [row]}}
+    script = [(("sfdisk", "--json", LARGE.node), json.dumps(told))]
+    found: Any = SimpleNamespace(disk={LARGE.node: SimpleNamespace(partitions=(lost,))}.get)
+    access = Access(ScriptedRunner(script), Wanted(), found)
+    part = fitting.own_partition(access, LARGE)
+    assert (part is not None) == known
+    # The kernel's size stays what it is: the partition has not grown yet.
+    assert part is None or part.size == SIZE
+
+
 # --- which units: whatever OpenZFS would compare is alike, and nothing else is touched
 
 
@@ -299,6 +316,7 @@ def test_once_the_small_members_are_larger_too_the_partition_moves_its_end_and_t
         ("sgdisk", "--set-alignment=1", "--delete=1", f"--new=1:2048:{2048 + whole // 512 - 1}", *WRITE[4:5],
          "--change-name=1:bay02.0", *WRITE[6:]),
         ("partx", "--update", "--nr", "1", LARGE.node),
+        ("udevadm", "trigger", "--action=change", LARGE.node + "1"),
         ("zpool", "online", "-e", "archive", path(("ACT0", 0)), path(("ACT1", 0)), guid),
         ("zpool", "sync", "archive"),
     ]  # fmt: skip

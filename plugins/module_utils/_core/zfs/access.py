@@ -15,10 +15,11 @@ from ..host import hostid, journal, label_reader, links, probe, swap_notes
 from ..host.discover import Found, Wanted, discover
 from ..host.disks import Partition
 from ..host.patience import patient_opens
-from ..host.run import Runner
+from ..host.run import Runner, checked
 from ..host.sysfs import names_in
 from ..model import Bay, Content, Drive, Unit
 from ..names import fitted_uuid
+from ..split.table import parse_table, read_argv
 from .labels import Label
 
 if TYPE_CHECKING:
@@ -63,9 +64,18 @@ class Access:
         return probe.labels_within(node, extents)
 
     def table_of(self, unit: Unit) -> Tuple[Partition, ...]:
-        """A unit's partitions as the kernel and udev know them."""
+        """A unit's partitions as the kernel and udev know them.
+
+        Of a partition whose new end is on the disk and not with the kernel yet (see `fitting.growing`), udev does not
+        know the UUID: the table itself tells it.
+        """
         disk = self._found().disk(unit.node)
-        return disk.partitions if disk else ()
+        parts = disk.partitions if disk else ()
+        if [(part.number, part.uuid) for part in parts] != [(1, "")]:
+            return parts
+        kind, entries = parse_table(checked(self.run, read_argv(unit.node)))
+        same = kind == "gpt" and [(one.number, one.start) for one in entries] == [(1, parts[0].start)]
+        return (replace(parts[0], uuid=entries[0].uuid, label=entries[0].name),) if same else parts
 
     def partitions(self, unit: Unit) -> Tuple[Tuple[str, int], ...]:
         """A unit's partitions as (device node, bytes)."""

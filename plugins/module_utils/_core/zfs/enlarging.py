@@ -90,7 +90,7 @@ def _moving(vdev: PoolVdev, held: Mapping[build.Key, Holding], fitted: Mapping[s
         entry = fitting.full(one.unit, part, member.name)
         if entry is not None:
             label = "{0} (serial {1}) unit {2}".format(member.bay or "bay unknown", member.serial, member.index)
-            commands += fitting.growing(one.unit, entry, label)
+            commands += fitting.growing(one.unit, part.node, entry, label)
     return commands
 
 

@@ -216,8 +216,8 @@ def _usable(unit: Unit) -> int:
         return 0
 
 
-def growing(unit: Unit, entry: Entry, label: str) -> List[Command]:
-    """The commands that let a partition in use grow: its end moves, its data stays."""
+def growing(unit: Unit, node: str, entry: Entry, label: str) -> List[Command]:
+    """The commands that let a partition in use, at *node*, grow: its end moves, its data stays."""
     return [
         Command(
             table.resize_argv(unit.node, entry, unit.logical_block),
@@ -225,4 +225,6 @@ def growing(unit: Unit, entry: Entry, label: str) -> List[Command]:
         ),
         # The kernel does not read the table of a disk in use anew; this tells it the one new size.
         Command(("partx", "--update", "--nr", "1", unit.node), "tell the kernel the new size"),
+        # In between, udev may have met a partition that is not the table's, and forgotten its UUID.
+        Command(("udevadm", "trigger", "--action=change", node), "have udev look at the partition again"),
     ]
