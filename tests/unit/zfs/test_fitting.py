@@ -204,11 +204,12 @@ def test_the_plan_refuses_a_range_that_its_vdev_cannot_use_whole():
 def test_the_module_that_plans_says_it_too(monkeypatch):
     members = [replace(one, kind="range") for one in raidz().members]
     plain = to_plain(Layout((Vdev("raidz", 1, tuple(members)),)))
+    module: Any = SimpleNamespace(params={})
     monkeypatch.setattr(layout_plan, "report", lambda _options: {"layout": plain})
     with pytest.raises(Refusal, match="cannot be built"):
-        layout_plan.work(SimpleNamespace(params={}), None)
+        layout_plan.work(module, module)
     monkeypatch.setattr(layout_plan, "report", lambda _options: {"layout": to_plain(LAYOUT)})
-    assert layout_plan.work(SimpleNamespace(params={}), None)["changed"] is False
+    assert layout_plan.work(module, module)["changed"] is False
 
 
 def test_a_link_that_leads_elsewhere_ends_it_before_the_pool_is_made():
