@@ -63,6 +63,11 @@ faults: lab-packages ## Put every fault into every stage (hours; goes on where i
 swap-long: lab-packages ## Replace every drive of twelve, one after another; results in tests/output/every-drive.json
 	@$(PYTEST) tests/lab/test_swap.py -m lab_long -k every_drive -v -s
 
+.PHONY: every-layout
+every-layout: lab-packages ## Put every kind of layout to OpenZFS on both Debians; results in tests/output/every-layout-RELEASE.json
+	@EVENKEEL_LAB_RELEASE=trixie $(PYTEST) tests/lab/test_every_layout.py -m 'lab or lab_long' -v -s
+	@EVENKEEL_LAB_RELEASE=bookworm $(PYTEST) tests/lab/test_every_layout.py -m 'lab or lab_long' -v -s
+
 .PHONY: trial-long
 trial-long: lab-packages ## Try 40 seeded chassis in the virtual machine; results in tests/output/trial-matrix.jsonl
 	@$(PYTEST) tests/lab/test_trial.py -m lab_long -k seeded -v

@@ -333,12 +333,17 @@ from typing import Any, Dict
 from ansible.module_utils.basic import AnsibleModule
 
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.layout.report import report
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.model import Layout
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.plain import from_plain
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs.build import refuse_larger_ranges
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face import ModuleRunner, run_face
 
 
 def work(module: AnsibleModule, _runner: ModuleRunner) -> Dict[str, Any]:
     """Compute; there is nothing to run."""
-    return dict(report(module.params), changed=False)
+    found = report(module.params)
+    refuse_larger_ranges(from_plain(Layout, found["layout"], "layout"))
+    return dict(found, changed=False)
 
 
 def main() -> None:

@@ -14,6 +14,9 @@ author:
 description:
   - Creates a pool on the units of split-actuator drives exactly as M(evenkeel.split_actuator.layout_plan) laid it out,
     and reads it back to compare every member with the layout by unit identity.
+  - A vdev of units that differ by more than 16 MiB is made without force. Each unit larger than the vdev's smallest
+    gets a partition table with one partition as large as that, named like the unit, and the pool gets the partition
+    (C(bay07.1-part1)). With O(state=grown) these partitions are extended once every member is larger.
   - An existing pool is compared with the layout. It is changed only where told, and nothing in it ever moves.
   - Whatever is found on a unit (a pool label, a filesystem, a partition table, a RAID or LVM signature, a mount, a
     holder, an open exclusive handle) refuses the whole action and lists each unit by bay and serial.
@@ -24,6 +27,7 @@ description:
 requirements:
   - OpenZFS 2.1 or newer
   - python3-pyudev
+  - sgdisk, and partx with O(state=grown), where a vdev has units of different sizes
 extends_documentation_fragment:
   - evenkeel.split_actuator.attributes
   - evenkeel.split_actuator.bays

@@ -50,6 +50,11 @@ def range_uuid(identity: str, index: int) -> str:
     return str(uuid.uuid5(_RANGES, "{0}/{1}".format(identity, index)))
 
 
+def fitted_uuid(wwn: str) -> str:
+    """The UUID of the one partition that fits a larger unit into its vdev (see `zfs.fitting`), like `range_uuid`."""
+    return str(uuid.uuid5(_RANGES, "{0}/fitted".format(wwn)))
+
+
 def is_range(drive: Drive, unit: Unit) -> bool:
     """Whether a unit is an access range: it is found to be one, or another unit of the drive has its WWN."""
     same = sum(1 for other in drive.units if other.wwn == unit.wwn)

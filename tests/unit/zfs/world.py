@@ -95,6 +95,9 @@ class World(Access):
     on_disks: dict[Key, Any] = field(default_factory=dict)
     begun_wwns: frozenset[str] = frozenset()
     noted: list[Any] = field(default_factory=list)
+    tables: dict[str, Any] = field(default_factory=dict)
+    within: dict[tuple[str, int, int], Any] = field(default_factory=dict)
+    links_lead: bool = True
 
     def drives(self):
         return self.found_drives
@@ -111,8 +114,17 @@ class World(Access):
     def partitions(self, unit):
         return ((unit.node + "1", unit.size - (16 << 20)), (unit.node + "9", 8 << 20))
 
+    def table_of(self, unit):
+        return self.tables.get(unit.node, ())
+
     def half_made(self, units):
         return tuple(unit.node for unit in units)
+
+    def leads(self, link, node):
+        return self.links_lead
+
+    def labels_within(self, node, extents):
+        return tuple(self.within.get((node, *extent), ()) for extent in extents)
 
     def begun(self, pool):
         return self.begun_wwns

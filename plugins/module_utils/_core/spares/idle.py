@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import Collection, Dict, FrozenSet, List, Mapping, Sequence, Tuple
 
 from ..model import Content, Drive, Unit
-from ..swap.candidate import usable
+from ..swap.candidate import least, usable
 from ..zfs.access import Holding
 from ..zfs.build import Key
 from ..zfs.resolve import Pool
@@ -62,21 +62,20 @@ def unfit(
     return reasons
 
 
-def too_small(drive: Drive, lost: Sequence[Seat], drives: Sequence[Drive]) -> List[str]:
+def too_small(drive: Drive, lost: Sequence[Seat], drives: Sequence[Drive], held: Mapping[Key, Holding]) -> List[str]:
     """Why the drive's units do not fit into the places of a lost drive, by unit index."""
     sizes = {(one.serial, unit.index): unit for one in drives for unit in one.units}
     own: Dict[int, Unit] = {unit.index: unit for unit in drive.units}
     reasons = []
     for seat in lost:
         unit = own.get(seat.owner.index)
-        here = [sizes[key] for key in ((one.serial, one.index) for one in seat.vdev.members) if key in sizes]
-        least = min([usable(one) for one in here if one.size] or [0])
+        needed = least(seat.vdev.members, sizes, held)
         if unit is None:
             reasons.append("{0} has no unit {1}".format(drive.label, seat.owner.index))
-        elif usable(unit) < least:
+        elif usable(unit) < needed:
             reasons.append(
                 "{0} unit {1} has {2} usable bytes, {3} needs {4}".format(
-                    drive.label, unit.index, usable(unit), seat.vdev.name, least
+                    drive.label, unit.index, usable(unit), seat.vdev.name, needed
                 )
             )
     return reasons

@@ -238,7 +238,7 @@ class Planner:
             if drive is not None and {member.index for member in self._look.idle_members(serial)} >= indices:
                 return drive
         for drive in idle.nearest(self._free, lost):
-            reasons = idle.too_small(drive, lost, self._look.drives)
+            reasons = idle.too_small(drive, lost, self._look.drives, self._look.held)
             if not reasons:
                 self._free.remove(drive)
                 return drive

@@ -126,14 +126,24 @@ def make_argv(node: str, entries: Sequence[Entry], block: int) -> Tuple[str, ...
     # The starts are aligned already; sgdisk's own alignment would count blocks, not bytes.
     argv = ["sgdisk", "--clear", "--set-alignment=1"]
     for entry in entries:
-        number, first, last = entry.number, entry.start // block, (entry.start + entry.size) // block - 1
-        argv += [
-            "--new={0}:{1}:{2}".format(number, first, last),
-            "--typecode={0}:{1}".format(number, TYPE),
-            "--change-name={0}:{1}".format(number, entry.name),
-            "--partition-guid={0}:{1}".format(number, entry.uuid),
-        ]
+        argv += _entry_words(entry, block)
     return (*argv, node)
+
+
+def resize_argv(node: str, entry: Entry, block: int) -> Tuple[str, ...]:
+    """The one sgdisk command that gives a partition another end. *entry* is as it is then; nothing else changes."""
+    delete = "--delete={0}".format(entry.number)
+    return ("sgdisk", "--set-alignment=1", delete, *_entry_words(entry, block), node)
+
+
+def _entry_words(entry: Entry, block: int) -> List[str]:
+    number, first, last = entry.number, entry.start // block, (entry.start + entry.size) // block - 1
+    return [
+        "--new={0}:{1}:{2}".format(number, first, last),
+        "--typecode={0}:{1}".format(number, TYPE),
+        "--change-name={0}:{1}".format(number, entry.name),
+        "--partition-guid={0}:{1}".format(number, entry.uuid),
+    ]
 
 
 def rename_argv(node: str, names: Mapping[int, str]) -> Tuple[str, ...]:

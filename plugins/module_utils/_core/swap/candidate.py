@@ -9,9 +9,10 @@ from typing import Dict, FrozenSet, List, Mapping, Optional, Sequence, Tuple
 
 from ..errors import InputError, Refusal
 from ..host.contents import NEVER_ERASED
-from ..layout.capacity import leaf_asize, partition_size
+from ..layout.capacity import DRAID_RESERVE, leaf_asize, partition_size
 from ..model import Content, Drive, Unit
 from ..zfs.access import Holding
+from ..zfs.labels import LabelVdev
 from ..zfs.resolve import PoolMember
 from .places import places_of
 from .situation import Key, View, bay_of
@@ -97,13 +98,34 @@ def _size_faults(view: View, vdev: str, unit: Optional[Unit]) -> List[str]:
 
 
 def _least(view: View, vdev: str) -> int:
-    """The usable bytes of the smallest member of a vdev whose drive is on the host; 0 when none is."""
     units = {(drive.serial, unit.index): unit for drive in view.drives for unit in drive.units}
-    members = [
-        member for one in view.pool.vdevs if one.name == vdev for member in one.members if member.role == "member"
-    ]
-    found = [units[key] for key in ((member.serial, member.index) for member in members) if key in units]
-    return min([usable(unit) for unit in found if unit.size > 0] or [0])
+    members = [member for one in view.pool.vdevs if one.name == vdev for member in one.members]
+    return least(members, units, view.held)
+
+
+def least(members: Sequence[PoolMember], units: Mapping[Key, Unit], held: Mapping[Key, Holding]) -> int:
+    """The usable bytes that a new member of a vdev needs; 0 where that cannot be told.
+
+    The vdev's own size in the newest label tells it: the members that are left may all be larger than it uses. Without
+    labels it is the smallest member whose drive is on the host.
+    """
+    keys = [(member.serial, member.index) for member in members if member.role == "member"]
+    labels = [held[key].label for key in keys if key in held]
+    newest = max(labels, key=lambda label: label.txg, default=None)
+    share = _share(newest.vdev) if newest is not None else 0
+    return share or min([usable(units[key]) for key in keys if key in units and units[key].size > 0] or [0])
+
+
+def _share(vdev: LabelVdev) -> int:
+    """What each member of a top-level vdev needs (C(vdev_get_min_asize) in module/zfs/vdev.c); 0 for unknown."""
+    if vdev.kind in ("raidz", "draid") and not vdev.children:
+        return 0
+    size = vdev.asize >> vdev.metaslab_shift << vdev.metaslab_shift
+    if vdev.kind == "raidz":
+        return -(-size // len(vdev.places))
+    if vdev.kind == "draid":  # C(vdev_draid_min_asize) in vdev_draid.c
+        return DRAID_RESERVE - (-size // (len(vdev.places) - vdev.spares))
+    return size
 
 
 def usable(unit: Unit) -> int:

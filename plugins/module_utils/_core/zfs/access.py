@@ -13,10 +13,13 @@ from typing import TYPE_CHECKING, Dict, FrozenSet, Iterable, Iterator, Mapping, 
 from ..declared import DeclaredDrive
 from ..host import hostid, journal, label_reader, links, probe, swap_notes
 from ..host.discover import Found, Wanted, discover
+from ..host.disks import Partition
 from ..host.patience import patient_opens
-from ..host.run import Runner
+from ..host.run import Runner, checked
 from ..host.sysfs import names_in
 from ..model import Bay, Content, Drive, Unit
+from ..names import fitted_uuid
+from ..split.table import parse_table, read_argv
 from .labels import Label
 
 if TYPE_CHECKING:
@@ -60,20 +63,38 @@ class Access:
         """Which pool labels the extents (start, size) of a disk have, as if each was a partition."""
         return probe.labels_within(node, extents)
 
+    def table_of(self, unit: Unit) -> Tuple[Partition, ...]:
+        """A unit's partitions as the kernel and udev know them.
+
+        Of a partition whose new end is on the disk and not with the kernel yet (see `fitting.growing`), udev does not
+        know the UUID: the table itself tells it.
+        """
+        disk = self._found().disk(unit.node)
+        parts = disk.partitions if disk else ()
+        if [(part.number, part.uuid) for part in parts] != [(1, "")]:
+            return parts
+        kind, entries = parse_table(checked(self.run, read_argv(unit.node)))
+        same = kind == "gpt" and [(one.number, one.start) for one in entries] == [(1, parts[0].start)]
+        return (replace(parts[0], uuid=entries[0].uuid, label=entries[0].name),) if same else parts
+
     def partitions(self, unit: Unit) -> Tuple[Tuple[str, int], ...]:
         """A unit's partitions as (device node, bytes)."""
-        disk = self._found().disk(unit.node)
-        return tuple((part.node, part.size) for part in disk.partitions) if disk else ()
+        return tuple((part.node, part.size) for part in self.table_of(unit))
 
     def nodes_of(self, paths: Iterable[str]) -> Dict[str, str]:
         """Where device links lead now."""
         return links.nodes_of(paths)
 
     def half_made(self, units: Iterable[Unit]) -> Tuple[str, ...]:
-        """The nodes of units whose only partitions are the two that OpenZFS makes on a whole disk."""
-        disks = {unit.node: self._found().disk(unit.node) for unit in units}
+        """The nodes of units whose only partitions are the two that OpenZFS makes on a whole disk, or the one that
+        fits a larger unit into its vdev (see `fitting`).
+        """
+        tables = {unit.node: (unit, self.table_of(unit)) for unit in units}
         return tuple(
-            node for node, disk in disks.items() if disk and [part.number for part in disk.partitions] == [1, 9]
+            node
+            for node, (unit, parts) in tables.items()
+            if [part.number for part in parts] == [1, 9]
+            or (unit.wwn and [part.uuid for part in parts] == [fitted_uuid(unit.wwn)])
         )
 
     def begun(self, pool: str) -> FrozenSet[str]:

@@ -13,7 +13,7 @@ from ..errors import CommandError, CoreError, Refusal
 from ..host.run import Command, Runner, carry_out, checked, settle
 from ..model import Drive, Layout, Unit
 from ..trial.gate import refuse_untried
-from . import argv, build, erase
+from . import argv, build, erase, fitting
 from . import support as beside
 from .access import Access
 from .current import current_pools
@@ -81,25 +81,42 @@ def _create(access: Access, wish: Wish, zfs: ZfsVersion, drives: Sequence[Drive]
         refuse_untried(build.members_of(wish.layout), access.trials(), wish.require_trial)
     layout = replace(wish.layout, support=beside.resolve(wish.support, drives))
     units = build.units_of(layout, drives)
-    contents = build.forgive(access.contents(units), units, access.begun(wish.pool), access.half_made(units.values()))
-    clearing = erasing(access, layout, units, build.refuse_contents(layout, contents, wish.erase_serials))
+    wanted = fitting.fitting(access, layout, units)
+    writing, asking = prepared(access, wish, layout, units, wanted)
     pool_settings = build.with_defaults(build.POOL_DEFAULTS, wish.pool_settings)
     root_settings = build.with_defaults(build.ROOT_DEFAULTS, wish.root_settings)
     found = build.paths_as_found(units)
     paths = {**found, **build.paths_by_name(wish.layout, units, expected=check_mode)} if wish.by_name else found
+    paths = wanted.paths(paths)
     making = build.create_command(wish.pool, layout, paths, pool_settings, root_settings)
-    if not clearing:
-        # OpenZFS's own opinion, before anything is touched.
-        trial = build.create_command(wish.pool, layout, found, pool_settings, root_settings, dry_run=True)
-        checked(access.run, trial.argv, "Nothing was changed.")
-    commands = (*clearing, making)
+
+    def trial(part: Layout, devices: Mapping[build.Key, str]) -> Sequence[str]:
+        return build.create_command(wish.pool, part, devices, pool_settings, root_settings, dry_run=True).argv
+
+    if asking:
+        wanted.ask(access.run, layout, found, trial, trial)
+    commands = (*writing, making)
     before, after = _absent(wish.pool), picture(wish.pool, layout, pool_settings, root_settings)
     if check_mode:
         return Outcome(True, commands, before, after)
     with access.creation(wish.pool, [unit.wwn for unit in units.values()]):
-        carry_out(access.run, commands, lost_race)
+        fitting.fit(access, wanted, writing, paths)
+        carry_out(access.run, [making] if wanted.larger else commands, lost_race)
         pool = _verified(access, wish, zfs)
     return Outcome(True, commands, before, after, pool)
+
+
+def prepared(
+    access: Access, wish: Wish, layout: Layout, units: Mapping[build.Key, Unit], wanted: fitting.Fitting
+) -> Tuple[List[Command], bool]:
+    """The commands that make the units of a layout ready, and whether OpenZFS can be asked of them as they are.
+
+    Refuses what is found on a unit that nobody told to be erased.
+    """
+    contents = build.forgive(access.contents(units), units, access.begun(wish.pool), access.half_made(units.values()))
+    keys = build.refuse_contents(layout, wanted.contents(contents), wish.erase_serials)
+    clearing = [*wanted.clearing(keys), *erasing(access, layout, units, keys)]
+    return [*clearing, *wanted.commands(keys)], not clearing
 
 
 def erasing(

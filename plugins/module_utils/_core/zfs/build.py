@@ -14,6 +14,7 @@ from ..errors import InputError, Refusal
 from ..host.contents import NEVER_ERASED
 from ..host.run import Command
 from ..model import Content, Drive, Layout, Member, Unit, Vdev
+from ..split.extents import ALIKE
 from . import argv
 from .resolve import Pool, PoolVdev
 
@@ -27,6 +28,9 @@ ROOT_DEFAULTS = {"acltype": "posixacl", "atime": "off", "compression": "lz4", "d
 
 # zfsprops(7): fixed when the dataset is made.
 CREATE_ONLY = ("casesensitivity", "encryption", "keyformat", "normalization", "utf8only", "volblocksize")
+
+RANGE_TOO_LARGE = "it is larger than its vdev can use, and is the partition of a range, which is not made smaller"
+SEPARATE = "Leave mixed_sizes at separate, so that such units get vdevs of their own sizes."
 
 _SIZE = re.compile(r"([0-9]+(?:\.[0-9]+)?)([KMGTPE])(?:iB|B)?", re.IGNORECASE)
 _POWERS = {letter: 1024 ** (position + 1) for position, letter in enumerate("KMGTPE")}
@@ -155,6 +159,28 @@ def refuse_siblings(layout: Layout, allow_siblings: bool = False) -> None:
             reasons,
             "Plan again, or set allow_siblings where the parity covers it and you mean it.",
         )
+
+
+def larger_members(vdev: Vdev, sizes: Mapping[Key, int]) -> Tuple[Member, ...]:
+    """The members that OpenZFS would not take for alike to the vdev's smallest, for they are larger by too much."""
+    if vdev.kind == "stripe":  # each member is a vdev of its own
+        return ()
+    least = min(sizes[argv.key_of(member)] for member in vdev.members)
+    return tuple(member for member in vdev.members if sizes[argv.key_of(member)] > least + ALIKE)
+
+
+def refuse_larger_ranges(layout: Layout) -> None:
+    """Refuses a range in a vdev that cannot use all of it: the partition of a range is not made smaller."""
+    reasons = [
+        "{0} (serial {1}) unit {2}: {3}".format(
+            member.bay or "bay unknown", member.serial, member.index, RANGE_TOO_LARGE
+        )
+        for vdev in layout.vdevs
+        for member in larger_members(vdev, {argv.key_of(one): one.size for one in vdev.members})
+        if member.kind == "range"
+    ]
+    if reasons:
+        raise Refusal("The layout cannot be built.", reasons, SEPARATE)
 
 
 def refuse_contents(

@@ -14,15 +14,16 @@ from dataclasses import dataclass
 from typing import List, Mapping, Optional, Sequence, Tuple
 
 from ..errors import InputError
+from ..host.disks import Partition
+from ..host.run import Command
 from ..layout.capacity import pool_capacity
 from ..model import Layout, Vdev
-from . import build
+from ..split.extents import ALIKE
+from . import build, fitting
 from .access import Holding
 from .labels import LabelVdev
 from .resolve import Pool, PoolMember, PoolVdev
 
-# OpenZFS takes devices of one vdev for alike within this (ZPOOL_FUZZ in its zpool_vdev.c).
-ALIKE = 16 << 20
 # The partition that OpenZFS makes for its data, on a link or (sda1) on a node.
 _FIRST = re.compile(r"^(/dev/[a-z]+)1$|-part1$")
 
@@ -32,6 +33,7 @@ class Enlarged:
     """The vdevs that can grow: their *members* (vdev name, what each is called in a command), and their sizes
     *before* and *after* as lines.
 
+    *moving* are the commands that first move the ends of partitions that were made to fit larger units in.
     *waiting* has a line for each vdev of which only some members are larger, or that cannot grow now.
     """
 
@@ -39,10 +41,21 @@ class Enlarged:
     before: Tuple[str, ...] = ()
     after: Tuple[str, ...] = ()
     waiting: Tuple[str, ...] = ()
+    moving: Tuple[Command, ...] = ()
 
 
-def enlarged(pool: Pool, now: Layout, held: Mapping[build.Key, Holding], whole: Sequence[str]) -> Enlarged:
-    """What can grow. *held* are the labels found; *whole* the nodes of units that OpenZFS partitioned itself."""
+def enlarged(
+    pool: Pool,
+    now: Layout,
+    held: Mapping[build.Key, Holding],
+    whole: Sequence[str],
+    fitted: Mapping[str, Partition],
+) -> Enlarged:
+    """What can grow. *held* are the labels found; *whole* the nodes of units that are a vdev's as a whole.
+
+    *fitted* has, by a unit's node, the partition that fits it into its vdev.
+    """
+    moving: List[Command] = []
     members: List[Tuple[str, Tuple[str, ...]]] = []
     before: List[str] = []
     after: List[str] = []
@@ -58,21 +71,37 @@ def enlarged(pool: Pool, now: Layout, held: Mapping[build.Key, Holding], whole: 
             if hindrance:
                 waiting.append("{0} could grow; {1}".format(vdev.name, hindrance))
                 continue
-            members.append((vdev.name, tuple(_called(one, held) for one in vdev.members)))
+            members.append((vdev.name, tuple(_called(one, held, fitted) for one in vdev.members)))
+            moving += _moving(vdev, held, fitted)
             before.append("{0}: {1} bytes to allocate".format(vdev.name, label.asize))
             after.append("{0}: {1} bytes to allocate".format(vdev.name, possible))
         waiting += _smaller(vdev, placed)
-    return Enlarged(tuple(members), tuple(before), tuple(after), tuple(waiting))
+    return Enlarged(tuple(members), tuple(before), tuple(after), tuple(waiting), tuple(moving))
 
 
-def _called(member: PoolMember, held: Mapping[build.Key, Holding]) -> str:
+def _moving(vdev: PoolVdev, held: Mapping[build.Key, Holding], fitted: Mapping[str, Partition]) -> List[Command]:
+    """The commands that have the partitions of larger units reach to the units' ends."""
+    commands: List[Command] = []
+    for member in vdev.members:
+        one = held.get((member.serial, member.index))
+        part = fitted.get(one.unit.node) if one is not None else None
+        if one is None or part is None:
+            continue
+        entry = fitting.full(one.unit, part, member.name)
+        if entry is not None:
+            label = "{0} (serial {1}) unit {2}".format(member.bay or "bay unknown", member.serial, member.index)
+            commands += fitting.growing(one.unit, part.node, entry, label)
+    return commands
+
+
+def _called(member: PoolMember, held: Mapping[build.Key, Holding], fitted: Mapping[str, Partition]) -> str:
     """How C(zpool online -e) is to be told a member: a whole disk by its device link, another by its GUID.
 
     Of a whole disk it moves the end of the partition first, and for that it opens what it was told
     (C(zpool_vdev_online) in OpenZFS's lib/libzfs/libzfs_pool.c).
     """
     one = held.get((member.serial, member.index))
-    if one is not None and one.unit.kind == "range":
+    if one is not None and (one.unit.kind == "range" or one.unit.node in fitted):
         return member.guid
     return _FIRST.sub(r"\1", member.path) or member.guid
 

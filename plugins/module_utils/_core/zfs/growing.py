@@ -8,17 +8,17 @@ Nothing placed moves, and nothing is added that would make the pool stand less t
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Dict, List, Mapping, Sequence, Tuple
 
 from ..errors import CoreError, HostError, Refusal
 from ..host.run import Command, carry_out, checked, settle
 from ..layout.promise import survives_drives, survives_enclosures
 from ..model import Drive, Layout, Unit, Vdev
-from . import argv, build
+from . import argv, build, fitting
 from . import support as beside
 from .access import Access, Holding
-from .actions import Outcome, Wish, erasing, lost_race, picture
+from .actions import Outcome, Wish, lost_race, picture, prepared
 from .current import current_pools
 from .enlarging import Enlarged, enlarged
 from .pools import ZfsVersion, version
@@ -64,10 +64,10 @@ def ensure_grown(access: Access, wish: Wish, check_mode: bool) -> Report:
         raise Refusal("Pool {0} has other supporting vdevs; nothing was changed.".format(wish.pool), wrong, _CORRECT)
     refuse_weaker(look.now, new)
     build.refuse_siblings(Layout(new), wish.allow_siblings)
-    growth = enlarged(look.pool, look.now, look.held, access.half_made(_units(look.drives)))
+    growth = _growth(access, look.pool, look.now, look.drives, look.held)
     expanding = _expanding(wish.pool, growth)
-    adding, units = _adding(access, wish, new, look.drives, check_mode)
-    commands = (*expanding, *adding)
+    adding = _adding(access, wish, new, look.drives, check_mode)
+    commands = (*expanding, *adding.commands)
     after = Layout((*look.now.vdevs, *new), look.now.spares)
     outcome = Outcome(
         bool(commands),
@@ -77,7 +77,7 @@ def ensure_grown(access: Access, wish: Wish, check_mode: bool) -> Report:
         None if commands and not check_mode else look.pool,
     )
     if commands and not check_mode:
-        outcome = replace(outcome, pool=_act(access, wish, look, expanding, adding, units))
+        outcome = replace(outcome, pool=_act(access, wish, look, expanding, adding))
     return Report(
         outcome,
         tuple("{0}: {1}".format(vdev.keyword or "stripe", _names(vdev)) for vdev in new),
@@ -108,10 +108,6 @@ def _look(access: Access, wish: Wish) -> _Look:
             "Bring its drives back, then run `zpool clear {0}`.".format(pool.name),
         )
     return _Look(zfs, drives, pool, layout_of(pool, drives, wish.declared), access.labels())
-
-
-def _units(drives: Sequence[Drive]) -> List[Unit]:
-    return [unit for drive in drives for unit in drive.units if unit.kind != "range"]
 
 
 def further(pool: Pool, layout: Layout) -> Tuple[Vdev, ...]:
@@ -157,8 +153,19 @@ def refuse_weaker(now: Layout, new: Sequence[Vdev]) -> None:
         )
 
 
+def _growth(
+    access: Access, pool: Pool, now: Layout, drives: Sequence[Drive], held: Mapping[build.Key, Holding]
+) -> Enlarged:
+    units = [unit for drive in drives for unit in drive.units if unit.kind != "range"]
+    fitted = {unit.node: fitting.own_partition(access, unit) for unit in units}
+    return enlarged(
+        pool, now, held, access.half_made(units), {node: part for node, part in fitted.items() if part is not None}
+    )
+
+
 def _expanding(pool: str, growth: Enlarged) -> List[Command]:
-    commands = [
+    commands = list(growth.moving)
+    commands += [
         Command(argv.expand(pool, members), "use all of the larger members of {0}".format(name))
         for name, members in growth.members
     ]
@@ -166,49 +173,61 @@ def _expanding(pool: str, growth: Enlarged) -> List[Command]:
     return [*commands, Command(("zpool", "sync", pool), "have it written down")] if commands else []
 
 
-def _adding(
-    access: Access, wish: Wish, new: Sequence[Vdev], drives: Sequence[Drive], check_mode: bool
-) -> Tuple[List[Command], Mapping[build.Key, Unit]]:
-    """The commands that add vdevs, and the units that they will hold."""
+@dataclass(frozen=True)
+class _Adding:
+    """What adds vdevs: the commands that make their units ready (*writing*), the one that adds them, their units."""
+
+    writing: Tuple[Command, ...] = ()
+    making: Tuple[Command, ...] = ()
+    units: Mapping[build.Key, Unit] = field(default_factory=dict)
+    paths: Mapping[build.Key, str] = field(default_factory=dict)
+    fitting: fitting.Fitting = field(default_factory=fitting.Fitting)
+
+    @property
+    def commands(self) -> Tuple[Command, ...]:
+        return (*self.writing, *self.making)
+
+
+def _adding(access: Access, wish: Wish, new: Sequence[Vdev], drives: Sequence[Drive], check_mode: bool) -> _Adding:
     layout = Layout(tuple(new))
     if not new:
-        return [], {}
+        return _Adding()
     units = build.units_of(layout, drives)
-    contents = build.forgive(access.contents(units), units, access.begun(wish.pool), access.half_made(units.values()))
-    clearing = erasing(access, layout, units, build.refuse_contents(layout, contents, wish.erase_serials))
+    wanted = fitting.fitting(access, layout, units)
+    writing, asking = prepared(access, wish, layout, units, wanted)
     found = build.paths_as_found(units)
     paths = {**found, **build.paths_by_name(layout, units, expected=check_mode)} if wish.by_name else found
+    paths = wanted.paths(paths)
     ashift = checked(access.run, ("zpool", "get", "-H", "-p", "-o", "value", "ashift", wish.pool)).strip()
     ashift = "" if ashift in ("0", "-") else ashift
-    if not clearing:
-        # OpenZFS's own opinion, before anything is touched.
-        checked(access.run, argv.add(wish.pool, new, found, ashift, dry_run=True), "Nothing was changed.")
-    return [*clearing, Command(argv.add(wish.pool, new, paths, ashift), "add vdevs to pool {0}".format(wish.pool))], (
-        units
-    )
+
+    def whole(part: Layout, devices: Mapping[build.Key, str]) -> Sequence[str]:
+        return argv.add(wish.pool, part.vdevs, devices, ashift, dry_run=True)
+
+    def apart(part: Layout, devices: Mapping[build.Key, str]) -> Sequence[str]:
+        # Not added: OpenZFS would say that they are no vdev like those of the pool.
+        return argv.create(wish.pool, part.vdevs, devices, {}, {"mountpoint": "none"}, dry_run=True)
+
+    if asking:
+        wanted.ask(access.run, layout, found, whole, apart)
+    making = Command(argv.add(wish.pool, new, paths, ashift), "add vdevs to pool {0}".format(wish.pool))
+    return _Adding(tuple(writing), (making,), units, paths, wanted)
 
 
-def _act(
-    access: Access,
-    wish: Wish,
-    look: _Look,
-    expanding: Sequence[Command],
-    adding: Sequence[Command],
-    units: Mapping[build.Key, Unit],
-) -> Pool:
+def _act(access: Access, wish: Wish, look: _Look, expanding: Sequence[Command], adding: _Adding) -> Pool:
     if expanding:
         carry_out(access.run, expanding)
-    if adding:
-        with access.creation(wish.pool, [unit.wwn for unit in units.values()]):
-            carry_out(access.run, adding, lost_race)
+    if adding.commands:
+        with access.creation(wish.pool, [unit.wwn for unit in adding.units.values()]):
+            fitting.fit(access, adding.fitting, adding.writing, adding.paths)
+            carry_out(access.run, adding.making if adding.fitting.larger else adding.commands, lost_race)
     drives = access.drives()
     pools = {pool.name: pool for pool in current_pools(access, look.zfs, drives, wish.declared)}
     if wish.pool not in pools:
         raise CoreError("the pool is not there any more", subject="pool {0}".format(wish.pool))
     pool = pools[wish.pool]
     lacking = [_names(vdev) for vdev in further(pool, wish.layout)]
-    now = layout_of(pool, drives, wish.declared)
-    growth = enlarged(pool, now, access.labels(), access.half_made(_units(drives)))
+    growth = _growth(access, pool, layout_of(pool, drives, wish.declared), drives, access.labels())
     lacking += ["room in {0}".format(name) for name, _members in growth.members]
     if lacking:
         raise CoreError(
