@@ -260,6 +260,6 @@ def _compare_fatal(first: Alternative, other: Alternative) -> List[str]:
         if mine is None or theirs is None or mine == theirs:
             continue
         word = "more" if theirs > mine else "fewer"
-        form = "of the losses of {0} drives {1} are fatal ({2:.2g}% instead of {3:.2g}%)"
+        form = "of the losses of {0} drives {1} are fatal ({2:.3g}% instead of {3:.3g}%)"
         return [form.format(size, word, 100 * theirs, 100 * mine)]
     return []
