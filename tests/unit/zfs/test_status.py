@@ -405,6 +405,44 @@ def test_a_rebuild_that_has_ended_does_not_hide_the_one_that_runs():
         assert (scan.resilvering, filling(pool)) == (True, ["draid1-1-0"])
 
 
+def canceled(scrub_after: bool):
+    """The real outputs of a pool whose event daemon put two distributed spares in: JSON's tree and the text's.
+
+    The first rebuild ended and started a scrub, the scrub canceled the second one. With *scrub_after* the times of
+    that scrub are put behind it, as of one that a person has run since.
+    """
+    data = raw("partial/draid-canceled-2.3.9")
+    text = (DATA / "partial" / "draid-canceled-2.3.9.text").read_text()
+    scan = data["pools"]["archive"]["scan_stats"]
+    if scrub_after:
+        scan["start_time"], scan["end_time"] = scan["start_time"] + 3600, scan["end_time"] + 3600
+        text = text.replace("3 errors on Fri Nov 27 20:20:21", "3 errors on Fri Nov 27 21:20:21")
+    # No output with GUIDs was recorded beside these: the same rows with those that JSON tells.
+    numbers = [str(node["guid"]) for node in rows(data["pools"]["archive"]["vdevs"])]
+    lines = text.splitlines()
+    head = next(at for at, line in enumerate(lines) if line.startswith("\tNAME"))
+    for at, (line, number) in enumerate(zip(lines[head + 1 :], numbers, strict=False), head + 1):
+        lines[at] = line.replace(line.split()[0], number, 1)
+    (told,) = status_text.read(text, "\n".join(lines), {"archive": "1"})
+    (other,) = status_json.read(json.dumps(data))
+    return other, told
+
+
+def rows(vdevs):
+    for node in vdevs.values():
+        yield node
+        yield from rows(node.get("vdevs") or {})
+
+
+def test_a_distributed_spare_whose_rebuild_was_canceled_does_not_serve_yet():
+    """2.3.9 prints ONLINE and no more for it; 184 KB of the first were written, none of the second."""
+    for pool in canceled(scrub_after=False):
+        assert filling(pool) == ["draid1-1-0"]
+        assert pool.errors == 1
+    for pool in canceled(scrub_after=True):
+        assert filling(pool) == []
+
+
 def test_a_rebuild_without_a_stand_in_is_read_from_the_text():
     """Of a mirror that a device is attached to in sequence, JSON does not say which member is filled."""
     data = raw("draid-rebuilding-2.3.9")

@@ -10,11 +10,10 @@ program prints, so the fixtures of the tests are captured from real pools.
 from __future__ import annotations
 
 import json
-from dataclasses import replace
 from typing import Any, Dict, List, Tuple
 
 from ..errors import DecodeError
-from .tree import STAND_INS, UNKNOWN_KIND, UNKNOWN_STATE, Node, PoolTree, Scan, kind_of, without_echo
+from .tree import STAND_INS, UNKNOWN_KIND, UNKNOWN_STATE, Node, PoolTree, Scan, kind_of, not_filled, without_echo
 
 ARGV = ("zpool", "status", "-j", "-P", "--json-int")
 
@@ -67,10 +66,12 @@ def _pool(name: str, data: Dict[str, Any]) -> PoolTree:
     scan, rebuilds = _scan(told), told.get("rebuild_stats") or {}
     resilvering = scan.running and scan.function == "resilver"
     rebuilt = [key for key, one in rebuilds.items() if one.get("state") not in _REBUILT]
+    cut_off = [key for key, one in rebuilds.items() if _cut_off(_rebuild(one), scan)]
 
     def nodes(found: Dict[str, Any], spare: bool = False) -> Tuple[Node, ...]:
         tops = [_node(key, child, resilvering, spare) for key, child in found.items()]
-        return tuple(without_echo(_rebuilding(top) if top.name in rebuilt else top) for top in tops)
+        tops = [_rebuilding(top) if top.name in rebuilt else top for top in tops]
+        return tuple(without_echo(not_filled(top) if top.name in cut_off else top) for top in tops)
 
     groups = [("data", tuple(node for root in data["vdevs"].values() for node in nodes(root["vdevs"])))]
     if not groups[0][1]:
@@ -95,15 +96,7 @@ def _rebuilding(top: Node) -> Node:
     """A vdev that is rebuilt sequentially. Of its members JSON does not say which are filled: those that stand in."""
     if not any(child.kind in STAND_INS for child in top.children):
         raise ValueError("{0} is rebuilt, and nothing says which of its members".format(top.name))
-
-    def filled(place: Node) -> Node:
-        members = [
-            replace(one, filling=position > 0 or one.kind == "draid_spare")
-            for position, one in enumerate(place.children)
-        ]
-        return replace(place, children=tuple(members)) if place.kind in STAND_INS else place
-
-    return replace(top, children=tuple(map(filled, top.children)))
+    return not_filled(top)
 
 
 def _node(key: str, data: Dict[str, Any], resilvering: bool, spare: bool = False) -> Node:
@@ -201,6 +194,12 @@ def _rebuild(data: Dict[str, Any]) -> Scan:
         total=_number(data.get("to_scan", 0)),
         errors=_number(data.get("errors", 0)),
     )
+
+
+def _cut_off(rebuild: Scan, scan: Scan) -> bool:
+    """Whether a rebuild was canceled and nothing has read the pool through since, which would have filled the rest."""
+    made_good = scan.state == "finished" and scan.started >= rebuild.ended
+    return rebuild.state == "canceled" and not made_good
 
 
 def _latest(scan: Scan, rebuilds: List[Scan]) -> Scan:

@@ -11,10 +11,11 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, replace
-from typing import Dict, List, Tuple
+from datetime import datetime, timedelta
+from typing import Dict, List, Optional, Set, Tuple
 
 from ..errors import DecodeError
-from .tree import UNKNOWN_STATE, Node, PoolTree, Scan, kind_of, without_echo
+from .tree import UNKNOWN_STATE, Node, PoolTree, Scan, kind_of, not_filled, without_echo
 
 ARGV = ("zpool", "status", "-P", "-p")
 GUID_ARGV = ("zpool", "status", "-g", "-p")
@@ -22,6 +23,11 @@ GUID_ARGV = ("zpool", "status", "-g", "-p")
 _FIELD = re.compile(r" {0,5}([a-z]+): ?(.*)")
 _GROUPS = {"special": "special", "dedup": "dedup", "logs": "logs", "cache": "cache", "spares": "spares"}
 _WAS = re.compile(r"was (\S+)")
+_CANCELED = re.compile(r"resilver \((\S+)\) canceled on (.+)")
+_FINISHED = re.compile(
+    r"(?:scrub repaired|resilvered) \S+ in (?:([0-9]{1,5}) days )?([0-9:]{8}) with [0-9]+ errors on (.+)"
+)
+_DATE = "%a %b %d %H:%M:%S %Y"
 _SHARE = re.compile(r"([0-9]+(?:\.[0-9]+)?)% done")
 # Far deeper than any pool: root, vdev, what stands in, device.
 _DEEPEST = 16
@@ -89,11 +95,15 @@ def _pool(part: _Section, numbered: _Section, guids: Dict[str, str]) -> PoolTree
     if [line.depth for line in lines] != [line.depth for line in numbers]:
         raise DecodeError("two runs of zpool status show different trees of pool {0}; run again".format(name))
     guid_of = [line.name if line.name.isdigit() else "" for line in numbers]
+    cut_off = _cut_off([_words(one) for one in part.all("scan")])
     return PoolTree(
         name=name,
         guid=guids.get(name, ""),
         state=_words(part.one("state")) or UNKNOWN_STATE,
-        groups=_groups(lines, guid_of),
+        groups=tuple(
+            (group, tuple(not_filled(top) if top.name in cut_off else top for top in tops))
+            for group, tops in _groups(lines, guid_of)
+        ),
         status=_words(part.one("status")),
         action=_words(part.one("action")),
         msgid=part.one("see").strip().rsplit("/", 1)[-1],
@@ -195,6 +205,34 @@ def _scan(text: str) -> Scan:
     state = next((state for word, state in states if word in text), "unknown")
     errors = re.search(r"with ([0-9]{1,20}) errors", text)
     return Scan(function=function, state=state, errors=int(errors.group(1)) if errors else 0, text=text)
+
+
+def _cut_off(scans: List[str]) -> Set[str]:
+    """The vdevs whose rebuild was canceled while nothing has read the pool through since: its rest is not filled."""
+    begun = [
+        _begun(found.group(1), found.group(2), found.group(3)) for found in map(_FINISHED.fullmatch, scans) if found
+    ]
+    canceled = [found for found in map(_CANCELED.fullmatch, scans) if found]
+    return {
+        found.group(1)
+        for found in canceled
+        if not any(when is not None and when >= (_time(found.group(2)) or datetime.max) for when in begun)
+    }
+
+
+def _begun(days: Optional[str], clock: str, ended: str) -> Optional[datetime]:
+    when = _time(ended)
+    hours, minutes, seconds = (int(part) for part in clock.split(":"))
+    took = timedelta(days=int(days or 0), hours=hours, minutes=minutes, seconds=seconds)
+    return when - took if when else None
+
+
+def _time(words: str) -> Optional[datetime]:
+    # In the host's own time zone and language, so good for comparing two of one output only.
+    try:
+        return datetime.strptime(words, _DATE)
+    except ValueError:
+        return None
 
 
 def _latest(scans: List[Scan]) -> Scan:

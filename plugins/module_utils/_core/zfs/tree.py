@@ -119,6 +119,22 @@ def without_echo(top: Node) -> Node:
     )
 
 
+def not_filled(top: Node) -> Node:
+    """The top-level node with all that stands in for a member taken as not filled: its rebuild has not come to its end.
+
+    Neither text nor JSON says it of a distributed spare whose sequential rebuild was canceled: C(ONLINE) (2.3.9).
+    """
+
+    def of_place(place: Node) -> Node:
+        members = [
+            replace(one, filling=position > 0 or one.kind == "draid_spare")
+            for position, one in enumerate(place.children)
+        ]
+        return replace(place, children=tuple(members)) if place.kind in STAND_INS else place
+
+    return replace(top, children=tuple(map(of_place, top.children)))
+
+
 @dataclass(frozen=True)
 class Scan:
     """The last or running scrub or resilver. *function*: C(scrub), C(resilver) or C(none)."""
