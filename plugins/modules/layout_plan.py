@@ -71,7 +71,8 @@ options:
         choices: [capacity, safety, throughput]
       siblings:
         description:
-          - Whether a vdev may hold more than one unit of a drive, as far as O(policy.survive) allows.
+          - Whether a vdev may hold more than one unit of a drive, as far as O(policy.survive) allows and the vdev's
+            parity covers the loss of the drive.
           - The guarantee is then computed from that. V(false) when left out.
         type: bool
       mixed_sizes:

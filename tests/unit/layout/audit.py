@@ -123,8 +123,8 @@ def _promises(drives: Sequence[Drive], policy: Policy, layout: Layout) -> Iterat
     least = {"drives": len(drives), "enclosures": len(drives)}
     for number, vdev in enumerate(layout.vdevs):
         serials = [member.serial for member in vdev.members]
-        if not policy.siblings and len(set(serials)) < len(serials):
-            yield f"siblings: vdev {number} holds two units of a drive: {sorted(serials)}"
+        if worst(serials, 1) > (max(1, vdev.parity) if policy.siblings else 1):
+            yield f"siblings: vdev {number} holds too many units of a drive: {sorted(serials)}"
         held = {"drives": serials, "enclosures": [homes.get(serial, "") for serial in serials]}
         for name, wanted in (("drives", policy.survive.drives), ("enclosures", policy.survive.enclosures)):
             found = stands(vdev.parity, held[name])

@@ -73,7 +73,7 @@ class Brute:
         parity = len(held) - 1 if policy.kind == "mirror" else policy.parity
         serials = [serial for serial, _index, _size in held]
         sizes = [size for _serial, _index, size in held]
-        if not policy.siblings and len(set(serials)) < len(serials):
+        if worst(serials, 1) > (max(1, parity) if policy.siblings else 1):
             return False
         if not policy.mixed_sizes and max(sizes) - min(sizes) > FUZZ:
             return False

@@ -65,7 +65,8 @@ def rule_of(policy: Policy) -> Rule:
         base, extra = divmod(tolerance, promised.enclosures)
     per_drive, more = 1, 0
     if policy.siblings:
-        per_drive, more = divmod(tolerance, promised.drives) if promised.drives else (policy.width, 0)
+        # Also where no drive is promised to survive: a vdev that one drive can lose is never built.
+        per_drive, more = divmod(tolerance, max(1, promised.drives))
     if more and base == 1:
         # Two units of a drive are two members in its enclosure: only the one that may hold two can have them.
         per_drive, more = per_drive + min(1, extra), 0
