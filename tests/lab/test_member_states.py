@@ -155,20 +155,35 @@ def test_a_draid_is_built_read_loses_a_drive_and_a_distributed_spare_stands_in(l
         assert [sum(not slot["serving"] for slot in vdev["slots"]) <= 1 for vdev in now["vdevs"]] == [True, True]
     lab.run("zpool wait -t resilver archive; sleep 2; zpool wait -t scrub archive; zpool wait -t resilver archive",
             timeout=600)  # fmt: skip
-    print(lab.run("zpool status -P archive; zpool status -j -P --json-int 2>/dev/null || true").out)
+    # Two rebuilds at the same time end in different ways (2.1.11, 2.3.9): both to their end; or the scrub that the first
+    # one starts cancels the second, and reports damage that a later scrub does not find.
+    status = lab.run("zpool status -P archive; zpool status -j -P --json-int 2>/dev/null || true").out
+    print(status)
+    cut_off = set(re.findall(r"resilver \((\S+)\) canceled", status))
     assert told_of(lab, drives["bay05"]) == ["REMOVED", "REMOVED"]
+    now = call(lab, "pool_info", **options)["pools"][0]
+    for vdev in now["vdevs"]:
+        assert all(slot["serving"] for slot in vdev["slots"]) == (vdev["name"] not in cut_off), vdev
+    assert now["margin"] == (0 if cut_off else 1)
+    found = codes(call(lab, "drift_info", **check))
+    known = {
+        ("member_failed", "REMOVED", "bay05"),
+        ("spare_in_use", "in use", "pool archive, draid1-0-0"),
+        ("spare_in_use", "in use", "pool archive, draid1-1-0"),
+        ("pool_degraded", "DEGRADED", "pool archive"),
+    }
+    assert known <= found
+    others = {code for code, *_rest in found - known}
+    assert others <= {"data_errors", "member_errors", "resilver_running"}, found
+    assert ("data_errors" in others) == ("No known data errors" not in status), found
+
+    lab.run("zpool scrub -w archive; zpool clear archive; zpool scrub -w archive", timeout=600)
     now = call(lab, "pool_info", **options)["pools"][0]
     assert [all(slot["serving"] for slot in vdev["slots"]) for vdev in now["vdevs"]] == [True, True]
     assert now["margin"] == 1
     assert [(one["bay"], [state for _name, state in one["units"]]) for one in now["visit"]] == [
         ("bay05", ["REMOVED", "REMOVED"])
     ]
-    assert codes(call(lab, "drift_info", **check)) == {
-        ("member_failed", "REMOVED", "bay05"),
-        ("spare_in_use", "in use", "pool archive, draid1-0-0"),
-        ("spare_in_use", "in use", "pool archive, draid1-1-0"),
-        ("pool_degraded", "DEGRADED", "pool archive"),
-    }
     seen = metrics(lab, drives)
     assert set(seen["vdev_members_lost"].values()) == {0}
     duty = call(lab, "spare_duty", check=True, **options, layout=layout)
