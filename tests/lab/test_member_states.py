@@ -155,8 +155,8 @@ def test_a_draid_is_built_read_loses_a_drive_and_a_distributed_spare_stands_in(l
         assert [sum(not slot["serving"] for slot in vdev["slots"]) <= 1 for vdev in now["vdevs"]] == [True, True]
     lab.run("zpool wait -t resilver archive; sleep 2; zpool wait -t scrub archive; zpool wait -t resilver archive",
             timeout=600)  # fmt: skip
-    # Two rebuilds at the same time end in different ways (2.1.11, 2.3.9): both to their end; or the scrub that the first
-    # one starts cancels the second, and reports damage that a later scrub does not find.
+    # Two rebuilds at the same time end in different ways (2.1.11, 2.3.9): both to their end; or the scrub that the
+    # first one starts cancels the second, and reports damage that a later scrub does not find.
     status = lab.run("zpool status -P archive; zpool status -j -P --json-int 2>/dev/null || true").out
     print(status)
     cut_off = set(re.findall(r"resilver \((\S+)\) canceled", status))
