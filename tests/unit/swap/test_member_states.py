@@ -14,7 +14,7 @@ from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.swap
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs.tree import Scan
 from tests.unit.zfs.recorded import FORMS, pool, tree
 
-from .test_steps import wish, world  # noqa: F401
+from .test_steps import wish, world  # noqa: F401  pylint: disable=unused-import
 from .world import FakeAccess
 
 
