@@ -167,7 +167,7 @@ def _more_drives(items: Sequence[Item], policy: Policy) -> Iterator[Change]:
     """Drives added in the enclosures there are, each where it helps."""
     kinds = kinds_of(items)
     commonest = max(kinds, key=lambda kind: (kinds[kind], kind))
-    like = [item for item in items if (item.enclosure, item.sizes) == commonest][0]
+    like = {(item.enclosure, item.sizes): item for item in reversed(items)}[commonest]
     homes = _homes(kinds)
     where = " spread over the enclosures that hold fewest" if len(homes) > 1 else ""
     what = " like {0}".format(like.label) if len({item.sizes for item in items}) > 1 else ""
