@@ -14,6 +14,8 @@ from typing import Any
 
 import pytest
 
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.record import HostRecord
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.report.host_page import host_page
 from tests.lab.cohorts import SIZE, raidz, until
 from tests.lab.lab import Lab
 from tests.lab.library import ask, ship
@@ -94,6 +96,9 @@ def test_a_drive_that_was_absent_at_the_import_is_lost_for_everybody(labs: Any) 
         ("bay03", [["bay03.0", "UNAVAIL"], ["bay03.1", "UNAVAIL"]])
     ]
     assert told["margin"] == 1
+    page = host_page(HostRecord("cohorts", "2026-11-27T00:00:00Z", pool=told, margin=told["margin"]))
+    assert [row.lost for row in page.vdevs] == [1, 1]
+    assert page.visits == ("Visit bay03, serial COH03: both units unavail.",)
     found = codes(call(lab, "drift_info", **{**options, "pool": {"name": "archive"}, "areas": ["pool"]}))
     assert found == {("member_failed", "UNAVAIL", "bay03"), ("pool_degraded", "DEGRADED", "pool archive")}
     seen = metrics(lab, drives)
