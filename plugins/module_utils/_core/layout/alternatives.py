@@ -30,7 +30,7 @@ SET_SIZES = (2, 3, 4, 5, 6)
 NO_SUCH_SET = "no such set"
 _SIZES = {True: "units of different sizes mixed", False: "each size in vdevs of its own"}
 MOST_NAMES = 8
-ENTANGLED = 25_000  # steps that counting the fatal sets of a tangled pool may take
+ENTANGLED = 6_000  # steps that counting the fatal sets of a tangled pool may take
 
 
 @dataclass(frozen=True)
