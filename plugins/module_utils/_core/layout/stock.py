@@ -10,11 +10,11 @@ from typing import Dict, List, Mapping, Sequence, Tuple
 
 from ..errors import InputError
 from ..model import Drive, Member
+from ..split.extents import ALIKE
 from .policy import Policy
 
 # SPA_MINDEVSIZE, 64 MiB, of a partition that zpool create makes on a device of 512-byte sectors.
 LEAST_UNIT = 74 << 20
-ALIKE = 16 << 20  # ZPOOL_FUZZ: zpool create and add take members that differ by no more, cmd/zpool/zpool_vdev.c
 MOST_DIVISIONS = 8
 
 
@@ -130,7 +130,9 @@ def _item(drive: Drive) -> Item:
             raise InputError(
                 "unit {0} has {1} bytes".format(unit.index, unit.size),
                 subject=subject,
-                remedy="OpenZFS takes no device below {0} bytes; give the unit's real size.".format(LEAST_UNIT),
+                remedy="It takes {0} bytes: OpenZFS's least 64 MiB, and the disk label. Give the real size.".format(
+                    LEAST_UNIT
+                ),
             )
         seen.append(unit.index)
     members = tuple(Member(drive.serial, unit.index, bay, unit.size, unit.kind) for unit in drive.units)
