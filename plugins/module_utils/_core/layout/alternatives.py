@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from typing import Dict, Iterator, List, Optional, Sequence, Tuple
 
 from ..model import Drive, Layout, Member, Vdev
+from ..split.extents import ALIKE
 from .assign import possible
 from .capacity import pool_capacity
 from .estimates import speed
@@ -23,7 +24,6 @@ from .mirrors import chained_mirrors
 from .policy import Policy, Survive
 from .promise import most_held
 from .rebuild import rebuild_figures
-from .stock import ALIKE
 from .survival import FatalSets, fatal_sets_of_sizes, losses_survived, vdev_states
 
 SET_SIZES = (2, 3, 4, 5, 6)
