@@ -59,9 +59,9 @@ lab-long: lab-packages ## Run the long tests in the virtual machine
 faults: lab-packages ## Put every fault into every stage (hours; goes on where it was cut off) and write the page
 	@$(WITH) python -m tests.lab.faults.matrix --page docs/reliability-evidence.md $(ARGS)
 
-.PHONY: swap-long
-swap-long: lab-packages ## Replace every drive of twelve, one after another; results in tests/output/every-drive.json
-	@$(PYTEST) tests/lab/test_swap.py -m lab_long -k every_drive -v -s
+.PHONY: replace-long
+replace-long: lab-packages ## Replace every drive of twelve, one after another; results in tests/output/every-drive.json
+	@$(PYTEST) tests/lab/test_replacement.py -m lab_long -k every_drive -v -s
 
 .PHONY: every-layout
 every-layout: lab-packages ## Put every kind of layout to OpenZFS on both Debians; results in tests/output/every-layout-RELEASE.json

@@ -31,7 +31,7 @@ options:
             C({name-1}) the number shifted.
         type: str
         required: true
-  bays:
+  bay_serials:
     description:
       - Bays by declaration, a dictionary of bay names and serial numbers.
       - It says where a drive should be. Nothing on the host confirms it.
@@ -47,12 +47,12 @@ options:
     description:
       - Which sources are asked for a drive's bay, in this order. The first that answers counts.
       - V(enclosure) is the slot that the drive's enclosure reports (SES), V(sas) what the SAS adapter or expander
-        reports, V(map) is O(bay_map), V(serial) is O(bays).
+        reports, V(map) is O(bay_map), V(serial) is O(bay_serials).
     type: list
     elements: str
     choices: [enclosure, sas, map, serial]
     default: [enclosure, sas, map, serial]
-  expect_units:
+  unit_counts:
     description:
       - How many units a drive should show, a dictionary with serial numbers or models as keys.
       - A drive that is not named here should show as many as most drives of its model.

@@ -19,20 +19,20 @@ options:
     description: The declared drives, C(split_actuator_drives).
     type: dict
     required: true
-  chassis_bays:
+  bays:
     description:
       - The bays that the chassis has, such as V(bay[00:11]) or V(west-bay07). None means that any is possible.
     type: list
     elements: str
     default: []
-  expect_paths:
+  paths_per_unit:
     description: How many paths each unit should have. V(0) does not check.
     type: int
     default: 0
   models:
     description:
-      - What every drive of a model should be, a dictionary of models, each with C(units), C(unit_bytes) (a number, or a
-        list in index order), C(logical_block) and C(revision) (the firmware), all optional.
+      - What every drive of a model should be, a dictionary of models, each with C(unit_count), C(unit_bytes) (a number, or a
+        list in index order), C(logical_block) and C(firmware), all optional.
       - What is not said here is compared with most drives of the model.
     type: dict
     default: {}
@@ -68,14 +68,16 @@ options:
     elements: str
     default: []
   scrub_days:
-    description: After how many days without a finished scrub there is a finding. V(0) does not check.
+    description:
+      - How many days may pass between scrubs. There is a finding when 1.25 times that have passed without a finished one.
+      - V(0) expects no scrubs.
     type: float
-    default: 35
+    default: 30
   accepted:
     description:
       - Findings that are accepted for now, C(split_actuator_accepted), each with C(code), C(reason) and C(until)
         (the last
-        day on which it is accepted, such as V(2026-12-31)), and optionally C(bay), C(serial), C(unit) and C(about) to
+        day on which it is accepted, such as V(2026-12-31)), and optionally C(bay), C(serial), C(index) (of the unit) and C(about) to
         narrow down which.
     type: list
     elements: dict
@@ -88,7 +90,7 @@ options:
     default: [inventory, names, layout, pool, host]
   server_class:
     description:
-      - Servers of one class should be alike, C(split_actuator_class). By default those are with the same pool name,
+      - Servers of one class should be alike, C(split_actuator_server_class). By default those are with the same pool name,
         policy
         and bays.
     type: str

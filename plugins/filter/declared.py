@@ -65,7 +65,7 @@ def smartd_lines(
 def host_inventory(data: Any, host: str, pool: Any, discovery: Any, about: Any) -> str:
     """The on-host inventory file."""
     drives = declared.read_drives(data, host)
-    known = read_class(about.get("bays", []), about.get("paths", 0), about.get("models", {}), host)
+    known = read_class(about.get("bays", []), about.get("paths_per_unit", 0), about.get("models", {}), host)
     refuse_strange_bays(drives, known, host)
     bays.read_bay_map(discovery.get("bay_map", []), "{0}: split_actuator_bay_map".format(host))
     bays.read_enclosure_names(discovery.get("enclosures", {}), "{0}: split_actuator_enclosures".format(host))

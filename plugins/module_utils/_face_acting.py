@@ -17,8 +17,8 @@ if TYPE_CHECKING:
 
     from ansible.module_utils.basic import AnsibleModule
 
-    from ._core.split import result as split
-    from ._core.swap import told as swap
+    from ._core.partition import result as split
+    from ._core.replacement import told as replacement
     from ._core.zfs import actions
 
 
@@ -43,7 +43,7 @@ def acting(module: AnsibleModule, action: str) -> Iterator[None]:
         yield
 
 
-def diff_of(outcome: Union[actions.Outcome, split.Outcome, swap.Outcome], header: str = "pool") -> List[Dict[str, str]]:
+def diff_of(outcome: Union[actions.Outcome, split.Outcome, replacement.Outcome], header: str = "pool") -> List[Dict[str, str]]:
     """The diff of an outcome: what *header* names before and after, and the exact commands between."""
     if not outcome.changed:
         return []

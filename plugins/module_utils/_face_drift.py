@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Options of what checks a host: the module drift_info, and the action check_host on the controller."""
+"""Options of what checks a host: the module drift_info, and the action drift_host on the controller."""
 
 from __future__ import annotations
 
@@ -10,13 +10,13 @@ from typing import Any, Dict
 from ._face_drives import DRIVE_ARGUMENTS
 
 AREAS = ("inventory", "names", "layout", "pool", "host")
-SCRUB_DAYS = 35.0
+SCRUB_DAYS = 30.0
 
 DRIFT_ARGUMENTS: Dict[str, Any] = {
     "host": {"type": "str", "default": ""},
     "declared": {"type": "dict", "required": True},
-    "chassis_bays": {"type": "list", "elements": "str", "default": []},
-    "expect_paths": {"type": "int", "default": 0},
+    "bays": {"type": "list", "elements": "str", "default": []},
+    "paths_per_unit": {"type": "int", "default": 0},
     "models": {"type": "dict", "default": {}},
     "support_devices": {"type": "list", "elements": "str", "default": []},
     "pool": {"type": "dict", "default": {}},

@@ -19,9 +19,9 @@ DRIVE_ARGUMENTS: Dict[str, Any] = {
             "bay": {"type": "str", "required": True},
         },
     },
-    "bays": {"type": "dict", "default": {}},
+    "bay_serials": {"type": "dict", "default": {}},
     "enclosures": {"type": "dict", "default": {}},
     "bay_sources": {"type": "list", "elements": "str", "choices": list(SOURCES), "default": list(SOURCES)},
-    "expect_units": {"type": "dict", "default": {}},
+    "unit_counts": {"type": "dict", "default": {}},
     "ranges": {"type": "dict", "default": {}},
 }

@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""From the parameters of split_pool to what brings its states about."""
+"""From the parameters of pool to what brings its states about."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ SUPPORT_OPTIONS: Dict[str, Any] = {
 
 
 def wish_from(params: Mapping[str, Any]) -> actions.Wish:
-    """What the pool should be, from the parameters of split_pool."""
+    """What the pool should be, from the parameters of pool."""
     return actions.Wish(
         pool=params["pool"],
         layout=from_plain(Layout, params["layout"] or {"vdevs": []}, "layout"),

@@ -79,7 +79,7 @@ def collect(config: Config) -> int:
         if now >= due:
             publisher.publish(collector)
             memory.keep_scrubs(collector.scrubs)
-            due = now + config.interval
+            due = now + config.interval_seconds
     worker.abandon()
     publish.withdraw(config)
     return 0

@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""From the parameters of spare_duty into the library."""
+"""From the parameters of spare_drives into the library."""
 
 from __future__ import annotations
 

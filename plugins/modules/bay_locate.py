@@ -42,7 +42,7 @@ options:
     type: str
     choices: ["on", "off"]
     default: "on"
-  seconds:
+  on_seconds:
     description: How long, from 1 to 3600.
     type: int
     default: 60
@@ -61,7 +61,7 @@ EXAMPLES = r"""
 - name: Show a person the way to bay 7
   evenkeel.split_actuator.bay_locate:
     locate: [bay07]
-    seconds: 300
+    on_seconds: 300
 """
 
 RETURN = r"""
@@ -95,7 +95,7 @@ def work(module: AnsibleModule, runner: ModuleRunner) -> Dict[str, Any]:
     params = module.params
     lights = lights_from(params)
     if params["state"] == "on":
-        done = locate.shine(runner, lights, params["seconds"], module.check_mode)
+        done = locate.shine(runner, lights, params["on_seconds"], module.check_mode)
     else:
         done = locate.darken(runner, lights, module.check_mode)
     return {
@@ -113,7 +113,7 @@ def main() -> None:
             {
                 "locate": {"type": "list", "elements": "str", "required": True},
                 "state": {"type": "str", "choices": ["on", "off"], "default": "on"},
-                "seconds": {"type": "int", "default": 60},
+                "on_seconds": {"type": "int", "default": 60},
                 "method": {"type": "str", "choices": list(locate.METHODS), "default": "auto"},
                 "declared": {"type": "dict", "default": {}},
             },

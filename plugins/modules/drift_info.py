@@ -24,7 +24,7 @@ description:
     services; none for a single unit. While a pool is suspended, OpenZFS's commands are not started, since they may
     hang.
   - Ordinary drives that nobody declared, such as the system's, are left alone unless they sit in one of
-    O(chassis_bays).
+    O(bays).
 notes:
   - C(udevadm settle) should have run since drives were last added.
   - Pools can be read by root only. Without root, their findings say so.
@@ -46,11 +46,11 @@ EXAMPLES = r"""
     declared: "{{ split_actuator_drives }}"
     pool: "{{ split_actuator_pool }}"
     hostid: "{{ split_actuator_hostid }}"
-    chassis_bays: ["bay[00:11]"]
+    bays: ["bay[00:11]"]
     models:
-      SPLIT2X:
-        units: 2
-        revision: "0042"
+      ACTW-D9:
+        unit_count: 2
+        firmware: "0042"
   become: true
   register: drift
 

@@ -41,7 +41,7 @@ options:
     description: Whether to return drives that show, and should show, a single unit.
     type: bool
     default: true
-  expect_paths:
+  paths_per_unit:
     description: How many paths each unit should have. V(0) does not check.
     type: int
     default: 0
@@ -61,8 +61,8 @@ EXAMPLES = r"""
         bay: "bay{phy}"
       - pattern: "pci-0000:00:06.0-sas-phy{phy}-lun-*"
         bay: "bay{phy+6}"
-    expect_units:
-      SPLIT2X: 2
+    unit_counts:
+      ACTW-D9: 2
   register: found
 
 - name: Stop when a drive cannot be used as it is
@@ -80,7 +80,7 @@ drives:
     key:
       description: What the drive's units share, its target-device designator or else vendor, model and serial number.
       type: str
-      sample: ACTWO SPLIT2X ACS0007
+      sample: ACTWO ACTW-D9 ACS0007
     serial:
       description: The serial number, empty when the drive reports none.
       type: str
@@ -92,9 +92,9 @@ drives:
     model:
       description: The product as reported.
       type: str
-      sample: SPLIT2X
-    revision:
-      description: The firmware revision as reported.
+      sample: ACTW-D9
+    firmware:
+      description: The firmware firmware as reported.
       type: str
       sample: "0042"
     bay:
@@ -247,7 +247,7 @@ def main() -> None:
                 "model": {"type": "str", "default": "*"},
                 "vendor": {"type": "str", "default": "*"},
                 "ordinary": {"type": "bool", "default": True},
-                "expect_paths": {"type": "int", "default": 0},
+                "paths_per_unit": {"type": "int", "default": 0},
             },
             **DRIVE_ARGUMENTS,
         ),

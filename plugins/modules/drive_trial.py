@@ -61,12 +61,12 @@ options:
       - With this, every run starts a trial.
     type: bool
     default: false
-  wait:
+  wait_seconds:
     description:
       - With O(state=finished), for how many seconds to wait. The trial goes on when they are over.
     type: int
     default: 600
-  seconds:
+  run_seconds:
     description: For how long each run is measured.
     type: int
     default: 10
@@ -114,7 +114,7 @@ options:
       - 0 sets no ceiling. A drive that tells no temperature is not watched.
     type: int
     default: 55
-  time_limit:
+  time_limit_seconds:
     description: Minutes after which the trial is stopped. It is not begun when it is known to take longer.
     type: int
     default: 4320
@@ -153,7 +153,7 @@ options:
             median absolute deviation.
         type: float
         default: 3.5
-      class_least:
+      model_least:
         description: From how many drives on a class is compared.
         type: int
         default: 5
@@ -177,13 +177,13 @@ EXAMPLES = r"""
 - name: Try all drives, as the playbook trial does
   evenkeel.split_actuator.drive_trial:
     state: finished
-    wait: 3600
+    wait_seconds: 3600
 
 - name: Burn two new drives in, which takes days
   evenkeel.split_actuator.drive_trial:
     serials: [ACT0107, ACT0108]
     burn_in_serials: [ACT0107, ACT0108]
-    time_limit: 10080
+    time_limit_seconds: 604800
 
 - name: Stop that for now
   evenkeel.split_actuator.drive_trial:
@@ -256,7 +256,7 @@ from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_acti
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_drives import DRIVE_ARGUMENTS
 
 SETTINGS = {
-    "seconds": {"type": "int", "default": 10},
+    "run_seconds": {"type": "int", "default": 10},
     "ramp_seconds": {"type": "int", "default": 2},
     "sequential_block": {"type": "int", "default": 1 << 20},
     "sequential_depth": {"type": "int", "default": 4},
@@ -267,7 +267,7 @@ SETTINGS = {
     "burn_in_per_adapter": {"type": "int", "default": 0},
     "chunk": {"type": "int", "default": 64 << 30},
     "temperature_ceiling": {"type": "int", "default": 55},
-    "time_limit": {"type": "int", "default": 4320},
+    "time_limit_seconds": {"type": "int", "default": 259200},
 }
 
 THRESHOLDS = {
@@ -295,7 +295,7 @@ def work(module: AnsibleModule, runner: ModuleRunner) -> Dict[str, Any]:
     told = _act(module, access)
     progress = told.progress
     if module.params["state"] == "finished" and not module.check_mode:
-        deadline = time.monotonic() + module.params["wait"]
+        deadline = time.monotonic() + module.params["wait_seconds"]
         while progress is not None and progress.state not in ENDED and time.monotonic() < deadline:
             time.sleep(1)
             progress = start.look(access)
@@ -337,7 +337,7 @@ def main() -> None:
                 "burn_in_serials": {"type": "list", "elements": "str", "default": []},
                 "include_busy": {"type": "bool", "default": False},
                 "fresh": {"type": "bool", "default": False},
-                "wait": {"type": "int", "default": 600},
+                "wait_seconds": {"type": "int", "default": 600},
                 "thresholds": {"type": "dict", "default": {}, "options": THRESHOLDS},
             },
             **SETTINGS,

@@ -13,7 +13,7 @@ author:
   - The evenkeel maintainers (@evenkeel)
 description:
   - Reads the same as M(evenkeel.split_actuator.drift_info) and compares nothing. The action
-    M(evenkeel.split_actuator.check_host) uses it, so that checking costs the hosts little.
+    M(evenkeel.split_actuator.drift_host) uses it, so that checking costs the hosts little.
   - Opens no device and changes nothing.
 requirements:
   - python3-pyudev
@@ -35,7 +35,7 @@ options:
     type: bool
     default: true
 seealso:
-  - module: evenkeel.split_actuator.check_host
+  - module: evenkeel.split_actuator.drift_host
   - module: evenkeel.split_actuator.drift_info
 """
 

@@ -171,10 +171,10 @@ EXAMPLES = r"""
 - name: Plan before the server is bought
   evenkeel.split_actuator.layout_plan:
     drives:
-      - {bay: west-bay00, serial: ACS0000, units: 2, unit_bytes: 9000000000000}
-      - {bay: west-bay01, serial: ACS0001, units: 2, unit_bytes: 9000000000000}
-      - {bay: east-bay00, serial: ACS0002, units: [9000000000000, 9000000000000]}
-      - {bay: east-bay01, serial: ACS0003, units: [9000000000000, 9000000000000]}
+      - {bay: west-bay00, serial: ACS0000, unit_count: 2, unit_bytes: 9000000000000}
+      - {bay: west-bay01, serial: ACS0001, unit_count: 2, unit_bytes: 9000000000000}
+      - {bay: east-bay00, serial: ACS0002, unit_bytes: [9000000000000, 9000000000000]}
+      - {bay: east-bay01, serial: ACS0003, unit_bytes: [9000000000000, 9000000000000]}
     policy:
       kind: raidz
       parity: 2
@@ -185,7 +185,7 @@ EXAMPLES = r"""
 
 RETURN = r"""
 layout:
-  description: The layout, as M(evenkeel.split_actuator.split_pool) takes it.
+  description: The layout, as M(evenkeel.split_actuator.pool) takes it.
   type: dict
   returned: success
   contains:

@@ -42,7 +42,7 @@ options:
   gone:
     description:
       - Serials of drives that left for good and whose entries are taken out, as after
-        M(evenkeel.split_actuator.drive_swap).
+        M(evenkeel.split_actuator.drive_replacement).
     type: list
     elements: str
     default: []
@@ -72,7 +72,7 @@ declared:
   description: The value of C(split_actuator_drives) in the file afterwards.
   type: dict
   returned: success
-  sample: {"bay07": {"serial": "ACS0031", "units": 2}}
+  sample: {"bay07": {"serial": "ACS0031", "unit_count": 2}}
 notes:
   description: One line for each change.
   type: list

@@ -55,11 +55,11 @@ tried:
       description: When the latest trial ended (Unix time). 0 when there was none.
       type: int
       sample: 1795639582
-    class_median:
+    model_median:
       description: The medians of each class of drives, by vendor and model.
       type: dict
       sample:
-        ACTWO SPLIT2X:
+        ACTWO ACTW-D9:
           drives: 12
           alone: {"sequential": 251000000.0, "random": 182.0}
           together: {"sequential": 500000000.0, "random": 362.0}

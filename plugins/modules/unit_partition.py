@@ -56,7 +56,7 @@ options:
     default: []
 seealso:
   - module: evenkeel.split_actuator.drive_info
-  - module: evenkeel.split_actuator.split_pool
+  - module: evenkeel.split_actuator.pool
 """
 
 EXAMPLES = r"""
@@ -161,7 +161,7 @@ from typing import Any, Dict
 from ansible.module_utils.basic import AnsibleModule
 
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.plain import to_plain
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.split import actions
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.partition import actions
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face import ModuleRunner, run_face
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_acting import acting, diff_of
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_drives import DRIVE_ARGUMENTS

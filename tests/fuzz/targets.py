@@ -38,7 +38,7 @@ from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.iden
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.layout import given
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.layout.policy import Policy
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.layout.report import report
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.split import extents, table
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.partition import extents, table
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs import (
     labels,
     listing,
@@ -191,17 +191,17 @@ def _plan(data: bytes) -> object:
 
 def _plan_options() -> str:
     """Drives in both forms, one of three units, and a pool that is placed on some of them."""
-    short = [{"bay": f"bay{n:02d}", "serial": f"ACS{n}", "units": 2, "unit_bytes": 9 * 10**12} for n in range(4)]
-    whole = plain.to_plain(given.read_drives([{"serial": "ACS4", "bay": "bay04", "units": [9 * 10**12] * 2}]))
+    short = [{"bay": f"bay{n:02d}", "serial": f"ACS{n}", "unit_count": 2, "unit_bytes": 9 * 10**12} for n in range(4)]
+    whole = plain.to_plain(given.read_drives([{"serial": "ACS4", "bay": "bay04", "unit_bytes": [9 * 10**12] * 2}]))
     base = {"drives": short, "policy": {"kind": "raidz", "parity": 1, "width": 4, "survive": {"drives": 1}}}
     placed = report({**base, "compare": False})["layout"]
     placed["spares"] = [{"serial": "ACS4", "bay": "bay04", "members": []}]
     placed["spares"][0]["members"] = [
-        {"serial": "ACS4", "index": n, "bay": "bay04", "size": 9 * 10**12, "kind": "lun"} for n in range(2)
+        {"serial": "ACS4", "index": n, "bay": "bay04", "size": 9 * 10**12, "unit_kind": "lun"} for n in range(2)
     ]
     rates = {"drive_afr": 0.01, "unit_afr": 0.002, "delay_hours": 12.0, "rate": 1e8, "link": 2e8, "fill": 0.5}
     options = {**base, "placed": placed, "rates": rates, "ashift": 12, "whole_disk": True, "compare": True}
-    options["drives"] = [*short, *whole, {"bay": "bay05", "serial": "ACS5", "units": [9 * 10**12] * 3}]
+    options["drives"] = [*short, *whole, {"bay": "bay05", "serial": "ACS5", "unit_bytes": [9 * 10**12] * 3}]
     return json.dumps(options)
 
 
@@ -209,8 +209,8 @@ STATUS_SEEDS = [
     path.read_bytes() + b"\x1e" + path.with_suffix(".guids").read_bytes()
     for path in sorted((DATA / "zpool").glob("*.text"))
 ]
-DRIVE_KEYS = ("bay00", "bay01", "serial", "model", "units", "unit_bytes", "wwns", "ranges", "equal", "use", "revision")
-CLASS_KEYS = ("SPLIT2X", "units", "unit_bytes", "logical_block", "revision", "physical_block")
+DRIVE_KEYS = ("bay00", "bay01", "serial", "model", "unit_count", "unit_bytes", "wwns", "ranges", "equal", "use", "firmware")
+CLASS_KEYS = ("ACTW-D9", "unit_count", "unit_bytes", "logical_block", "firmware", "physical_block")
 POLICY_KEYS = (
     "kind", "parity", "width", "spares", "survive", "drives", "enclosures", "prefer", "siblings", "draid", "data",
 )  # fmt: skip
@@ -240,7 +240,7 @@ TARGETS: dict[str, Target] = {
     "vpd 89h": Target(vpd.decode_ata_information, [bytes.fromhex("00890238") + bytes(568)]),
     "vpd B9h": Target(ranges.decode_ranges_page, [bytes.fromhex("00b9007c") + bytes(124)]),
     "ata log 47h": Target(ranges.decode_ranges_log, [bytes([2]) + bytes(511)]),
-    "text of a drive": Target(text.clean, [b"ACTWO   SPLIT2X"]),
+    "text of a drive": Target(text.clean, [b"ACTWO   ACTW-D9"]),
     "pool label": Target(_read_label, _label_lists()),
     "name-value list": Target(xdr.decode, _label_lists()),
     "status, JSON": json_target(status_json.read, *_files("zpool/*.json")),

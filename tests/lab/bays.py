@@ -63,7 +63,7 @@ class Bays(Life):
         state = self.state
         known = [slot.drive for slot in state.slots if slot.drive.bay == bay]
         like = known[-1] if known else state.chassis.drives[0]
-        same = ("vendor", "model", "revision", "logical_block", "physical_block", "rotation_rate")
+        same = ("vendor", "model", "firmware", "logical_block", "physical_block", "rotation_rate")
         data: dict[str, Any] = {name: getattr(like, name) for name in same}
         data.update(units=len(like.units), unit_size=like.units[0].size)
         inside = [slot.drive for slot in state.slots if slot.inside and slot.drive.bay != bay]

@@ -100,7 +100,7 @@ def unit_device(drive: Drive, key: str, unit: Unit, path: int, node: str) -> dic
         "port_index": path + 1,
         "vendor": drive.vendor,
         "product": drive.model,
-        "ver": drive.revision,
+        "ver": drive.firmware,
         "rotation_rate": drive.rotation_rate,
         "logical_block_size": drive.logical_block,
         "physical_block_size": drive.physical_block,

@@ -63,7 +63,7 @@ def describe(folder: str) -> Unit:
         "bytes": int(text(blocks[0] + "/size") or 0) * 512 if blocks else None,
         "vendor": text(real + "/vendor"),
         "model": text(real + "/model"),
-        "revision": text(real + "/rev"),
+        "firmware": text(real + "/rev"),
         "state": text(real + "/state"),
         "wwid": text(real + "/wwid"),
         "vpd80": raw(real + "/vpd_pg80"),

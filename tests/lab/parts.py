@@ -94,8 +94,8 @@ class Drive:
     ports: tuple[Port, ...]
     units: tuple[Unit, ...]
     vendor: str = "ACTWO"
-    model: str = "SPLIT2X"
-    revision: str = "0001"
+    model: str = "ACTW-D9"
+    firmware: str = "0001"
     logical_block: int = 512
     physical_block: int = 4096
     rotation_rate: int = 7200
@@ -189,7 +189,7 @@ def make_chassis(
 ) -> Chassis:
     """A chassis of C(drives) alike drives, bays from 0; C(top) are further top-level keys.
 
-    Keys of a drive, such as C(revision), go in C(defaults).
+    Keys of a drive, such as C(firmware), go in C(defaults).
     """
     per_adapter = TARGETS[adapter]
     count = max(1, -(-drives // per_adapter))
@@ -277,8 +277,8 @@ def _drive(data: Mapping[str, Any], key: str, adapters: tuple[Adapter, ...], see
         ports=ports,
         units=_units(table, seed, seen, bay),
         vendor=table.text("vendor", 8, "ACTWO"),
-        model=table.text("model", 16, "SPLIT2X"),
-        revision=table.text("revision", 4, "0001"),
+        model=table.text("model", 16, "ACTW-D9"),
+        firmware=table.text("firmware", 4, "0001"),
         logical_block=table.integer("logical_block", 512, 512, 4096),
         physical_block=table.integer("physical_block", 4096, 512, 65536),
         rotation_rate=table.integer("rotation_rate", 7200, 0, 65534),

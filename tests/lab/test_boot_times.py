@@ -22,7 +22,7 @@ from tests.lab.library import ask, ship
 from tests.lab.modules import call
 from tests.lab.parts import Chassis, parse
 from tests.lab.playbooks import Site
-from tests.lab.swaps import BAY_MAP
+from tests.lab.replacements import BAY_MAP
 
 pytestmark = pytest.mark.lab_long
 
@@ -172,7 +172,7 @@ def rebuilt(labs: Any, tmp_path: Path, drives: int) -> tuple[Lab, dict[str, Any]
         "split_actuator_drives": declared,
         "split_actuator_health": False,
         "split_actuator_hostid": lab.run("hostid").out.strip(),
-        "pool_import_boot_wait": WAIT,
+        "pool_import_boot_wait_seconds": WAIT,
     }
     (tmp_path / "group_vars" / "all.yml").write_text(yaml.safe_dump(variables))
     site = Site(lab, tmp_path, lab.chassis.name)
@@ -182,7 +182,7 @@ def rebuilt(labs: Any, tmp_path: Path, drives: int) -> tuple[Lab, dict[str, Any]
     else:
         site.playbook("build").check()
         lab.checkpoint(BUILT)
-    site.playbook("rebuild").check()
+    site.playbook("reimport").check()
     return lab, declared
 
 

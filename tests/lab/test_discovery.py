@@ -66,7 +66,7 @@ def test_a_map_entry_that_makes_no_bay_is_named(lab: Lab) -> None:
 
 def test_the_odd_drives_of_a_chassis_are_told(labs: Labs) -> None:
     lab = labs.get("shapes")
-    found = call(lab, "drive_info", expect_paths=1)
+    found = call(lab, "drive_info", paths_per_unit=1)
     told = sorted(
         (one["code"], one["serial"], -1 if one["index"] is None else one["index"])
         for one in found["findings"]
@@ -149,7 +149,7 @@ def test_reading_needs_no_root_and_a_look_at_devices_says_that_it_does(lab: Lab)
 import os
 from core.host.discover import discover
 def shape():
-    return [[d.serial, d.revision, [[u.wwn, u.size, list(u.links)] for u in d.units]] for d in discover().drives]
+    return [[d.serial, d.firmware, [[u.wwn, u.size, list(u.links)] for u in d.units]] for d in discover().drives]
 as_root = shape()
 os.setgroups([]); os.setgid(65534); os.setuid(65534)
 answer = {"same": shape() == as_root}

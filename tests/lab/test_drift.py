@@ -36,7 +36,7 @@ STATE = (
 )
 FINDINGS = "/var/lib/evenkeel/split_actuator/findings.json"
 NO_SMARTD = {"disk_inventory_smartd": False}
-CLASS = {"check_outputs": ["table", "json", "junit"], "split_actuator_scrub_days": 35}
+CLASS = {"split_actuator_drift_outputs": ["table", "json", "junit"], "split_actuator_scrub_days": 35}
 
 
 class Server:
@@ -50,7 +50,7 @@ class Server:
         (folder / "health.yml").write_text(yaml.safe_dump(HEALTH))
 
     def check(self, *options: str, **variables: Any) -> Run:
-        return self.site.playbook("check", *options, variables={**CLASS, **variables})
+        return self.site.playbook("drift", *options, variables={**CLASS, **variables})
 
     def record(self) -> dict[str, Any]:
         found: dict[str, Any] = json.loads((self.reports / "ebb01.json").read_text())
@@ -126,7 +126,7 @@ def hostid(lab: Lab) -> None:
 
 
 def timer(lab: Lab) -> None:
-    lab.run("systemctl stop evenkeel-check.timer")
+    lab.run("systemctl stop evenkeel-drift.timer")
 
 
 def rules(lab: Lab) -> None:
@@ -155,7 +155,7 @@ def kept(lab: Lab) -> None:
 
 BY_HAND: list[tuple[Callable[[Lab], None], set[tuple[str, str]], dict[str, Any]]] = [
     (hostid, {("hostid_differs", "host id")}, {"split_actuator_hostid": "00c0ffee"}),
-    (timer, {("timer_stopped", "evenkeel-check.timer")}, {}),
+    (timer, {("timer_stopped", "evenkeel-drift.timer")}, {}),
     (rules, {("rules_differ", "udev rules")}, {}),
     (prop, {("property_differs", "pool archive, root dataset, recordsize")}, {}),
     (cache, {("boot_import", "pool archive")}, {}),
@@ -187,7 +187,7 @@ def test_what_was_changed_by_hand_is_told_and_clears(server: Server) -> None:
     assert {(code, "found") for code, _subject in expected} <= events
 
     server.lab.run(
-        "zgenhostid -f 00c0ffee; systemctl start evenkeel-check.timer; zfs set recordsize=1M archive;"
+        "zgenhostid -f 00c0ffee; systemctl start evenkeel-drift.timer; zfs set recordsize=1M archive;"
         " zpool set cachefile=/etc/zfs/zpool.cache archive; zpool online archive bay05.0;"
         " udevadm trigger --subsystem-match=block --action=change; udevadm settle -t 300;"
         " zpool wait -t resilver archive",
@@ -215,7 +215,7 @@ def test_siblings_in_one_vdev_are_told(server: Server) -> None:
         f"zpool destroy archive && zpool create -f archive raidz1 $(printf '/dev/disk/by-vdev/%s ' {names})",
         timeout=600,
     )
-    run = server.check(check_fail_on="error")
+    run = server.check(split_actuator_fail_on="error")
     assert run.rc == 2, run.output
     found = server.codes()
     assert {("siblings_together", f"bay{bay:02d}") for bay in range(4)} <= found
@@ -226,7 +226,7 @@ def test_the_return_codes(server: Server) -> None:
     """0 without findings, 2 with, 4 when the host could not be checked; an accepted finding does not count."""
     timer(server.lab)
     assert server.check().rc == 2
-    assert server.check(check_fail_on="error").rc == 0
+    assert server.check(split_actuator_fail_on="error").rc == 0
     entry = {"code": "timer_stopped", "reason": "on purpose", "until": "2999-12-31"}
     assert server.check(split_actuator_accepted=[entry]).rc == 0
     run = server.check(split_actuator_accepted=[{**entry, "until": "2020-01-01"}])
@@ -241,21 +241,21 @@ def test_the_return_codes(server: Server) -> None:
 
 def test_the_schedule_works_without_a_controller_and_reaches_the_metrics(server: Server) -> None:
     lab = server.lab
-    assert lab.run("systemctl is-active evenkeel-check.timer").out.strip() == "active"
-    lab.run("systemctl start evenkeel-check.service", timeout=300)
+    assert lab.run("systemctl is-active evenkeel-drift.timer").out.strip() == "active"
+    lab.run("systemctl start evenkeel-drift.service", timeout=300)
     last = json.loads(lab.run(f"cat {FINDINGS}").out)
     assert last["findings"] == []
-    lab.run("systemctl stop evenkeel-check.timer; zpool offline archive bay05.0")
-    lab.run("systemctl start evenkeel-check.service", timeout=300)
+    lab.run("systemctl stop evenkeel-drift.timer; zpool offline archive bay05.0")
+    lab.run("systemctl start evenkeel-drift.service", timeout=300)
     last = json.loads(lab.run(f"cat {FINDINGS}").out)
     found = {(one["code"], one["bay"] or one["about"]) for one in last["findings"]}
     assert {("member_failed", "bay05"), ("pool_degraded", "pool archive")} <= found
     since = {one["code"]: one["since"] for one in last["findings"]}
-    lab.run("sleep 2; systemctl start evenkeel-check.service", timeout=300)
+    lab.run("sleep 2; systemctl start evenkeel-drift.service", timeout=300)
     again = json.loads(lab.run(f"cat {FINDINGS}").out)
     assert {one["code"]: one["since"] for one in again["findings"]} == since
     assert again["ended"] > last["ended"]
-    shown = lab.run("/usr/local/lib/evenkeel/check.pyz show").out
+    shown = lab.run("/usr/local/lib/evenkeel/drift.pyz show").out
     assert "member_failed: bay05" in shown
     assert lab.run("stat -c '%U %a' " + FINDINGS).out == "root 644\n"
     # Its own look at the controller agrees with the schedule's since.

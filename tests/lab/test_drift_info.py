@@ -14,7 +14,7 @@ from tests.lab.test_refusals import DECLARED, layout
 
 pytestmark = pytest.mark.lab_long
 OPTIONS = {
-    "declared": DECLARED, "models": {"SPLIT2X": {"units": 2}}, "pool": {"name": "archive"},
+    "declared": DECLARED, "models": {"ACTW-D9": {"unit_count": 2}}, "pool": {"name": "archive"},
     "areas": ["inventory", "layout", "pool"],
 }  # fmt: skip
 
@@ -29,7 +29,7 @@ def test_what_is_not_as_declared_is_told_and_clears(labs: Any) -> None:
     lab: Lab = labs.get("refusals")
     others: list[tuple[int | str, int]] = [(bay, unit) for bay in (2, 3, 4, 5) for unit in (0, 1)]
     before = lab.content_hashes(others)
-    assert not call(lab, "split_pool", pool="archive", layout=layout("REF00", "REF01"), declared=DECLARED)["failed"]
+    assert not call(lab, "pool", pool="archive", layout=layout("REF00", "REF01"), declared=DECLARED)["failed"]
     # What the chassis file makes so: a drive that shows one unit, and two with one serial number.
     usual = found(lab)
     assert ("half_visible", "bay06") in usual

@@ -77,7 +77,7 @@ def server(labs: Labs) -> Lab:
         shelf.install()
         shelf.show(RANGES)
         serials = [bytes.fromhex(one.serial).decode() for one in RANGES]
-        done = call(lab, "unit_partition", serials=serials, bays=bays(lab))
+        done = call(lab, "unit_partition", serials=serials, bay_serials=bays(lab))
         assert not done["failed"], done["msg"]
         lab.checkpoint(READY)
     return lab
@@ -85,7 +85,7 @@ def server(labs: Labs) -> Lab:
 
 @pytest.fixture(scope="module")
 def plain(server: Lab) -> list[dict[str, Any]]:
-    found: list[dict[str, Any]] = call(server, "drive_info", bays=bays(server))["drives"]
+    found: list[dict[str, Any]] = call(server, "drive_info", bay_serials=bays(server))["drives"]
     return found
 
 
@@ -102,7 +102,7 @@ def cases(plain: list[dict[str, Any]]) -> list[Case]:
 
 
 def options(lab: Lab, case: Case, **more: Any) -> dict[str, Any]:
-    return {"pool": "archive", "layout": case.layout, "bays": bays(lab), "allow_siblings": True, **more}
+    return {"pool": "archive", "layout": case.layout, "bay_serials": bays(lab), "allow_siblings": True, **more}
 
 
 # ruff: noqa: ARG002
@@ -172,7 +172,7 @@ def asked(lab: Lab, wanted: Sequence[Case], found: Sequence[Drive]) -> list[dict
 
 def _range_too_large(vdev: dict[str, Any]) -> bool:
     least = min(one["size"] for one in vdev["members"])
-    return any(one["kind"] == "range" and one["size"] > least + 16 * MIB for one in vdev["members"])
+    return any(one["unit_kind"] == "range" and one["size"] > least + 16 * MIB for one in vdev["members"])
 
 
 def _siblings_beyond(vdev: dict[str, Any]) -> bool:
@@ -188,7 +188,7 @@ def proven(rows: Sequence[dict[str, Any]]) -> None:
 def make(lab: Lab, case: Case) -> dict[str, Any]:
     """The layout made for real, read back with zpool; the server is put back first."""
     lab.restore(READY)
-    done = call(lab, "split_pool", **options(lab, case))
+    done = call(lab, "pool", **options(lab, case))
     assert not done["failed"], (case.shape, done["msg"])
     assert not [words for words in done["commands"] if "-f" in words]
     size = int(lab.run("zpool list -Hpo size archive").out)
@@ -214,7 +214,7 @@ def write(lab: Lab, part: str, rows: Sequence[dict[str, Any]]) -> None:
 
 
 def possible(cases: Sequence[Case]) -> list[Case]:
-    """The layouts that split_pool does not refuse on its own, whatever OpenZFS says."""
+    """The layouts that pool does not refuse on its own, whatever OpenZFS says."""
     return [
         case
         for case in cases
@@ -235,7 +235,7 @@ def test_the_module_asks_openzfs_the_same_in_check_mode_and_touches_no_drive(
     (case,) = some(mixed, 1, SEED)
     server.run(f"rm -f {LOG}; udevadm settle")
     before = server.content_hashes()
-    told = call(server, "split_pool", check=True, **options(server, case))
+    told = call(server, "pool", check=True, **options(server, case))
     assert server.content_hashes() == before
     assert not told["failed"], told["msg"]
     noted = [line for line in server.run(f"cat {LOG}").out.splitlines() if line.startswith("create ")]
@@ -276,7 +276,7 @@ def test_with_special_log_and_cache_of_two_sizes(server: Lab, cases: list[Case],
         {"role": "cache", "devices": [small[2]]},
     ]
     server.restore(READY)
-    runs = four_runs(server, "split_pool", **options(server, case, support=support))
+    runs = four_runs(server, "pool", **options(server, case, support=support))
     words = runs.done["commands"][-1]
     assert [words[words.index(role) + 1] for role in ("special", "log")] == ["mirror", "mirror"]
     assert sum(word.endswith("-part1") for word in words[words.index("special") :]) == 2

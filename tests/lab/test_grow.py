@@ -58,7 +58,7 @@ def test_twelve_drives_become_eighteen_under_reading_and_writing(server: Server)
     lab = server.lab
     size = int(lab.run("zpool list -Hp -o size archive").out)
     with server.busy():
-        runs = four_runs(lab, "split_pool", **options(server, cohorts(FIRST, SECOND, THIRD), by_name=False))
+        runs = four_runs(lab, "pool", **options(server, cohorts(FIRST, SECOND, THIRD), by_name=False))
     assert runs.done["added"] == ["raidz2: " + " ".join(named(THIRD, index)) for index in (0, 1)]
     assert runs.done["commands"][0][:4] == ["zpool", "add", "-o", "ashift=12"]
     assert len(server.members()) == 6
@@ -73,22 +73,22 @@ def test_what_would_weaken_the_pool_is_refused_and_nothing_changes(server: Serve
     by_hand: dict[str, Any] = {"by_name": False, "allow_siblings": True}
     with server.unchanged():
         told = server.refused(
-            "split_pool", **options(server, {"vdevs": [*vdevs, raidz(THIRD, 0, parity=1)]}, **by_hand)
+            "pool", **options(server, {"vdevs": [*vdevs, raidz(THIRD, 0, parity=1)]}, **by_hand)
         )
         assert "the pool has raidz2" in told["reasons"][0]
         assert "stands the loss of 1 drives; the pool stands 2" in told["reasons"][1]
         doubled = {"kind": "raidz", "parity": 2, "members": [
             member for index in (0, 1) for member in raidz(range(12, 15), index)["members"]
         ]}  # fmt: skip
-        told = server.refused("split_pool", **options(server, {"vdevs": [*vdevs, doubled]}, **by_hand))
+        told = server.refused("pool", **options(server, {"vdevs": [*vdevs, doubled]}, **by_hand))
         assert "stands the loss of 1 drives; the pool stands 2" in told["reasons"][0]
-        told = server.refused("split_pool", **options(server, cohorts([0, 1, 2, 3, 4, 12], SECOND), **by_hand))
+        told = server.refused("pool", **options(server, cohorts([0, 1, 2, 3, 4, 12], SECOND), **by_hand))
         assert "is not what the layout extends" in told["msg"]
         # A new drive that holds something.
     node = "/dev/" + str(lab.guest_unit(13, 1)["block"])
     lab.run(f"mkfs.ext4 -q -E nodiscard {node} 64M; udevadm settle")
     with server.unchanged():
-        told = server.refused("split_pool", **options(server, cohorts(FIRST, SECOND, THIRD), **by_hand))
+        told = server.refused("pool", **options(server, cohorts(FIRST, SECOND, THIRD), **by_hand))
         assert told["reasons"] == [f"bay13 (serial COH13) unit 1: filesystem ext4 on {node}"]
 
 
@@ -112,18 +112,18 @@ def test_the_power_goes_while_it_grows_and_the_next_run_finishes(server: Server)
         lab.boot()
         # OpenZFS's own import at boot depends on udev having settled, which a busy machine misses.
         lab.run("modprobe zfs; zpool list archive || zpool import archive", timeout=300)
-        done = call(lab, "split_pool", **options(server, wanted, by_name=False))
+        done = call(lab, "pool", **options(server, wanted, by_name=False))
         assert not done.get("failed"), (name, done["msg"])
         print(f"power cut at {name}: {len(done['commands'])} commands left")
         assert len(server.members()) == 6
-        again = call(lab, "split_pool", **options(server, wanted, by_name=False))
+        again = call(lab, "pool", **options(server, wanted, by_name=False))
         assert (again.get("failed"), again["changed"]) == (False, False), again
         server.whole()
 
 
 def _growing(server: Server, layout: dict[str, Any]) -> None:
     with suppress(AssertionError):  # the host goes away
-        call(server.lab, "split_pool", **options(server, layout, by_name=False))
+        call(server.lab, "pool", **options(server, layout, by_name=False))
 
 
 def test_larger_drives_one_by_one_expand_a_vdev_once_all_its_members_are_larger(labs: Any, tmp_path: Path) -> None:
@@ -149,13 +149,13 @@ def test_larger_drives_one_by_one_expand_a_vdev_once_all_its_members_are_larger(
         wanted: dict[str, Any] = {"pool": "archive", "state": "grown", "declared": declared}
         now = call(lab, "pool_info", pool="archive", declared=declared)["pools"][0]["layout"]
         if bay < 2:
-            told = call(lab, "split_pool", **wanted, layout=now)
+            told = call(lab, "pool", **wanted, layout=now)
             assert not told["changed"], told
             assert told["waiting"][0].startswith(
                 f"raidz1-0: {bay + 1} of 3 members are larger; it grows once these are"
             )
             assert int(lab.run("zpool list -Hp -o size archive").out) == before
-    runs = four_runs(lab, "split_pool", **wanted, layout=now)
+    runs = four_runs(lab, "pool", **wanted, layout=now)
     assert [words[:3] for words in runs.done["commands"]] == [["zpool", "online", "-e"]] * 2 + [
         ["zpool", "sync", "archive"]
     ]
@@ -170,7 +170,7 @@ def test_a_growth_leaves_a_running_scrub_alone(server: Server) -> None:
     lab.run("echo 1 > /sys/module/zfs/parameters/zfs_scan_suspend_progress; zpool scrub archive; sleep 2")
     started = _scrub(server)
     assert "in progress" in started
-    done = call(lab, "split_pool", **options(server, cohorts(FIRST, SECOND, THIRD), by_name=False))
+    done = call(lab, "pool", **options(server, cohorts(FIRST, SECOND, THIRD), by_name=False))
     assert not done.get("failed"), done["msg"]
     assert _scrub(server) == started
     lab.run("echo 0 > /sys/module/zfs/parameters/zfs_scan_suspend_progress; zpool wait -t scrub archive", timeout=300)
@@ -208,16 +208,16 @@ def test_a_pool_that_its_drives_would_not_be_laid_out_as_comes_back_once_that_is
     lab.run("zpool export archive")
     drives = server.declared([bay for bay in range(13) if bay != 5])
     with server.unchanged():
-        told = server.book("rebuild", drives)
+        told = server.book("reimport", drives)
         assert told.rc != 0
         assert "but not as laid out; nothing was changed" in told.output
         assert "bay12 (serial COH12) unit 0: is a member of the vdev of bay00.0" in told.output
         assert "split_actuator_placement: found" in told.output
-    server.book("rebuild", drives, split_actuator_placement="found").check()
+    server.book("reimport", drives, split_actuator_placement="found").check()
     print(before, server.members(), sep="\n")
     # The same devices in the same places, by the names of their bays now.
     assert [sorted(names) for _vdev, names in server.members()] == [
         named([0, 1, 2, 3, 4, 12], 0), named([0, 1, 2, 3, 4, 12], 1), named(SECOND, 0), named(SECOND, 1),
     ]  # fmt: skip
-    assert server.book("rebuild", drives, split_actuator_placement="found").check().changed == 0
+    assert server.book("reimport", drives, split_actuator_placement="found").check().changed == 0
     server.whole()

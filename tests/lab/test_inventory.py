@@ -134,7 +134,7 @@ def test_survey_drafts_every_drive_with_its_units_and_wwns(prepared: tuple[Serve
         assert declared[f"bay{drive.bay:02d}"] == {
             "serial": drive.serial,
             "model": drive.model,
-            "units": len(drive.units),
+            "unit_count": len(drive.units),
             "unit_bytes": drive.units[0].size,
             "wwns": [f"naa.{unit.wwn:016x}" for unit in drive.units],
             **({} if split else {"use": "other"}),
@@ -251,7 +251,7 @@ def test_what_is_no_longer_declared_goes(server: Server) -> None:
 
 def look(server: Server) -> list[dict[str, Any]]:
     drift: list[dict[str, Any]] = call(
-        server.lab, "drift_info", areas=AREAS, declared=server.declared, chassis_bays=CLASS["split_actuator_bays"],
+        server.lab, "drift_info", areas=AREAS, declared=server.declared, bays=CLASS["split_actuator_bays"],
         bay_map=BAY_MAP,
     )["findings"]  # fmt: skip
     return drift
@@ -313,7 +313,7 @@ def test_supporting_vdevs_are_created_verified_and_shown(server: Server) -> None
     }
     before = lab.content_hashes([(bay, 0) for bay in (0, 24, 27)])
     weak = [{"role": "special", "devices": [wwns[24], wwns[25]]}]
-    refused = call(lab, "split_pool", **{**options, "support": weak})
+    refused = call(lab, "pool", **{**options, "support": weak})
     assert refused["failed"]
     assert "stands 1 lost, the data vdevs stand 2" in refused["reasons"][0]
     assert lab.content_hashes([(bay, 0) for bay in (0, 24, 27)]) == before
@@ -324,7 +324,7 @@ def test_supporting_vdevs_are_created_verified_and_shown(server: Server) -> None
         told = lab.run(f"zpool create -n t raidz2 {data} special mirror {names}", check=False)
         assert told.rc != 0
         assert "mismatched replication level" in told.err
-    runs = four_runs(lab, "split_pool", **options)
+    runs = four_runs(lab, "pool", **options)
     assert runs.done["commands"][-1][-9:] == [
         "special", "mirror", *(f"/dev/disk/by-vdev/bay{bay}.0" for bay in (24, 25, 26)),
         "log", "/dev/disk/by-vdev/bay27.0", "cache", "/dev/disk/by-vdev/bay28.0",
@@ -332,7 +332,7 @@ def test_supporting_vdevs_are_created_verified_and_shown(server: Server) -> None
     assert supporting(lab) == BESIDE
     # It comes back from an export with them, by the same names.
     lab.run("zpool export gale", timeout=120)
-    back = call(lab, "split_pool", **options, state="imported")
+    back = call(lab, "pool", **options, state="imported")
     assert not back.get("failed"), back["msg"]
     assert supporting(lab) == BESIDE
     told = call(lab, "pool_info", declared=server.declared, bay_map=BAY_MAP)["pools"][0]
@@ -342,11 +342,11 @@ def test_supporting_vdevs_are_created_verified_and_shown(server: Server) -> None
     assert groups["mirror-2"] == ("special", [wwns[24], wwns[25], wwns[26]])
     assert sorted(group for group, _members in groups.values()) == ["cache", "data", "data", "logs", "special"]
     # A pool whose supporting vdevs are not the declared ones is refused, and one that lost a device is not.
-    other = call(lab, "split_pool", **{**options, "support": options["support"][:2]})
+    other = call(lab, "pool", **{**options, "support": options["support"][:2]})
     assert "cache on" in other["reasons"][0]
     lab.pull(25)
     lab.run("zpool scrub gale; zpool wait -t scrub gale; true", timeout=120)
-    verified = call(lab, "split_pool", **options)
+    verified = call(lab, "pool", **options)
     assert not verified.get("failed"), verified["msg"]
     assert verified["changed"] is False
     assert [one["code"] for one in call(
@@ -360,9 +360,9 @@ SINGLE = range_disk(3, parts=1)
 STRANGE = range_disk(4, target="5acf1e2000000004", **HOSTILE)
 IN_BAYS = {
     "bay30": {"serial": "ACR0000"},
-    "bay31": {"serial": "ACR0001", "units": 3},
+    "bay31": {"serial": "ACR0001", "unit_count": 3},
     "bay32": {"serial": "ACR0002"},
-    "bay33": {"serial": "ACR0003", "units": 1, "use": "other"},
+    "bay33": {"serial": "ACR0003", "unit_count": 1, "use": "other"},
 }
 
 
@@ -377,7 +377,7 @@ def test_lun_drives_range_drives_and_ordinary_ones_in_one_chassis(server: Server
     ordinary = {**server.truth(), "bay33.0": nodes["r3"][5:]}
     assert server.names() == ordinary
     before = disks.digests([SINGLE, STRANGE])
-    server.site.playbook("split", variables={"split_actuator_drives": declared}).check()
+    server.site.playbook("partition", variables={"split_actuator_drives": declared}).check()
     assert disks.digests([SINGLE, STRANGE]) == before
     ranges = {
         f"bay{30 + number}.{index}": f"{nodes[disk.name][5:]}{index + 1}"
@@ -461,7 +461,7 @@ def map_of(lab: Lab) -> list[dict[str, str]]:
 def shapes_declared(lab: Lab) -> dict[str, Any]:
     """All drives of the chassis but the twin, which cannot be declared beside its like."""
     return {
-        f"bay{drive.bay:02d}": {"serial": drive.serial, "model": drive.model, "units": len(drive.units)}
+        f"bay{drive.bay:02d}": {"serial": drive.serial, "model": drive.model, "unit_count": len(drive.units)}
         for drive in lab.chassis.drives
         if drive.bay != 9
     }
@@ -470,8 +470,8 @@ def shapes_declared(lab: Lab) -> dict[str, Any]:
 def test_findings_tell_collisions_double_paths_and_odd_sectors(labs: Labs) -> None:
     lab = labs.get("shapes")
     found = call(
-        lab, "drift_info", areas=["inventory"], declared=shapes_declared(lab), bay_map=map_of(lab), expect_paths=2,
-        models={"SPLIT2X": {"revision": "0002", "logical_block": 512}},
+        lab, "drift_info", areas=["inventory"], declared=shapes_declared(lab), bay_map=map_of(lab), paths_per_unit=2,
+        models={"ACTW-D9": {"firmware": "0002", "logical_block": 512}},
     )["findings"]  # fmt: skip
     codes = [(one["code"], one["bay"], one["index"]) for one in found if one["code"] != "unit_size"]
     split = [bay for bay in range(11) if bay != 7]

@@ -58,7 +58,7 @@ class TestEbb01:
 
     def test_the_kernel_has_true_sizes_and_names(self, lab: Lab) -> None:
         units = lab.guest_units()
-        assert {(unit["bytes"], unit["vendor"], unit["model"]) for unit in units} == {(9 * 10**12, "ACTWO", "SPLIT2X")}
+        assert {(unit["bytes"], unit["vendor"], unit["model"]) for unit in units} == {(9 * 10**12, "ACTWO", "ACTW-D9")}
         for pci, bays in (("0000:00:08.0", range(6)), ("0000:00:09.0", range(6, 12))):
             for phy, bay in enumerate(bays):
                 for lun in (0, 1):
@@ -86,9 +86,9 @@ class TestEbb01:
         old = lab.guest_unit(2, 0)["wwid"]
         lab.pull(2, announce=True)
         assert len(lab.guest_units()) == 22
-        lab.push(lab.new_drive(2, "NEW0002", revision="0002"))
+        lab.push(lab.new_drive(2, "NEW0002", firmware="0002"))
         found = lab.guest_unit(2, 1)
-        assert (bytes.fromhex(found["vpd80"])[4:], found["revision"]) == (b"NEW0002", "0002")
+        assert (bytes.fromhex(found["vpd80"])[4:], found["firmware"]) == (b"NEW0002", "0002")
         assert lab.guest_unit(2, 0)["wwid"] != old
         lab.pull("NEW0002", announce=True)
         lab.push("ACT102")

@@ -51,7 +51,7 @@ def wait_dark(lab: Lab, seconds: float = 60) -> None:
 def test_a_light_goes_out_by_itself_and_whatever_happens(lab: Lab) -> None:
     start(lab)
     # By itself, when the time is over.
-    done = call(lab, "bay_locate", locate=["bay03"], seconds=3)
+    done = call(lab, "bay_locate", locate=["bay03"], on_seconds=3)
     assert not done.get("failed"), done["msg"]
     assert done["lights"][0]["how"] == "sysfs"
     wait_dark(lab)
@@ -59,12 +59,12 @@ def test_a_light_goes_out_by_itself_and_whatever_happens(lab: Lab) -> None:
     assert (on[1:], off[1:]) == ((3, "on"), (3, "off"))
     assert 3 <= off[0] - on[0] < 30
     # What every module promises; then the process that holds the light is killed.
-    four_runs(lab, "bay_locate", locate=["bay03"], seconds=3600)
+    four_runs(lab, "bay_locate", locate=["bay03"], on_seconds=3600)
     assert lab.run("cat '/sys/class/enclosure/'*'/Slot 03/locate'").out == "1\n"
     lab.run(f"systemctl kill --signal=KILL {SERVICE}")
     wait_dark(lab)
     # Told to go out.
-    call(lab, "bay_locate", locate=["bay03", "bay05"], seconds=3600)
+    call(lab, "bay_locate", locate=["bay03", "bay05"], on_seconds=3600)
     four_runs(lab, "bay_locate", locate=["bay03", "bay05"], state="off")
     wait_dark(lab)
     assert [state for _moment, _slot, state in changes(lab)].count("on") == 4
@@ -75,7 +75,7 @@ def test_a_light_goes_out_by_itself_and_whatever_happens(lab: Lab) -> None:
 
 def test_hostile_names_of_slots_are_not_run(lab: Lab) -> None:
     start(lab, prefix=b"$(touch /run/owned) \"'%n")
-    refused = call(lab, "bay_locate", locate=["bay03"], method="sysfs", seconds=5)
+    refused = call(lab, "bay_locate", locate=["bay03"], method="sysfs", on_seconds=5)
     assert refused["failed"]
     assert refused["subject"] == "bay03"
     assert lab.run("ls /run/owned", check=False).rc != 0

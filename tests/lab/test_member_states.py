@@ -20,7 +20,7 @@ from tests.lab.cohorts import SIZE, raidz, until
 from tests.lab.lab import Lab
 from tests.lab.library import ask, ship
 from tests.lab.modules import call
-from tests.lab.swaps import BAY_MAP
+from tests.lab.replacements import BAY_MAP
 
 # What the exporter makes of the pools, by metric and labels.
 METRICS = """
@@ -84,7 +84,7 @@ def test_a_drive_that_was_absent_at_the_import_is_lost_for_everybody(labs: Any) 
     lab.run("modprobe zfs; systemctl stop zfs-zed")
     drives = declared(lab, 7)
     layout = {"vdevs": [raidz(range(6), index) for index in (0, 1)]}
-    made = call(lab, "split_pool", pool="archive", layout=layout, declared=drives, bay_map=BAY_MAP)
+    made = call(lab, "pool", pool="archive", layout=layout, declared=drives, bay_map=BAY_MAP)
     assert not made["failed"], made["msg"]
     without(lab, 3)
     print(lab.run("zpool status -P archive; zpool status -j -P --json-int 2>/dev/null || true").out)
@@ -108,15 +108,15 @@ def test_a_drive_that_was_absent_at_the_import_is_lost_for_everybody(labs: Any) 
         "bay03.0", "bay03.1",
     ]  # fmt: skip
     # A replacement sees two places that are free already, and a spare drive is wanted for both.
-    wanted = call(lab, "drive_swap", leave="bay03", step="plan", **options)
+    wanted = call(lab, "drive_replacement", leave="bay03", step="plan", **options)
     assert not wanted["failed"], wanted["msg"]
     assert not [one for one in wanted["commands"] if "offline" in one]
-    refused = call(lab, "drive_swap", leave="bay02", step="plan", least_margin=1, **options)
+    refused = call(lab, "drive_replacement", leave="bay02", step="plan", least_margin=1, **options)
     assert refused["failed"]
     assert "bay03.0 (UNAVAIL) serves no data now" in refused["msg"]
     units = [{"serial": "COH06", "index": index, "bay": "bay06", "size": SIZE} for index in (0, 1)]
     spare = {"serial": "COH06", "bay": "bay06", "members": units}
-    duty = call(lab, "spare_duty", layout={**layout, "spares": [spare]}, **options)
+    duty = call(lab, "spare_drives", layout={**layout, "spares": [spare]}, **options)
     assert duty["taken"] == ["bay06 (serial COH06) stands in for bay03 (serial COH03)"], duty
     lab.run("zpool wait -t resilver archive", timeout=300)
     after = call(lab, "pool_info", **options)["pools"][0]
@@ -137,7 +137,7 @@ def test_a_draid_is_built_read_loses_a_drive_and_a_distributed_spare_stands_in(l
     drives = declared(lab, 6)
     layout = {"vdevs": [{**raidz(range(6), index, 1), "kind": "draid", "data": 3, "spares": 1} for index in (0, 1)]}
     options: dict[str, Any] = {"pool": "archive", "declared": drives, "bay_map": BAY_MAP}
-    made = call(lab, "split_pool", layout=layout, **options)
+    made = call(lab, "pool", layout=layout, **options)
     assert not made["failed"], made["msg"]
     lab.run("zfs set compression=off archive; for n in 1 2 3 4; do head -c 20000000 /dev/urandom > /archive/$n; done;"
             " sync; cd /archive; sha256sum * > /root/sums", timeout=300)  # fmt: skip
@@ -148,7 +148,7 @@ def test_a_draid_is_built_read_loses_a_drive_and_a_distributed_spare_stands_in(l
     assert told["margin"] == 1
     assert codes(call(lab, "drift_info", **check)) == set()
     # Nobody takes a distributed spare out of its vdev.
-    idle = call(lab, "spare_duty", check=True, **options, layout=layout)
+    idle = call(lab, "spare_drives", check=True, **options, layout=layout)
     assert (idle["failed"], idle["commands"]) == (False, []), idle
 
     assert lab.run("systemctl is-active zfs-zed").out.strip() == "active"
@@ -179,8 +179,9 @@ def test_a_draid_is_built_read_loses_a_drive_and_a_distributed_spare_stands_in(l
     }
     assert known <= found
     others = {code for code, *_rest in found - known}
-    assert others <= {"data_errors", "member_errors", "resilver_running"}, found
+    assert others <= {"data_errors", "member_errors", "resilver_running", "scrub_errors"}, found
     assert ("data_errors" in others) == ("No known data errors" not in status), found
+    assert ("scrub_errors" in others) == bool(re.search(r"scrub repaired .* with [1-9]", status)), found
 
     lab.run("zpool scrub -w archive; zpool clear archive; zpool scrub -w archive", timeout=600)
     now = call(lab, "pool_info", **options)["pools"][0]
@@ -191,7 +192,7 @@ def test_a_draid_is_built_read_loses_a_drive_and_a_distributed_spare_stands_in(l
     ]
     seen = metrics(lab, drives)
     assert set(seen["vdev_members_lost"].values()) == {0}
-    duty = call(lab, "spare_duty", check=True, **options, layout=layout)
+    duty = call(lab, "spare_drives", check=True, **options, layout=layout)
     assert (duty["failed"], duty["commands"]) == (False, []), duty
     assert lab.run("cd /archive && sha256sum --quiet -c /root/sums", timeout=300).out == ""
     lab.run("zpool scrub -w archive", timeout=300)

@@ -37,7 +37,7 @@ FITTED = {f"bay{bay:02d}.{index}-part1" for bay in (4, 5) for index in (0, 1)}
 def plan(server: Server, bays: range, **more: Any) -> dict[str, Any]:
     """The plan for the drives of these bays, as they are found."""
     sits = {bay: one["serial"] for bay, one in server.declared(bays).items()}
-    found = call(server.lab, "drive_info", bays=sits)["drives"]
+    found = call(server.lab, "drive_info", bay_serials=sits)["drives"]
     drives = [one for one in found if one["serial"] in sits.values()]
     made = call(server.lab, "layout_plan", drives=drives, policy=POLICY, compare=False, **more)
     assert not made["failed"], made["msg"]
@@ -83,10 +83,10 @@ def test_a_vdev_of_two_sizes_is_made_without_force(labs: Any, tmp_path: Path) ->
     # A larger unit that holds a table which is not ours: refused, and not a byte is written.
     lab.run(f"echo 2048,40960 | sfdisk -q --label gpt {node(lab, 4, 1)} && udevadm settle")
     with server.unchanged():
-        told = server.refused("split_pool", **options(server, made["layout"], SIX))
+        told = server.refused("pool", **options(server, made["layout"], SIX))
     assert told["reasons"] == [f"bay04 (serial COH04) unit 1: partition table gpt on {node(lab, 4, 1)}"]
     wanted = options(server, made["layout"], SIX, erase_serials=["COH04"])
-    runs = four_runs(lab, "split_pool", **wanted)
+    runs = four_runs(lab, "pool", **wanted)
     written = [words for words in runs.done["commands"] if words[0] == "sgdisk"]
     assert [words[-1] for words in written] == [node(lab, bay, index) for index in (0, 1) for bay in (4, 5)]
     assert not [words for words in runs.done["commands"] if "-f" in words]
@@ -114,7 +114,7 @@ def test_the_playbook_builds_it_names_it_and_leaves_it_alone_then(server: Server
     assert server.book("build", server.declared(SIX)).check().changed == 0
     # Nothing about the six drives; the other three are in the chassis and not declared.
     told = set(
-        re.findall(r"mixed  (?:error|warning|info) +([a-z_]+)", server.book("check", server.declared(SIX)).output)
+        re.findall(r"mixed  (?:error|warning|info) +([a-z_]+)", server.book("drift", server.declared(SIX)).output)
     )
     assert told == {"drive_undeclared", "bays_unconfirmed"}
     server.whole()
@@ -135,8 +135,8 @@ def _further_cohort(server: Server) -> None:
     lab = server.lab
     placed = call(lab, "pool_info", pool="archive", declared=server.declared(NINE))["pools"][0]["layout"]
     wanted = options(server, plan(server, NINE, placed=placed)["layout"], NINE, state="grown", by_name=False)
-    shown = call(lab, "split_pool", check=True, **wanted)
-    done = call(lab, "split_pool", **wanted)
+    shown = call(lab, "pool", check=True, **wanted)
+    done = call(lab, "pool", **wanted)
     assert not done["failed"], done["msg"]
     assert shown["commands"] == done["commands"]
     assert [words[0] for words in done["commands"]] == ["sgdisk"] * 4 + ["zpool"]
@@ -153,7 +153,7 @@ def _exchange(server: Server, leave: str, bay: int) -> None:
     declared = {**server.declared(NINE), **server.declared([bay], **{name: f"BIG{bay:02d}"})}
     for step, seconds in (("put_in", 0), ("follow", 240)):
         done = call(
-            lab, "drive_swap", pool="archive", leave=leave, enter=name, declared=declared, step=step, seconds=seconds
+            lab, "drive_replacement", pool="archive", leave=leave, enter=name, declared=declared, step=step, wait_seconds=seconds
         )
         assert not done["failed"], done["msg"]
     assert not [names for names in mixed(server) if any(one.startswith(leave) for one in names)]
@@ -167,18 +167,18 @@ def _expand(server: Server, left: set[str], bay: int) -> dict[str, Any]:
     declared = {name: one for name, one in declared.items() if name not in left}
     now = call(lab, "pool_info", pool="archive", declared=declared)["pools"][0]["layout"]
     wanted: dict[str, Any] = {"pool": "archive", "state": "grown", "declared": declared, "layout": now}
-    shown = call(lab, "split_pool", check=True, **wanted)
+    shown = call(lab, "pool", check=True, **wanted)
     assert [words[0] for words in shown["commands"]] == ["sgdisk", "partx", "udevadm"] * 4 + ["zpool"] * 3
     # Cut off between the table on the disk and the kernel's view of it.
     lab.run(shown["commands"][0])
     lab.run("udevadm settle")
     print(lab.run(f"cat /sys/class/block/{node(lab, 4, 0)[5:]}1/size; udevadm info -q property {node(lab, 4, 0)}1").out)
     assert table(lab, node(lab, 4, 0))[0][1] > SMALL
-    done = call(lab, "split_pool", **wanted)
+    done = call(lab, "pool", **wanted)
     assert not done["failed"], done["msg"]
     # What udev or the kernel took over by itself needs no command any more.
     assert done["commands"] in (shown["commands"], shown["commands"][3:])
-    again = call(lab, "split_pool", **wanted)
+    again = call(lab, "pool", **wanted)
     assert (again["failed"], again["changed"]) == (False, False), again
     # Two vdevs of three members, and metaslabs as large as they were made for the small members.
     grown = sum(one.asize >> small.metaslab_shift << small.metaslab_shift for one, small in zip(
@@ -192,19 +192,19 @@ def _comes_back(server: Server, now: dict[str, Any]) -> None:
     lab, placed = server.lab, server.members()
     lab.run("zpool export archive")
     wanted = {"pool": "archive", "state": "imported", **now}
-    done = call(lab, "split_pool", **wanted)
+    done = call(lab, "pool", **wanted)
     assert not done["failed"], done["msg"]
     assert sorted(map(sorted, (names for _vdev, names in server.members()))) == sorted(
         map(sorted, (names for _vdev, names in placed))
     )
-    again = call(lab, "split_pool", **wanted)
+    again = call(lab, "pool", **wanted)
     assert (again["failed"], again["changed"]) == (False, False), again
 
 
 def _retired(server: Server, declared: dict[str, Any]) -> None:
     """The drive's partitions go with the labels, and what was on other drives stays."""
     lab = server.lab
-    done = call(lab, "split_pool", pool="archive", state="retired", declared=declared, erase_serials=["COH04"])
+    done = call(lab, "pool", pool="archive", state="retired", declared=declared, erase_serials=["COH04"])
     assert not done["failed"], done["msg"]
     for index in (0, 1):
         assert lab.run(f"ls {node(lab, 4, index)}1", check=False).rc != 0
@@ -235,7 +235,7 @@ def test_the_power_goes_between_partition_and_pool_and_the_next_run_finishes(lab
 
     def acting() -> None:
         with suppress(AssertionError):  # the host goes away
-            call(lab, "split_pool", **wanted)
+            call(lab, "pool", **wanted)
 
     first = lab.guest_unit(4, 0)["block"]
     thread = threading.Thread(target=acting)
@@ -248,9 +248,9 @@ def test_the_power_goes_between_partition_and_pool_and_the_next_run_finishes(lab
     lab.run("modprobe zfs", timeout=300)
     before = lab.run("zpool list -H -o name; cat /proc/partitions").out
     print(before)
-    done = call(lab, "split_pool", **wanted)
+    done = call(lab, "pool", **wanted)
     assert not done["failed"], done["msg"]
     print(done["commands"])
-    again = call(lab, "split_pool", **wanted)
+    again = call(lab, "pool", **wanted)
     assert (again["failed"], again["changed"]) == (False, False), again
     assert len(server.members()) == 4

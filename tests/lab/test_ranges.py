@@ -70,7 +70,7 @@ def nodes(shelf: RangeDisks) -> dict[str, str]:
 @pytest.fixture(scope="module")
 def found(shelf: RangeDisks) -> dict[str, Any]:
     """What drive_info tells before anything is split."""
-    return call(shelf.lab, "drive_info", bays=BAYS)
+    return call(shelf.lab, "drive_info", bay_serials=BAYS)
 
 
 def by_node(found: dict[str, Any], node: str) -> dict[str, Any]:
@@ -187,7 +187,7 @@ def test_every_drive_that_is_not_empty_is_named_and_nothing_changes(spoiled: Ran
     disks = [disk for disk in DISKS if disk.name in SITUATIONS]
     before = spoiled.digests(disks)
     assert len(set(before)) == len(disks)
-    result = call(spoiled.lab, "unit_partition", check=check, serials=[serial(one) for one in disks], bays=BAYS)
+    result = call(spoiled.lab, "unit_partition", check=check, serials=[serial(one) for one in disks], bay_serials=BAYS)
     assert result.get("failed"), result
     assert spoiled.digests(disks) == before
     for number, (_commands, reasons) in enumerate(SITUATIONS.values()):
@@ -204,7 +204,7 @@ def test_what_is_in_use_is_not_erased_even_when_told(spoiled: RangeDisks) -> Non
         "unit_partition",
         serials=["ACR0000", "ACR0002", "ACR0004"],
         erase_serials=["ACR0000", "ACR0002", "ACR0004"],
-        bays=BAYS,
+        bay_serials=BAYS,
     )
     assert result.get("failed"), result
     assert [line.split(":")[0] for line in result["reasons"]] == [
@@ -215,7 +215,7 @@ def test_what_is_in_use_is_not_erased_even_when_told(spoiled: RangeDisks) -> Non
 
 @pytest.mark.lab_long
 def test_drives_that_do_not_go_by_range_are_refused(shelf: RangeDisks) -> None:
-    result = call(shelf.lab, "unit_partition", serials=["LUN00", "ACR0007", "ACR0099"], bays=BAYS)
+    result = call(shelf.lab, "unit_partition", serials=["LUN00", "ACR0007", "ACR0099"], bay_serials=BAYS)
     assert result["reasons"] == [
         "bay unknown (serial LUN00): it shows 2 logical units, and each is a unit as it is",
         "bay07 (serial ACR0007): the kernel reports no access ranges for it, and none are declared",
@@ -233,7 +233,7 @@ def split(shelf: RangeDisks, nodes: dict[str, str]) -> dict[str, Any]:
     hostile = by_node(call(shelf.lab, "drive_info"), nodes[STRANGE.name])["serial"]
     bays = {**BAYS, "bay06": hostile}
     wanted = [*(serial(disk) for disk in [*FOUR, THREE, BIG_SECTORS]), hostile]
-    runs = four_runs(shelf.lab, "unit_partition", serials=wanted, erase_serials=wanted, bays=bays)
+    runs = four_runs(shelf.lab, "unit_partition", serials=wanted, erase_serials=wanted, bay_serials=bays)
     return {"runs": runs, "bays": bays}
 
 
@@ -283,7 +283,7 @@ def test_declared_ranges_split_and_are_said_to_be_unconfirmed(
     first, second = table(shelf.lab, nodes["r7"])
     assert first["start"] + first["size"] <= SIZE // 4 <= second["start"]
     # From now on it is known by its partitions alone.
-    found = call(shelf.lab, "drive_info", bays=BAYS)
+    found = call(shelf.lab, "drive_info", bay_serials=BAYS)
     assert [(one["kind"], one["node"]) for one in by_node(found, nodes["r7"])["units"]] == [
         ("range", nodes["r7"] + "1"),
         ("range", nodes["r7"] + "2"),
@@ -299,7 +299,7 @@ def test_declared_ranges_split_and_are_said_to_be_unconfirmed(
 @pytest.fixture(scope="module")
 def named(shelf: RangeDisks, split: dict[str, Any]) -> dict[str, Any]:
     """Rules written for all drives that have a bay, and the links that they make."""
-    plain = call(shelf.lab, "drive_info", bays=split["bays"])["drives"]
+    plain = call(shelf.lab, "drive_info", bay_serials=split["bays"])["drives"]
     drives = [from_plain(Drive, one) for one in plain if one["bay"]]
     rules = udev_rules(drives)
     shelf.lab.run(f"cat > {RULES_FILE}", stdin=rules)
@@ -346,8 +346,8 @@ def pool(shelf: RangeDisks, split: dict[str, Any], named: dict[str, Any]) -> dic
     policy = {"kind": "raidz", "parity": 1, "width": 4}
     plan = call(lab, "layout_plan", drives=drives, policy=policy, compare=False)
     assert not plan["failed"], plan["msg"]
-    options = {"pool": "archive", "layout": plan["layout"], "bays": split["bays"]}
-    runs = four_runs(lab, "split_pool", **options)
+    options = {"pool": "archive", "layout": plan["layout"], "bay_serials": split["bays"]}
+    runs = four_runs(lab, "pool", **options)
     lab.run("dd if=/dev/urandom of=/archive/data bs=1M count=4 status=none && zpool sync archive && sync", timeout=300)
     return {"plan": plan, "options": options, "runs": runs, "digest": lab.run("sha256sum /archive/data").out}
 
@@ -364,7 +364,7 @@ def test_a_pool_is_made_of_ranges_as_of_any_unit(shelf: RangeDisks, pool: dict[s
 
 
 def members(lab: Lab, split: dict[str, Any], **more: Any) -> tuple[dict[str, Any], list[tuple[str, str, int]]]:
-    (told,) = call(lab, "pool_info", **{"bays": split["bays"], **more})["pools"]
+    (told,) = call(lab, "pool_info", **{"bay_serials": split["bays"], **more})["pools"]
     leaves = [one for vdev in told["vdevs"] for slot in vdev["slots"] for one in slot["members"]]
     return told, [(one["name"], one["serial"], one["index"]) for one in leaves]
 
@@ -383,7 +383,7 @@ def test_the_pool_comes_back_by_itself_after_a_power_cut(
     for disk in FOUR:
         bay = f"bay{int(disk.name[1:]):02d}"
         assert [after[f"{bay}.{index}"] for index in (0, 1)] == [f"{places[disk.name]}{part}" for part in (1, 2)]
-    again = call(lab, "split_pool", **pool["options"])
+    again = call(lab, "pool", **pool["options"])
     assert not again["failed"], again["msg"]
     assert not again["changed"]
     told, found = members(lab, split)
@@ -398,7 +398,7 @@ def test_a_moved_drive_is_renamed_once_nothing_uses_it(
     del pool
     lab, node = shelf.lab, shelf.nodes(DISKS)["r1"]
     others = {bay: number for bay, number in split["bays"].items() if bay != "bay01"}
-    moved: dict[str, Any] = {"serials": ["ACR0001"], "bays": {**others, "bay11": "ACR0001"}}
+    moved: dict[str, Any] = {"serials": ["ACR0001"], "bay_serials": {**others, "bay11": "ACR0001"}}
     result = call(lab, "unit_partition", **moved)
     assert (result["failed"], result["changed"], result["commands"]) == (False, False, [])
     assert "still have other names (bay01.0, bay01.1)" in result["drives"][0]["notes"][0]
@@ -406,7 +406,7 @@ def test_a_moved_drive_is_renamed_once_nothing_uses_it(
     before = table(lab, node)
     four_runs(lab, "unit_partition", **moved)
     assert table(lab, node) == [{**one, "name": f"bay11.{index}"} for index, one in enumerate(before)]
-    four_runs(lab, "unit_partition", **{**moved, "bays": split["bays"]})
+    four_runs(lab, "unit_partition", **{**moved, "bay_serials": split["bays"]})
     assert table(lab, node) == before
 
 
@@ -417,7 +417,7 @@ def test_a_lost_table_comes_back_with_the_pool(shelf: RangeDisks, pool: dict[str
     before = table(lab, node)
     lab.run(f"wipefs -q --all {node} && udevadm settle")
     assert lab.run(f"ls {node}?", check=False).out == ""
-    runs = four_runs(lab, "unit_partition", serials=["ACR0000"], bays=split["bays"])
+    runs = four_runs(lab, "unit_partition", serials=["ACR0000"], bay_serials=split["bays"])
     assert [one for one in runs.done["drives"][0]["notes"] if "a pool label lies where bay00.0 begins" in one]
     assert table(lab, node) == before
     lab.run("zpool import archive", timeout=300)

@@ -1,6 +1,6 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""split_pool on a real kernel: what it refuses, with every byte unchanged, and the life of a small pool.
+"""pool on a real kernel: what it refuses, with every byte unchanged, and the life of a small pool.
 
 Bytes are compared from outside the guest; the pool is read with C(zpool status), not through our code.
 """
@@ -58,8 +58,8 @@ def layout(*serials: str) -> dict[str, Any]:
     }
 
 
-def split_pool(lab: Lab, *serials: str, **options: Any) -> dict[str, Any]:
-    return call(lab, "split_pool", pool="archive", layout=layout(*serials), declared=DECLARED, **options)
+def pool_module(lab: Lab, *serials: str, **options: Any) -> dict[str, Any]:
+    return call(lab, "pool", pool="archive", layout=layout(*serials), declared=DECLARED, **options)
 
 
 def node(lab: Lab, bay: int, unit: int) -> str:
@@ -90,7 +90,7 @@ def unchanged(spoiled: Lab) -> Iterator[Lab]:
 
 @pytest.mark.parametrize("check", [False, True], ids=["run", "check mode"])
 def test_what_is_found_on_units_refuses_all_of_it_by_bay_and_serial(unchanged: Lab, check: bool) -> None:
-    result = split_pool(
+    result = pool_module(
         unchanged, "REF00", *(f"REF{bay:02d}" for bay, _made, _reason in SITUATIONS.values()), check=check
     )
     assert result["failed"]
@@ -103,7 +103,7 @@ def test_what_is_found_on_units_refuses_all_of_it_by_bay_and_serial(unchanged: L
 def test_each_thing_alone_is_enough_and_use_is_refused_even_when_told(unchanged: Lab, name: str) -> None:
     bay, _made, reason = SITUATIONS[name]
     in_use = name in ("another pool", "mounted")
-    result = split_pool(unchanged, "REF00", f"REF{bay:02d}", **({"erase_serials": [f"REF{bay:02d}"]} if in_use else {}))
+    result = pool_module(unchanged, "REF00", f"REF{bay:02d}", **({"erase_serials": [f"REF{bay:02d}"]} if in_use else {}))
     assert result["failed"]
     assert any(line.startswith(reason) for line in result["reasons"]), result["reasons"]
 
@@ -114,7 +114,7 @@ def test_drives_that_are_not_as_declared_are_refused(unchanged: Lab) -> None:
         ("REF00", "REF06"): "bay06 (serial REF06): unit 1 is missing; the drive shows unit 0",
         ("REF00", "REF07"): "bay07 (serial REF07): 2 drives report this serial",
     }.items():
-        result = split_pool(unchanged, *serials)
+        result = pool_module(unchanged, *serials)
         assert result["failed"]
         assert any(line.startswith(reason) for line in result["reasons"]), result["reasons"]
 
@@ -140,7 +140,7 @@ def test_what_the_host_lacks_is_said_plainly(
     lab.run("id -u keeper >/dev/null 2>&1 || useradd -m -s /bin/sh keeper")
     lab.run(prepare, stdin=OLD)
     try:
-        result = split_pool(lab, "REF00", "REF01", user=user)
+        result = pool_module(lab, "REF00", "REF01", user=user)
     finally:
         lab.run(undo)
     assert result["failed"]
@@ -165,17 +165,17 @@ def test_a_small_pool_is_made_verified_and_kept(labs: Any) -> None:
     options: dict[str, Any] = {"pool": "archive", "layout": layout("REF00", "REF01"), "declared": DECLARED}
     others = [(bay, unit) for bay in (2, 3, 4, 5) for unit in (0, 1)]
     before = lab.content_hashes(others)
-    runs = four_runs(lab, "split_pool", **options)
+    runs = four_runs(lab, "pool", **options)
     assert [line.split()[0] for line in runs.done["diff"][1]["prepared"].splitlines()] == ["commands:", "zpool"]
     truth = [{(str(lab.guest_unit(bay, unit)["block"])) for bay in (0, 1)} for unit in (0, 1)]
     shown = [{re.sub(r"^/dev/|\d+$", "", one) for one in members(lab)[f"mirror-{unit}"]} for unit in (0, 1)]
     assert shown == truth
     assert lab.content_hashes(others) == before
     # A setting is brought to what is wished, and another layout is refused with the pool as it was.
-    changed = four_runs(lab, "split_pool", **options, root_settings={"recordsize": "1M", "atime": False})
+    changed = four_runs(lab, "pool", **options, root_settings={"recordsize": "1M", "atime": False})
     assert [words[:2] for words in changed.done["commands"]] == [["zfs", "set"]]
     assert lab.run("zfs get -Hp -o value recordsize archive").out.strip() == "1048576"
-    refused = call(lab, "split_pool", **{**options, "layout": layout("REF00", "REF02")})
+    refused = call(lab, "pool", **{**options, "layout": layout("REF00", "REF02")})
     assert refused["failed"]
     assert "exists, but not as laid out" in refused["msg"]
     assert lab.content_hashes(others) == before
@@ -191,7 +191,7 @@ def test_a_creation_that_was_cut_off_is_finished_by_the_next_run(labs: Any) -> N
         stdin='#!/bin/sh\ncase "$1 $2" in "create -n") ;; create*) mkdir -p /archive; touch /archive/taken ;; esac\n'
         'exec /usr/sbin/zpool.real "$@"\n',
     )
-    cut = call(lab, "split_pool", **options)
+    cut = call(lab, "pool", **options)
     assert cut["failed"]
     assert cut["cmd"][:2] == ["zpool", "create"]
     note = json.loads(lab.run("cat /var/lib/evenkeel/split_actuator/creation.json").out)
@@ -199,7 +199,7 @@ def test_a_creation_that_was_cut_off_is_finished_by_the_next_run(labs: Any) -> N
     assert len(note["wwns"]) == 4
     assert {kind for kind in lab.run(f"lsblk -no PARTLABEL {node(lab, 0, 0)}").out.split() if kind.startswith("zfs-")}
     lab.run("rm -r /archive; mv /usr/sbin/zpool.real /usr/sbin/zpool")
-    done = call(lab, "split_pool", **options)
+    done = call(lab, "pool", **options)
     assert not done.get("failed"), done["msg"]
     assert done["changed"]
     assert not lab.run("ls /var/lib/evenkeel/split_actuator").out.strip()
@@ -212,11 +212,11 @@ def test_only_the_drives_told_are_erased(labs: Any) -> None:
     lab.run("sync; udevadm settle")
     others = [(bay, unit) for bay in (2, 3, 4, 5) for unit in (0, 1)]
     before = lab.content_hashes(others)
-    half = split_pool(lab, "REF00", "REF01", erase_serials=["REF00"])
+    half = pool_module(lab, "REF00", "REF01", erase_serials=["REF00"])
     assert half["failed"]
     assert all("REF01" in line for line in half["reasons"]), half["reasons"]
     runs = four_runs(
-        lab, "split_pool", pool="archive", layout=layout("REF00", "REF01"), declared=DECLARED,
+        lab, "pool", pool="archive", layout=layout("REF00", "REF01"), declared=DECLARED,
         erase_serials=["REF00", "REF01"],
     )  # fmt: skip
     assert {words[0] for words in runs.done["commands"]} == {"blkdiscard", "wipefs", "zpool"}

@@ -40,7 +40,7 @@ def test_debian_12_builds_loses_and_imports(older: Lab) -> None:
         if entry["serial"] in SERIALS
     }
     options: dict[str, Any] = {"pool": "archive", "layout": layout(*SERIALS), "declared": declared}
-    four_runs(lab, "split_pool", **options)
+    four_runs(lab, "pool", **options)
     lab.run("head -c 20000000 /dev/urandom > /archive/tide && sha256sum /archive/tide > /root/sum && sync")
     lab.pull(1)
     lab.run("touch /archive/now; zpool sync archive; zpool scrub -w archive", timeout=300)
@@ -51,7 +51,7 @@ def test_debian_12_builds_loses_and_imports(older: Lab) -> None:
     lab.push("REF01")
     lab.run("zpool online archive $(zpool status -P archive | awk '/REMOVED|UNAVAIL|FAULTED/ {print $1}')", check=False)
     lab.run("zpool clear archive; zpool wait -t resilver archive; sha256sum -c /root/sum", timeout=300)
-    runs = four_runs(lab, "split_pool", pool="archive", state="exported")
+    runs = four_runs(lab, "pool", pool="archive", state="exported")
     assert runs.done["commands"] == [["zpool", "export", "archive"]]
-    four_runs(lab, "split_pool", **options, state="imported")
+    four_runs(lab, "pool", **options, state="imported")
     lab.run("sha256sum -c /root/sum")

@@ -15,7 +15,7 @@ import yaml
 from tests.lab.cohorts import SIZE, Server, cohorts, until
 from tests.lab.lab import Lab
 from tests.lab.modules import call, four_runs
-from tests.lab.swaps import BAY_MAP
+from tests.lab.replacements import BAY_MAP
 from tests.lab.truth import members
 
 pytestmark = pytest.mark.lab_long
@@ -101,7 +101,7 @@ def test_a_spare_drive_stands_in_whole_and_is_given_back_under_reading_and_writi
         assert "INUSE" not in server.status()  # there is nothing in the pool for the daemon to take
         ended = finishes(lab)
         with server.slow_resilver():
-            runs = four_runs(lab, "spare_duty", **told)
+            runs = four_runs(lab, "spare_drives", **told)
         assert runs.done["taken"] == ["bay12 (serial COH12) stands in for bay00 (serial COH00)"]
         lab.run("zpool wait -t resilver archive; sleep 2; zpool wait -t resilver archive", timeout=400)
         print(eyes.status())
@@ -113,16 +113,16 @@ def test_a_spare_drive_stands_in_whole_and_is_given_back_under_reading_and_writi
             lab.run(f"zpool replace archive /dev/disk/by-vdev/bay00.{index} {link(lab, 0, index)}")
         lab.run("zpool wait -t replace archive", timeout=400)
         until(lambda: "INUSE" not in server.status(), 60, "the spare's return")
-        done = call(lab, "spare_duty", **told)
+        done = call(lab, "spare_drives", **told)
         assert not done.get("failed"), done["msg"]
-        again = call(lab, "spare_duty", **told)
+        again = call(lab, "spare_drives", **told)
         assert (again["changed"], again["findings"], again["waiting"]) == (False, [], [])
     assert "spares" not in server.status()
     server.whole()
     # It serves again, though it carries the label of its first service.
     lab.pull(1)
     until(lambda: server.status().count("REMOVED") >= 2, 60, "the loss")
-    taken = call(lab, "spare_duty", check=True, **told)["taken"]
+    taken = call(lab, "spare_drives", check=True, **told)["taken"]
     assert taken == ["bay12 (serial COH12) stands in for bay01 (serial COH01)"]
 
 
@@ -130,13 +130,13 @@ def test_a_drive_that_comes_back_sends_its_spare_home(server: Server) -> None:
     lab, told = server.lab, options(server)
     lab.pull(0)
     until(lambda: server.status().count("REMOVED") >= 2, 60, "the loss")
-    call(lab, "spare_duty", **told)
+    call(lab, "spare_drives", **told)
     lab.run("zpool wait -t resilver archive", timeout=300)
     lab.push("COH00")
     lab.run("udevadm settle; zpool online archive bay00.0 bay00.1; zpool wait -t resilver archive", timeout=300)
-    done = call(lab, "spare_duty", **told)
+    done = call(lab, "spare_drives", **told)
     print(done["commands"], done["returned"], done["waiting"])
-    again = call(lab, "spare_duty", **told)
+    again = call(lab, "spare_drives", **told)
     assert (again["changed"], again["findings"]) == (False, [])
     assert "spares" not in server.status()
     server.whole()
@@ -150,19 +150,19 @@ def test_the_playbook_of_a_replacement_sends_the_spare_home(server: Server) -> N
     with server.busy():
         lab.pull(0)
         until(lambda: server.status().count("REMOVED") >= 2, 60, "the loss")
-        assert call(lab, "spare_duty", **told)["taken"]
+        assert call(lab, "spare_drives", **told)["taken"]
         lab.run("zpool wait -t resilver archive", timeout=300)
         lab.push(lab.new_drive(0, "NEW00"))
         wanted = {
-            "leave": "bay00",
-            "wait": 120,
-            "follow": 600,
-            "write_inventory": True,
+            "split_actuator_leave": "bay00",
+            "split_actuator_wait_seconds": 120,
+            "split_actuator_follow_seconds": 600,
+            "split_actuator_write_inventory": True,
             "split_actuator_pool": {"name": "archive", "policy": {**server.policy, "spares": 2}},
             "split_actuator_bay_map": BAY_MAP,
         }
         server.site.refresh()
-        run = server.site.playbook("swap_drive", variables=wanted).check()
+        run = server.site.playbook("replace_drive", variables=wanted).check()
         print(run.output)
         assert "has taken every place of serial COH00" in run.output
     found = members(lab, "archive")
@@ -173,7 +173,7 @@ def test_the_playbook_of_a_replacement_sends_the_spare_home(server: Server) -> N
     entered = yaml.safe_load(file.read_text())["split_actuator_drives"]
     assert entered["bay00"]["serial"] == "NEW00"
     layout = json.loads(json.dumps(told["layout"]).replace('"COH00"', '"NEW00"'))
-    again = call(lab, "spare_duty", **{**told, "declared": entered, "layout": layout})
+    again = call(lab, "spare_drives", **{**told, "declared": entered, "layout": layout})
     assert (again["changed"], again["findings"], again["waiting"]) == (False, [], [])
     server.whole()
 
@@ -187,7 +187,7 @@ def test_what_the_event_daemon_did_unit_by_unit_is_named_and_put_right(server: S
         until(lambda count=count: len(eyes.stand_ins()) == count, 60, "the daemon")  # type: ignore[misc]
     lab.run("zpool wait -t resilver archive; sleep 2; zpool wait -t resilver archive", timeout=300)
     assert {vdev for _name, vdev in eyes.stand_ins().values()} == {"raidz2-1"}, eyes.status()
-    runs = four_runs(lab, "spare_duty", **told)
+    runs = four_runs(lab, "spare_drives", **told)
     assert [one["code"] for one in runs.done["findings"]] == ["spare_doubled"]
     assert [one["code"] for one in runs.again["findings"]] == []
     lab.run("zpool wait -t resilver archive", timeout=300)

@@ -56,9 +56,9 @@ def first(labs: Any) -> tuple[Lab, dict[str, Any], dict[str, Any]]:
     """The chassis as its file describes it, predicted and tried once."""
     lab: Lab = labs.get("trial")
     before = lab.content_hashes()
-    predicted = call(lab, "drive_trial", check=True, bays=BAYS, **trials.QUICK)
+    predicted = call(lab, "drive_trial", check=True, bay_serials=BAYS, **trials.QUICK)
     assert lab.run("ls /var/lib/evenkeel/split_actuator 2>/dev/null", check=False).out == ""
-    told = trials.tried(lab, bays=BAYS)
+    told = trials.tried(lab, bay_serials=BAYS)
     assert lab.content_hashes() == before
     return lab, predicted, told
 
@@ -92,7 +92,7 @@ def test_figures_are_those_of_the_limits(first: tuple[Lab, dict[str, Any], dict[
         assert drives["bay00"]["independence"][kind] == pytest.approx(1, abs=0.1)
         assert drives["bay04"]["independence"][kind] == pytest.approx(0.5, abs=0.05)
         assert drives["bay05"]["evenness"][kind] == pytest.approx(1 / 3, abs=0.08)
-    median = first[2]["tried"]["class_median"]["ACTWO SPLIT2X"]
+    median = first[2]["tried"]["model_median"]["ACTWO ACTW-D9"]
     assert median["drives"] == 8
     assert median["alone"]["random"] == pytest.approx(30, rel=0.15)
     whole = [one for one in first[2]["tried"]["ceilings"] if one["group"] == "all drives"]
@@ -111,7 +111,7 @@ def test_check_mode_tells_what_is_run_and_a_second_run_does_nothing(
     assert all(run["argv"][0] == "fio" and "--readonly" in run["argv"] for run in told["runs"])
     assert told["estimate"] == 3.0 * len(told["runs"])
     for check in (False, True):
-        again = call(lab, "drive_trial", check=check, bays=BAYS, **trials.QUICK)
+        again = call(lab, "drive_trial", check=check, bay_serials=BAYS, **trials.QUICK)
         assert not again["failed"]
         assert (again["changed"], again["commands"], again["runs"]) == (False, [], [])
         assert again["tried"] == told["tried"]
@@ -158,19 +158,19 @@ def by_hand(lab: Lab, work: str, kind: str, *nodes: str) -> float:
 def test_a_pool_is_made_of_accepted_drives_only(first: tuple[Lab, dict[str, Any], dict[str, Any]]) -> None:
     lab = first[0]
     before = lab.content_hashes()
-    refused = call(lab, "split_pool", pool="archive", layout=layout(0, 4, 6), declared=DECLARED, require_trial="accept")
+    refused = call(lab, "pool", pool="archive", layout=layout(0, 4, 6), declared=DECLARED, require_trial="accept")
     assert refused["failed"]
     assert [line.partition(": ")[0] for line in refused["reasons"]] == ["bay04 (serial TRL04)", "bay06 (serial TRL06)"]
     assert "not_independent" not in refused["msg"]
     assert lab.content_hashes() == before
     passed = call(
-        lab, "split_pool", check=True, pool="archive", layout=layout(0, 1), declared=DECLARED, require_trial="accept"
+        lab, "pool", check=True, pool="archive", layout=layout(0, 1), declared=DECLARED, require_trial="accept"
     )
     assert not passed["failed"], passed["msg"]
     assert passed["changed"]
     lab.run(["mv", RESULTS, RESULTS + ".away"])
     untried = call(
-        lab, "split_pool", check=True, pool="archive", layout=layout(0, 1), declared=DECLARED, require_trial="look"
+        lab, "pool", check=True, pool="archive", layout=layout(0, 1), declared=DECLARED, require_trial="look"
     )
     lab.run(["mv", RESULTS + ".away", RESULTS])
     assert untried["reasons"] == [f"bay0{bay} (serial TRL0{bay}): it has had no trial" for bay in (0, 1)]
@@ -191,14 +191,14 @@ def test_drives_that_are_not_free_are_refused(first: tuple[Lab, dict[str, Any], 
     ):
         for check in (True, False):
             told = call(
-                lab, "drive_trial", check=check, bays=BAYS, serials=serials, burn_in_serials=burn, **trials.QUICK
+                lab, "drive_trial", check=check, bay_serials=BAYS, serials=serials, burn_in_serials=burn, **trials.QUICK
             )
             assert told["failed"], told
             assert any(line.startswith(reason) for line in told["reasons"]), told["reasons"]
     # A filesystem that nobody uses is no reason against reading.
-    told = call(lab, "drive_trial", check=True, bays=BAYS, serials=["TRL01"], **trials.QUICK)
+    told = call(lab, "drive_trial", check=True, bay_serials=BAYS, serials=["TRL01"], **trials.QUICK)
     assert told["changed"]
-    told = call(lab, "drive_trial", check=True, bays=BAYS, serials=["TRL01"], burn_in_serials=["TRL03"])
+    told = call(lab, "drive_trial", check=True, bay_serials=BAYS, serials=["TRL01"], burn_in_serials=["TRL03"])
     assert "burn_in_serials" in told["msg"]
     lab.run("zpool sync busy")
     lab.run("zpool export busy")
@@ -214,16 +214,16 @@ def test_a_trial_needs_no_connection_and_a_stopped_one_goes_on(
     first: tuple[Lab, dict[str, Any], dict[str, Any]],
 ) -> None:
     lab = first[0]
-    options = {**trials.QUICK, "bays": BAYS, "serials": ["TRL00", "TRL01"], "per_adapter": 1, "seconds": 8}
+    options = {**trials.QUICK, "bay_serials": BAYS, "serials": ["TRL00", "TRL01"], "per_adapter": 1, "run_seconds": 8}
     started = call(lab, "drive_trial", **options)
     assert started["changed"]
     assert started["state"] in ("waiting", "running")
     while trials.progress(lab)["done"] < 2:
         time.sleep(0.5)
-    other = call(lab, "drive_trial", bays=BAYS, serials=["TRL03"], **trials.QUICK)
+    other = call(lab, "drive_trial", bay_serials=BAYS, serials=["TRL03"], **trials.QUICK)
     assert other["failed"]
     assert "another trial is under way" in other["msg"]
-    made = call(lab, "split_pool", pool="archive", layout=layout(2, 3), declared=DECLARED)
+    made = call(lab, "pool", pool="archive", layout=layout(2, 3), declared=DECLARED)
     assert made["failed"]
     assert "a trial of drives" in made["msg"]
     again = call(lab, "drive_trial", **options)
@@ -234,7 +234,7 @@ def test_a_trial_needs_no_connection_and_a_stopped_one_goes_on(
     assert not call(lab, "drive_trial", state="stopped")["changed"]
     done = trials.progress(lab)["done"]
     assert 2 <= done < len(started["runs"])
-    on = call(lab, "drive_trial", state="finished", wait=300, **options)
+    on = call(lab, "drive_trial", state="finished", wait_seconds=300, **options)
     assert on["changed"]
     assert len(on["runs"]) == len(started["runs"]) - done
     assert on["state"] == "finished"
@@ -245,10 +245,10 @@ def test_a_trial_needs_no_connection_and_a_stopped_one_goes_on(
 def test_the_playbook_says_what_became_of_the_drives(
     first: tuple[Lab, dict[str, Any], dict[str, Any]], tmp_path: Path
 ) -> None:
-    about = {"split_actuator_drives": DECLARED, "split_actuator_trial": {**trials.QUICK, "seconds": 1}}
+    about = {"split_actuator_drives": DECLARED, "split_actuator_trial": {**trials.QUICK, "run_seconds": 1}}
     (tmp_path / "hosts.yml").write_text(json.dumps({"all": {"hosts": {"trial": about}}}))
     site = Site(first[0], tmp_path, "trial")
-    wanted = {"serials": ["TRL00", "TRL04"], "trial_watch": 10}
+    wanted = {"split_actuator_trial_serials": ["TRL00", "TRL04"], "split_actuator_trial_watch_seconds": 600}
     checked = site.playbook("trial", "--check", "--diff", variables=wanted).check()
     assert "8 runs of fio" in checked.output
     assert "--rw=randread" in checked.output
@@ -263,7 +263,7 @@ def test_every_block_is_read_where_that_is_asked(first: tuple[Lab, dict[str, Any
     lab.fail_reads(3, 1, [ReadError(200_000, 1)])
     # The measured runs, in which each read is one of few, do not get as far as that; the large reads of the surface do.
     lab.limit(3, Limits(iops=30, bps=8_000_000))
-    told = trials.tried(lab, bays=BAYS, serials=["TRL03"], surface=True, chunk=64 << 20)
+    told = trials.tried(lab, bay_serials=BAYS, serials=["TRL03"], surface=True, chunk=64 << 20)
     [drive] = [one for one in told["tried"]["drives"] if one["serial"] == "TRL03"]
     lab.fail_reads(3, 1, [])
     lab.limit(3, trials.FULL)
@@ -283,7 +283,7 @@ def test_a_drive_that_is_too_warm_is_waited_for(first: tuple[Lab, dict[str, Any]
     lab = first[0]
     smart_drives(lab)
     lab.run("echo 61 > /run/lab-smart/degrees-SMT0001.1")
-    options = {**trials.QUICK, "bays": BAYS, "serials": ["SMT0001"], "temperature_ceiling": 60}
+    options = {**trials.QUICK, "bay_serials": BAYS, "serials": ["SMT0001"], "temperature_ceiling": 60}
     started = call(lab, "drive_trial", **options)
     assert started["changed"]
     deadline = time.monotonic() + 120
@@ -309,8 +309,8 @@ def test_a_burn_in_outlives_a_power_cut(first: tuple[Lab, dict[str, Any], dict[s
     before = lab.content_hashes()
     lab.limit(7, Limits(iops=40, bps=16_000_000))
     options = {
-        **trials.QUICK, "bays": BAYS, "serials": ["TRL07"], "burn_in_serials": ["TRL07"], "chunk": 16 << 20,
-        "seconds": 1, "ramp_seconds": 0,
+        **trials.QUICK, "bay_serials": BAYS, "serials": ["TRL07"], "burn_in_serials": ["TRL07"], "chunk": 16 << 20,
+        "run_seconds": 1, "ramp_seconds": 0,
     }  # fmt: skip
     predicted = call(lab, "drive_trial", check=True, **options)
     assert predicted["estimate"] > 0
@@ -372,7 +372,7 @@ def test_seeded_chassis(labs: Any, first_seed: int) -> None:
         trials.spoil(lab, bay, kind, dice)
     serials = {f"bay{bay:02d}": trials.serial(bay) for bay in kinds}
     started = call(
-        lab, "drive_trial", bays=serials, serials=list(serials.values()), fresh=True, **{**trials.QUICK, **trials.MANY}
+        lab, "drive_trial", bay_serials=serials, serials=list(serials.values()), fresh=True, **{**trials.QUICK, **trials.MANY}
     )
     assert started["changed"], started["msg"]
     # What the trial reads before fio begins would take minutes at these speeds.

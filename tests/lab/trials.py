@@ -21,13 +21,13 @@ KINDS = ("sound", "shared", "slow 0", "slow 1", "unreadable 0", "unreadable 1")
 READ_BYTES = 2_000_000
 # Short, and with blocks small enough that the limits, not the emulator's processor, decide.
 QUICK: dict[str, Any] = {
-    "seconds": 2, "ramp_seconds": 1, "sequential_block": 65536, "sequential_depth": 4, "random_depth": 4,
+    "run_seconds": 2, "ramp_seconds": 1, "sequential_block": 65536, "sequential_depth": 4, "random_depth": 4,
     "per_adapter": 8,
 }  # fmt: skip
 
 # Of many drives at once: half the speed, so that what an emulated host can do is no limit; measured from the beginning.
 MANY_FULL, MANY_SLOW = Limits(iops=15, bps=1_000_000), Limits(iops=5, bps=333_000)
-MANY: dict[str, Any] = {"seconds": 3, "ramp_seconds": 0, "per_adapter": 16}
+MANY: dict[str, Any] = {"run_seconds": 3, "ramp_seconds": 0, "per_adapter": 16}
 CHASSIS, BAYS = 2, 8
 
 
@@ -85,7 +85,7 @@ def verdict(drive: Mapping[str, Any]) -> str:
 
 def tried(lab: Lab, **options: Any) -> dict[str, Any]:
     """A trial from begin to end: what the module returned."""
-    told = call(lab, "drive_trial", state="finished", wait=800, **{**QUICK, **options})
+    told = call(lab, "drive_trial", state="finished", wait_seconds=800, **{**QUICK, **options})
     assert not told["failed"], told["msg"]
     assert told["state"] == "finished", told
     return told

@@ -42,11 +42,11 @@ PLAY = """
 SETTINGS = {
     "health_exporter_smartctl": "/opt/standin/smartctl",
     "health_exporter_text_directory": AGENT,
-    "health_exporter_interval": 20,
-    "health_exporter_smart_interval": 600,
-    "health_exporter_drives_timeout": 300,
-    "health_exporter_pools_timeout": 120,
-    "health_exporter_smart_timeout": 120,
+    "health_exporter_interval_seconds": 20,
+    "health_exporter_smart_interval_seconds": 600,
+    "health_exporter_drives_timeout_seconds": 300,
+    "health_exporter_pools_timeout_seconds": 120,
+    "health_exporter_smart_timeout_seconds": 120,
     # The timers must not act by themselves in a test.
     "health_exporter_scrub_calendar": "2099-01-01",
     "health_exporter_short_calendar": "2099-01-01",

@@ -36,7 +36,7 @@ def drive(number: int, spec: Spec, slot: int | None = None, adapter: str = "") -
             Unit(index, wwn=f"naa.{number:012x}{index:04x}", size=size * TB) for index, size in enumerate(spec.sizes)
         ),
         vendor="ACTWO",
-        model="SPLIT2X",
+        model="ACTW-D9",
         bay=Bay(spec.enclosure, number if slot is None else slot),
         bay_source="declared",
         adapter=adapter,

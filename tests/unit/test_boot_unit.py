@@ -19,7 +19,7 @@ WAITED, MORE = "wait --timeout=60", "wait --timeout=15"
 def boot(folder: Path, imports: str, further: bool, listed: bool = False) -> tuple[int, list[str]]:
     """Exit code and what was run; *imports* is the shell condition of an import, *further*: links go on appearing."""
     [script] = re.findall(r"ExecStart=/bin/sh -c '(.*?)' sh ", UNIT.read_text(), re.DOTALL)
-    script = script.replace("\\\n", "").replace("$$", "$").replace("{{ pool_import_boot_wait | int }}", "60")
+    script = script.replace("\\\n", "").replace("$$", "$").replace("{{ pool_import_boot_wait_seconds | int }}", "60")
     script = script.replace("{{ pool_import_pool }}", "archive")
     told, links = folder / "told", folder / "links"
     links.mkdir()

@@ -21,7 +21,7 @@ def drive(slot, serial=None, sizes=(9000, 9000), wwns=True):
         serial=serial or "ACS{0:04d}".format(slot),
         units=units,
         bay=Bay("", slot),
-        model="SPLIT2X",
+        model="ACTW-D9",
     )
 
 
@@ -60,8 +60,8 @@ def test_units_of_unlike_sizes_are_declared_each_and_come_back_each():
         ({"bay07": {"serial": 12345}}, "split_actuator_drives.bay07.serial"),
         ({"bay07": {"serial": "$(reboot)"}}, "split_actuator_drives.bay07.serial"),
         ({"bay07": {"serial": "A\n"}}, "split_actuator_drives.bay07.serial"),
-        ({"bay07": {"serial": "A", "units": 0}}, "split_actuator_drives.bay07.units"),
-        ({"bay07": {"serial": "A", "units": True}}, "split_actuator_drives.bay07.units"),
+        ({"bay07": {"serial": "A", "unit_count": 0}}, "split_actuator_drives.bay07.unit_count"),
+        ({"bay07": {"serial": "A", "units": True}}, "split_actuator_drives.bay07.unit_count"),
         ({"bay07": {"serial": "A", "unit_bytes": -1}}, "split_actuator_drives.bay07.unit_bytes"),
         ({"bay07": {"serial": "A", "unit_bytes": [1, 2, 3]}}, "split_actuator_drives.bay07.unit_bytes"),
         ({"bay07": {"serial": "A", "unit_bytes": [1, 0]}}, "split_actuator_drives.bay07.unit_bytes[1]"),
@@ -134,7 +134,7 @@ def test_an_nvme_name_is_matched_in_the_form_udev_gives_it():
     )
 
 
-@pytest.mark.parametrize("wwn", ["", "naa.5000", 'naa.5000acf000000000" RUN+="/bin/sh', "t10.ACTWO SPLIT2X $(x)"])
+@pytest.mark.parametrize("wwn", ["", "naa.5000", 'naa.5000acf000000000" RUN+="/bin/sh', "t10.ACTWO ACTW-D9 $(x)"])
 def test_a_strange_wwn_makes_no_rule(wwn):
     odd = Drive(key="k", serial="S", units=(Unit(0, wwn=wwn, size=1),), bay=Bay("", 1))
     assert "SYMLINK" not in names.udev_rules([odd])

@@ -14,7 +14,7 @@ import yaml
 from tests.checkout import REPO
 
 GROUP = "group/evenkeel.split_actuator.split_actuator"
-DRIVES = [{"serial": f"ACT{n}", "units": 2, "unit_bytes": 9 * 10**12} for n in range(6)]
+DRIVES = [{"serial": f"ACT{n}", "unit_count": 2, "unit_bytes": 9 * 10**12} for n in range(6)]
 
 
 def test_defaults_of_the_group_reach_a_module_and_its_own_options_win(tmp_path):

@@ -24,9 +24,9 @@ INVENTORY = Inventory(
     host="ebb01",
     drives=(
         DeclaredDrive(
-            "bay00", "ACS0000", "SPLIT2X", 2, (9 * 10**12,), ("naa.55e5e5e000000000", "naa.55e5e5e000000001")
+            "bay00", "ACS0000", "ACTW-D9", 2, (9 * 10**12,), ("naa.55e5e5e000000000", "naa.55e5e5e000000001")
         ),
-        DeclaredDrive("bay01", "ACR0001", units=2, unit_bytes=(4 * 10**12, 14 * 10**12)),
+        DeclaredDrive("bay01", "ACR0001", unit_count=2, unit_bytes=(4 * 10**12, 14 * 10**12)),
         DeclaredDrive("bay02", "ACS0002"),
     ),
     pool={"name": "archive", "policy": {"kind": "raidz", "parity": 2}},

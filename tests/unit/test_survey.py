@@ -19,7 +19,7 @@ NAME = declared.VARIABLE
 def entry(serial, **more):
     number = int("".join(char for char in serial if char.isdigit()) or 0)
     wwns = ["naa.5000acf0{0:04x}{1:04x}".format(number, index) for index in (0, 1)]
-    return {"serial": serial, "model": "SPLIT2X", "units": 2, "unit_bytes": 9000, "wwns": wwns, **more}
+    return {"serial": serial, "model": "ACTW-D9", "unit_count": 2, "unit_bytes": 9000, "wwns": wwns, **more}
 
 
 def resurvey(text, found):
@@ -36,10 +36,10 @@ split_actuator_drives:
   # the top row
   bay00:
     serial: ACS0001   # returned from its maker in spring
-    model: 'SPLIT2X'
+    model: 'ACTW-D9'
     wwns: [naa.5000acf000010000, naa.5000acf000010001]
 
-  bay7: {serial: "ACS0007", units: 2}
+  bay7: {serial: "ACS0007", unit_count: 2}
   # loud
   bay03:
       serial: "0042"
@@ -71,8 +71,8 @@ def test_only_what_differs_is_touched():
         "+     wwns: [naa.5000acf000090000, naa.5000acf000090001]",
         "+   bay01:",
         "+     serial: ACS0001",
-        "+     model: SPLIT2X",
-        "+     units: 2",
+        "+     model: ACTW-D9",
+        "+     unit_count: 2",
         "+     unit_bytes: 9000",
         "+     wwns:",
         "+       - naa.5000acf000010000",
@@ -89,7 +89,7 @@ def test_two_drives_that_changed_places_change_serials():
     found = {"bay00": entry("ACS0007"), "bay07": entry("ACS0001"), "bay03": entry("0042")}
     text = resurvey(PEOPLE_WROTE, found)
     assert "serial: ACS0007   # returned" in text
-    assert 'bay7: {serial: "ACS0001", units: 2}' in text
+    assert 'bay7: {serial: "ACS0001", unit_count: 2}' in text
 
 
 def test_a_missing_drive_stays_declared_and_a_half_visible_one_keeps_its_units():
@@ -101,7 +101,7 @@ def test_an_entry_goes_when_its_drive_sits_in_the_bay_of_another():
     found = {"bay07": entry("ACS0001")}
     text = resurvey(PEOPLE_WROTE, found)
     assert yaml_edit.read_variable(text, NAME) == {
-        "bay7": {"serial": "ACS0001", "units": 2},
+        "bay7": {"serial": "ACS0001", "unit_count": 2},
         "bay03": {"serial": "0042", "unit_bytes": 9000, "wwns": ["naa.5000acf0002a0000", "naa.5000acf0002a0001"]},
     }
     assert "# the top row" in text
@@ -135,7 +135,7 @@ def test_found_drives_are_added_to_any_file(text):
         ("split_actuator_drives: '{{ elsewhere }}'\n", "dictionary"),
         ("base: &b {bay00: {serial: A0}}\nsplit_actuator_drives: *b\n", "alias"),
         ("base: &b\n  serial: A0\nsplit_actuator_drives:\n  bay00: *b\n", "alias"),
-        ("base: &b {units: 2}\nsplit_actuator_drives:\n  bay00:\n    <<: *b\n    serial: &s A0\n", "anchor"),
+        ("base: &b {unit_count: 2}\nsplit_actuator_drives:\n  bay00:\n    <<: *b\n    serial: &s A0\n", "anchor"),
         ("{split_actuator_drives: {bay00: {serial: A0}}}\n", "key a line"),
         ("split_actuator_drives: [\n", "no YAML"),
         ("- 1\n", "no dictionary"),

@@ -21,13 +21,13 @@ from tests.checkout import REPO
 POOL = {"pool": "no_such_pool"}
 LAYOUT: dict[str, Any] = {"layout": {"vdevs": []}}
 CALLS: dict[str, tuple[str, dict[str, Any]]] = {
-    **{f"state {state}": ("split_pool", {**POOL, "state": state}) for state in ("exported", "retired")},
-    **{f"state {state}": ("split_pool", {**POOL, **LAYOUT, "state": state}) for state in ("imported", "grown")},
+    **{f"state {state}": ("pool", {**POOL, "state": state}) for state in ("exported", "retired")},
+    **{f"state {state}": ("pool", {**POOL, **LAYOUT, "state": state}) for state in ("imported", "grown")},
     **{
-        f"step {step}": ("drive_swap", {**POOL, "leave": "bay07", "step": step})
+        f"step {step}": ("drive_replacement", {**POOL, "leave": "bay07", "step": step})
         for step in ("plan", "take_out", "await_drive", "put_in", "follow", "put_back")
     },
-    "spares": ("spare_duty", POOL),
+    "spares": ("spare_drives", POOL),
 }
 # What a machine without OpenZFS says, one without such a pool, and one on which the tests do not run as root.
 REACHED = re.compile(r"the program \w+ is not installed|no pool of this name|\broot\b")

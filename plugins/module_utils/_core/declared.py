@@ -14,11 +14,11 @@ from .checks import choice, mapping, whole
 from .errors import InputError, Refusal
 from .model import Bay, Drive, Unit
 from .names import WWN
-from .split.extents import ALIKE, Spec, read_spec
+from .partition.extents import ALIKE, Spec, read_spec
 
 VARIABLE = "split_actuator_drives"
 
-_KEYS = ("serial", "model", "units", "unit_bytes", "wwns", "use", "ranges")
+_KEYS = ("serial", "model", "unit_count", "unit_bytes", "wwns", "use", "ranges")
 USES = ("data", "other")
 _SERIAL = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.:-]{0,63}")
 MOST_UNITS = 16
@@ -29,7 +29,7 @@ MOST_BYTES = 2**63 - 1
 class DeclaredDrive:
     """One line of C(split_actuator_drives): the drive that a bay should hold.
 
-    *units* is how many units it should show; *unit_bytes* their size, or their sizes in index order (none: as
+    *unit_count* is how many units it should show; *unit_bytes* their size, or their sizes in index order (none: as
     found); *wwns* are their designators in index order when known. The last two let a missing drive be
     named, planned for and given its links before it returns. *use* is C(data) for a drive whose
     units the layout is made of, C(other) for one that is only named and watched. *ranges* are the
@@ -39,7 +39,7 @@ class DeclaredDrive:
     bay: str
     serial: str
     model: str = ""
-    units: int = 2
+    unit_count: int = 2
     unit_bytes: Tuple[int, ...] = ()
     wwns: Tuple[str, ...] = ()
     use: str = "data"
@@ -58,7 +58,7 @@ class DeclaredDrive:
 def read_drives(data: Any, host: str = "") -> Tuple[DeclaredDrive, ...]:
     """The declared drives in bay order, from C(split_actuator_drives).
 
-    *data* maps bay labels to C(serial), C(model), C(units), C(unit_bytes), C(wwns), C(use) and C(ranges).
+    *data* maps bay labels to C(serial), C(model), C(unit_count), C(unit_bytes), C(wwns), C(use) and C(ranges).
     InputError names host, key and value.
     """
     where = "{0}: {1}".format(host, VARIABLE) if host else VARIABLE
@@ -76,12 +76,12 @@ def _read_drive(label: Any, entry: Any, where: str) -> DeclaredDrive:
     except InputError as exc:
         raise InputError(exc.message, subject=where, remedy=exc.remedy) from exc
     mapping(entry, _KEYS, place, remedy="Write {serial: ...}.")
-    units = whole(entry.get("units", 2), 1, MOST_UNITS, place + ".units")
+    units = whole(entry.get("unit_count", 2), 1, MOST_UNITS, place + ".unit_count")
     return DeclaredDrive(
         bay=bay,
         serial=_text(entry.get("serial"), _SERIAL, place + ".serial", "letters, digits, _ . : - (64 at most)"),
         model=str(entry.get("model", "")),
-        units=units,
+        unit_count=units,
         unit_bytes=read_sizes(entry.get("unit_bytes", 0), units, place + ".unit_bytes"),
         wwns=_wwns(entry.get("wwns", []), place + ".wwns"),
         use=choice(entry.get("use", "data"), USES, place + ".use"),
@@ -166,7 +166,7 @@ def _draft_drive(drive: Drive) -> Dict[str, Any]:
     entry: Dict[str, Any] = {
         "serial": drive.serial,
         "model": drive.model,
-        "units": units,
+        "unit_count": units,
         "unit_bytes": plain_sizes(_sizes(drive, units)),
         "wwns": [unit.wwn for unit in drive.units if WWN.fullmatch(unit.wwn)],
     }
@@ -195,7 +195,7 @@ def merge(declared: Sequence[DeclaredDrive], found: Sequence[Drive]) -> Tuple[Dr
     reasons = [
         "{0} (serial {1}): not found on the host, and no unit_bytes declared".format(drive.bay, drive.serial)
         for drive in wanted
-        if drive.serial not in present and not all(drive.size_of(index) for index in range(drive.units))
+        if drive.serial not in present and not all(drive.size_of(index) for index in range(drive.unit_count))
     ]
     if reasons:
         raise Refusal(
@@ -226,8 +226,8 @@ def _meant(declared: DeclaredDrive, found: Sequence[Drive]) -> Optional[Drive]:
 def _merge_drive(declared: DeclaredDrive, found: Optional[Drive]) -> Drive:
     units_found = {unit.index: unit for unit in found.units} if found else {}
     units = []
-    for index in range(declared.units):
-        unit = units_found.get(index, Unit(index, kind="range" if declared.by_range else "lun"))
+    for index in range(declared.unit_count):
+        unit = units_found.get(index, Unit(index, unit_kind="range" if declared.by_range else "lun"))
         wwn = declared.wwns[index] if index < len(declared.wwns) else unit.wwn
         units.append(replace(unit, wwn=wwn, size=declared.size_of(index) or unit.size))
     return Drive(
@@ -236,11 +236,11 @@ def _merge_drive(declared: DeclaredDrive, found: Optional[Drive]) -> Drive:
         units=tuple(units),
         vendor=found.vendor if found else "",
         model=declared.model or (found.model if found else ""),
-        revision=found.revision if found else "",
+        firmware=found.firmware if found else "",
         bay=Bay.parse(declared.bay),
         bay_source="declared",
         adapter=found.adapter if found else "",
-        expected_units=declared.units,
+        expected_units=declared.unit_count,
     )
 
 

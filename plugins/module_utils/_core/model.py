@@ -51,11 +51,11 @@ class Bay:
 class Content:
     """Something already on a unit that an action could harm.
 
-    *kind*: C(pool_label), C(filesystem), C(partition_table), C(raid), C(lvm), C(crypt), C(swap),
+    *type*: C(pool_label), C(filesystem), C(partition_table), C(raid), C(lvm), C(crypt), C(swap),
     C(mount), C(holder), C(open), C(multipath) or C(unreadable). *node* is the device node it was seen on.
     """
 
-    kind: str
+    type: str
     detail: str
     node: str
 
@@ -75,7 +75,7 @@ class UnitPath:
 class Unit:
     """An independently positioned part of a drive.
 
-    *kind* is C(lun) (a logical unit, or an ordinary drive's only unit) or C(range) (one
+    *unit_kind* is C(lun) (a logical unit, or an ordinary drive's only unit) or C(range) (one
     independent access range of a single logical unit). *wwn* is the logical unit's own
     designator (VPD page 83h, association 0). *start* is the first byte of a range within
     its device; *part_uuid* is the UUID of the partition that a range became, empty before. The *size*
@@ -84,7 +84,7 @@ class Unit:
     """
 
     index: int
-    kind: str = "lun"
+    unit_kind: str = "lun"
     wwn: str = ""
     size: int = 0
     start: int = 0
@@ -106,7 +106,7 @@ class Drive:
     units: Tuple[Unit, ...]
     vendor: str = ""
     model: str = ""
-    revision: str = ""
+    firmware: str = ""
     bay: Optional[Bay] = None
     bay_source: str = ""
     adapter: str = ""
@@ -126,7 +126,7 @@ class Member:
     index: int
     bay: str = ""
     size: int = 0
-    kind: str = "lun"
+    unit_kind: str = "lun"
 
     @property
     def name(self) -> str:

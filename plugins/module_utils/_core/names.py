@@ -58,7 +58,7 @@ def fitted_uuid(wwn: str) -> str:
 def is_range(drive: Drive, unit: Unit) -> bool:
     """Whether a unit is an access range: it is found to be one, or another unit of the drive has its WWN."""
     same = sum(1 for other in drive.units if other.wwn == unit.wwn)
-    return unit.kind == "range" or bool(unit.wwn and same > 1)
+    return unit.unit_kind == "range" or bool(unit.wwn and same > 1)
 
 
 def udev_rules(drives: Sequence[Drive]) -> str:

@@ -34,7 +34,7 @@ class Inventory:
     """What is declared for this host.
 
     *pool* is C(split_actuator_pool) as declared; *discovery* holds what finding the drives needs to know
-    (C(bay_map), C(bays), C(enclosures), C(bay_sources), C(expect_units)), as M(drive_info) takes them; *about*
+    (C(bay_map), C(bay_serials), C(enclosures), C(bay_sources), C(unit_counts)), as M(drive_info) takes them; *about*
     is what the class of the server has in common.
     """
 
@@ -75,7 +75,7 @@ def from_data(data: Any) -> Inventory:
 
 
 def _read_class(data: Mapping[str, Any], host: str) -> ServerClass:
-    return read_class(data.get("bays", []), data.get("paths", 0), data.get("models", {}), host)
+    return read_class(data.get("bays", []), data.get("paths_per_unit", 0), data.get("models", {}), host)
 
 
 def plain_drives(inventory: Inventory) -> Dict[str, Any]:
@@ -84,7 +84,7 @@ def plain_drives(inventory: Inventory) -> Dict[str, Any]:
         drive.bay: {
             "serial": drive.serial,
             "model": drive.model,
-            "units": drive.units,
+            "unit_count": drive.unit_count,
             "unit_bytes": plain_sizes(drive.unit_bytes),
             "wwns": list(drive.wwns),
             "use": drive.use,

@@ -16,42 +16,42 @@ from .model import Bay
 
 BAYS = "split_actuator_bays"
 MODELS = "split_actuator_models"
-PATHS = "split_actuator_paths"
+PATHS = "split_actuator_paths_per_unit"
 
 _RANGE = re.compile(r"((?:[a-z][a-z0-9_]{0,15}-)?bay)\[([0-9]{1,4}):([0-9]{1,4})\]")
-_MODEL_KEYS = ("units", "unit_bytes", "logical_block", "revision")
+_MODEL_KEYS = ("unit_count", "unit_bytes", "logical_block", "firmware")
 _BLOCKS = (512, 4096)
 _MOST_PATHS = 8
 
 
 @dataclass(frozen=True)
 class ModelFacts:
-    """What every drive of a model should be; 0, no size and empty text are not checked. *revision* is its firmware."""
+    """What every drive of a model should be; 0, no size and empty text are not checked. *firmware* is its firmware."""
 
-    units: int = 0
+    unit_count: int = 0
     unit_bytes: Tuple[int, ...] = ()
     logical_block: int = 0
-    revision: str = ""
+    firmware: str = ""
 
 
 @dataclass(frozen=True)
 class ServerClass:
-    """The class of a server: *bays* of its chassis (empty: any), *paths* to each unit (0: any), *models*."""
+    """The class of a server: *bays* of its chassis (empty: any), *paths_per_unit* (0: any), *models*."""
 
     bays: Tuple[str, ...] = ()
-    paths: int = 0
+    paths_per_unit: int = 0
     models: Mapping[str, ModelFacts] = field(default_factory=dict)
 
 
-def read_class(bays: Any, paths: Any, models: Any, host: str = "") -> ServerClass:
-    """The class from the values of C(split_actuator_bays), C(_paths) and C(_models).
+def read_class(bays: Any, paths_per_unit: Any, models: Any, host: str = "") -> ServerClass:
+    """The class from the values of C(split_actuator_bays), C(_paths_per_unit) and C(_models).
 
     Raises InputError naming host, key and value.
     """
     lead = "{0}: ".format(host) if host else ""
     return ServerClass(
         bays=_bays(bays, lead + BAYS),
-        paths=whole(paths, 0, _MOST_PATHS, lead + PATHS),
+        paths_per_unit=whole(paths_per_unit, 0, _MOST_PATHS, lead + PATHS),
         models=_models(models, lead + MODELS),
     )
 
@@ -108,13 +108,13 @@ def _model(facts: Any, where: str) -> ModelFacts:
     block = facts.get("logical_block", 0)
     if block and block not in _BLOCKS:
         raise InputError("{0!r} is neither 512 nor 4096".format(block), subject=where + ".logical_block")
-    revision = facts.get("revision", "")
-    if not isinstance(revision, str):
-        raise InputError("{0!r} is not text; quote it".format(revision), subject=where + ".revision")
-    units = whole(facts.get("units", 0), 0, MOST_UNITS, where + ".units")
+    firmware = facts.get("firmware", "")
+    if not isinstance(firmware, str):
+        raise InputError("{0!r} is not text; quote it".format(firmware), subject=where + ".firmware")
+    units = whole(facts.get("unit_count", 0), 0, MOST_UNITS, where + ".unit_count")
     return ModelFacts(
-        units=units,
+        unit_count=units,
         unit_bytes=read_sizes(facts.get("unit_bytes", 0), units, where + ".unit_bytes"),
         logical_block=block,
-        revision=revision,
+        firmware=firmware,
     )

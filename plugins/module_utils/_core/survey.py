@@ -18,7 +18,7 @@ from .errors import InputError
 from .model import Bay
 
 # What a drive tells about itself, in the order of a draft.
-_TOLD = ("serial", "model", "units", "unit_bytes", "wwns", "use")
+_TOLD = ("serial", "model", "unit_count", "unit_bytes", "wwns", "use")
 
 
 @dataclass(frozen=True)
@@ -102,8 +102,8 @@ def _set(bay: str, entry: Mapping[str, Any], here: Mapping[str, Any]) -> List[Ch
 
 def _less(entry: Mapping[str, Any], here: Mapping[str, Any]) -> bool:
     """Whether the drive shows less of itself than is declared: a finding, no reason to edit."""
-    units = int(entry.get("units", 2))
-    return int(here["units"]) < units or len(here["wwns"]) < max(len(entry.get("wwns", ())), 0)
+    units = int(entry.get("unit_count", 2))
+    return int(here["unit_count"]) < units or len(here["wwns"]) < max(len(entry.get("wwns", ())), 0)
 
 
 def _plain(value: Any) -> Any:

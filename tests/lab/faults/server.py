@@ -38,20 +38,20 @@ class Server:
         self.declared[f"bay{FOREIGN:02d}"] = {"serial": self.serials[FOREIGN], "use": "other"}
 
     def pool(self, state: str, **more: Any) -> dict[str, Any]:
-        """A run of split_pool."""
+        """A run of pool."""
         options = {"pool": "archive", "layout": {"vdevs": self._vdevs(MEMBERS)}, "declared": self.declared, **more}
-        return call(self.lab, "split_pool", state=state, **options)
+        return call(self.lab, "pool", state=state, **options)
 
     def grow(self) -> dict[str, Any]:
-        """A run of split_pool that adds the empty drives as two more vdevs."""
+        """A run of pool that adds the empty drives as two more vdevs."""
         layout = {"vdevs": [*self._vdevs(MEMBERS), *self._vdevs(FRESH)]}
         return self.pool("grown", layout=layout, declared={**self.declared, **self._declared(FRESH)})
 
-    def swap(self, step: str, leaving: int = LEAVING, **more: Any) -> dict[str, Any]:
-        """A run of drive_swap for one step: the first empty drive takes the place of the one in a bay."""
+    def replace(self, step: str, leaving: int = LEAVING, **more: Any) -> dict[str, Any]:
+        """A run of drive_replacement for one step: the first empty drive takes the place of the one in a bay."""
         leave, enter = self.serials[leaving], self.serials[FRESH[0]]
         options = {"pool": "archive", "leave": leave, "enter": enter, "declared": self.declared, **more}
-        return call(self.lab, "drive_swap", step=step, **options)
+        return call(self.lab, "drive_replacement", step=step, **options)
 
     def _declared(self, bays: Iterable[int]) -> dict[str, dict[str, Any]]:
         return {
@@ -64,7 +64,7 @@ class Server:
         }
 
     def _vdevs(self, bays: Iterable[int]) -> list[dict[str, Any]]:
-        """Both vdevs of some drives, as the roles hand them to split_pool."""
+        """Both vdevs of some drives, as the roles hand them to pool."""
         return [
             {
                 "kind": "raidz",

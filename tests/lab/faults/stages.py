@@ -49,10 +49,10 @@ def _facts(server: Server) -> dict[str, Any]:
 def _swapped(server: Server) -> dict[str, Any]:
     """A drive replaced by one in another bay while it serves, until both units are where they belong."""
     server.serving()
-    put = server.swap("put_in")
+    put = server.replace("put_in")
     if put["failed"]:
         return put
-    return {**server.swap("follow", seconds=300), "changed": put["changed"]}
+    return {**server.replace("follow", wait_seconds=300), "changed": put["changed"]}
 
 
 def _grown(server: Server) -> dict[str, Any]:
@@ -95,7 +95,7 @@ STAGES = (
     Stage("build: create the pool", EMPTY, _present, _made, files=False),
     Stage("build: verify the pool", BUILT, _present, _whole),
     Stage("rebuild: import the pool", AWAY, _imported, _whole),
-    Stage("swap_drive: fill the new drive", BUILT, _swapped, _changed),
+    Stage("replace_drive: fill the new drive", BUILT, _swapped, _changed),
     Stage("grow: add two vdevs", BUILT, _grown, _larger),
     Stage("retire: export the pool", BUILT, _exported, _gone),
     Stage("check: read the pool", BUILT, _facts, _whole),

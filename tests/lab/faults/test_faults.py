@@ -2,7 +2,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """A seeded choice of the fault matrix, and of the drives that are replaced, for every run of the tests.
 
-C(make faults) and C(make swap-long) run all of them.
+C(make faults) and C(make replace-long) run all of them.
 """
 
 from __future__ import annotations
@@ -61,9 +61,9 @@ def test_a_drive_is_replaced_while_it_serves(bench: Bench) -> None:
     server = Server(bench.lab)
     before = server.bystanders()
     print(f"seed {CHOSEN}: {bench.lab.drive(bay).serial} of bay{bay:02d}")
-    server.require(server.swap("put_in", bay))
-    done = server.swap("follow", bay, seconds=300)
-    assert done["swap"]["stage"] == "done", done
+    server.require(server.replace("put_in", bay))
+    done = server.replace("follow", bay, wait_seconds=300)
+    assert done["replacement"]["stage"] == "done", done
     assert server.places() == server.expected([FRESH[0] if one == bay else one for one in MEMBERS])
     server.check_pool(files=True)
     assert server.bystanders() == before

@@ -39,7 +39,7 @@ PR_SET_IO_FLUSHER = 57  # include/uapi/linux/prctl.h
 
 @dataclass(frozen=True)
 class Disk:
-    """One disk. *vendor*, *product*, *revision* and *serial* are hexadecimal, since they may be any bytes.
+    """One disk. *vendor*, *product*, *firmware* and *serial* are hexadecimal, since they may be any bytes.
 
     *ranges* are (number, first block, blocks); *naa* is the logical unit's designator and may be empty,
     *target* the target device's; *port* the loopback target's, shared by the LUNs of one target.
@@ -53,8 +53,8 @@ class Disk:
     port: str
     serial: str = ""
     vendor: str = b"ACTWO".hex()
-    product: str = b"SPLIT2X".hex()
-    revision: str = b"0042".hex()
+    product: str = b"ACTW-D9".hex()
+    firmware: str = b"0042".hex()
     lun: int = 0
     block: int = 512
     target: str = ""
@@ -83,7 +83,7 @@ def padded(text: str, length: int) -> bytes:
 
 def inquiry(disk: Disk) -> bytes:
     head = bytes([0, 0, 7, 2, 31, 1 if disk.protection else 0, 0, 2])
-    return head + padded(disk.vendor, 8) + padded(disk.product, 16) + padded(disk.revision, 4)
+    return head + padded(disk.vendor, 8) + padded(disk.product, 16) + padded(disk.firmware, 4)
 
 
 def designators(disk: Disk) -> bytes:

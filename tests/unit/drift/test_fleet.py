@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from ansible_collections.evenkeel.split_actuator.plugins.filter.check import check_junit, check_table
+from ansible_collections.evenkeel.split_actuator.plugins.filter.drift import drift_junit, drift_table
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.drift import outcome as told
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.drift.accept import read_accepted
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.drift.codes import CODES
@@ -50,7 +50,7 @@ FLEET_CASES: dict[str, Callable[[], tuple[list[HostRecord], dict[str, str]]]] = 
     "hostid_shared": lambda: (fleet(server(3, hostid="00000002")), {}),
     "pool_shared": lambda: (fleet(replace(server(3), settings={**server(3).settings, "pool.guid": "2"})), {}),
     "drive_elsewhere": lambda: (moved(), {}),
-    "unchecked": lambda: (fleet(), {"ebb09": "no route to host"}),
+    "drift_unchecked": lambda: (fleet(), {"ebb09": "no route to host"}),
 }
 
 
@@ -114,7 +114,7 @@ def test_only_findings_of_the_chosen_severity_fail(severity: str, fail_on: str, 
 
 def test_a_host_that_could_not_be_checked_counts_more_than_findings() -> None:
     data = outcome(fleet(server(3, kernel="6.1")), {"ebb09": "no route to host"})
-    assert data["verdict"] == "unchecked"
+    assert data["verdict"] == "incomplete"
     assert [host["host"] for host in data["hosts"] if not host["checked"]] == ["ebb09"]
 
 
@@ -126,7 +126,7 @@ def test_fleet_findings_can_be_accepted() -> None:
 
 
 def test_the_table_has_a_line_for_each_finding_and_each_host() -> None:
-    lines = check_table(outcome(fleet(server(3, kernel="6.1")), {"ebb09": "no route"}))
+    lines = drift_table(outcome(fleet(server(3, kernel="6.1")), {"ebb09": "no route"}))
     assert lines[0].split()[:4] == ["host", "severity", "code", "subject"]
     assert len([line for line in lines if "fleet_differs" in line]) == 1
     assert lines[-1] == "Some hosts could not be checked."
@@ -136,7 +136,7 @@ def test_the_table_has_a_line_for_each_finding_and_each_host() -> None:
 def test_junit_is_read_by_another_reader() -> None:
     """The form: testsuites, testsuite, testcase, failure, skipped, as JUnit's own reports have it."""
     rules = read_accepted([{"code": "fleet_differs", "reason": "on <trial> & more", "until": "2026-12-31"}])
-    text = check_junit(outcome(fleet(server(3, kernel="6.1")), {"ebb09": 'no "route"'}, accepted={"ebb03": rules}))
+    text = drift_junit(outcome(fleet(server(3, kernel="6.1")), {"ebb09": 'no "route"'}, accepted={"ebb03": rules}))
     root = ET.fromstring(text)
     assert root.tag == "testsuites"
     suites = {suite.get("name"): suite for suite in root}

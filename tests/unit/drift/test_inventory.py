@@ -23,8 +23,8 @@ def wwn(slot, index):
 
 def drive(slot, **more):
     facts = {
-        "key": "k{0}".format(slot), "serial": "ACS{0:04d}".format(slot), "vendor": "ACTWO", "model": "SPLIT2X",
-        "revision": "0001", "bay": Bay("", slot), "bay_source": "enclosure", "expected_units": 2,
+        "key": "k{0}".format(slot), "serial": "ACS{0:04d}".format(slot), "vendor": "ACTWO", "model": "ACTW-D9",
+        "firmware": "0001", "bay": Bay("", slot), "bay_source": "enclosure", "expected_units": 2,
     }  # fmt: skip
     units = more.pop("units", None) or tuple(
         Unit(
@@ -63,7 +63,7 @@ def test_units_of_one_drive_may_differ_in_size_as_long_as_drives_do_not():
     short = [with_unit(one, 0, size=SIZE // 2) for one in ALL]
     unsaid = [replace(one, unit_bytes=()) for one in DECLARED]
     said = declared.read_drives(declared.draft(short))
-    model = server_class.read_class([], 0, {"SPLIT2X": {"unit_bytes": [SIZE // 2, SIZE]}})
+    model = server_class.read_class([], 0, {"ACTW-D9": {"unit_bytes": [SIZE // 2, SIZE]}})
     odd = [*short[:3], with_unit(short[3], 0, size=SIZE // 4)]
     for wanted, about in ((unsaid, ANY), (said, ANY), (unsaid, model)):
         assert findings(short, about, wanted) == ()
@@ -75,7 +75,7 @@ def test_units_of_one_drive_may_differ_in_size_as_long_as_drives_do_not():
     [
         (lambda one: [one][:0], ("drive_missing", "error", "bay02", "ACS0002", None)),
         (lambda one: [replace(one, model="SPLIT3X")], ("model_differs", "warning", "bay02", "ACS0002", None)),
-        (lambda one: [replace(one, revision="0002")], ("firmware_differs", "warning", "bay02", "ACS0002", None)),
+        (lambda one: [replace(one, firmware="0002")], ("firmware_differs", "warning", "bay02", "ACS0002", None)),
         (lambda one: [with_unit(one, 1, wwn="naa.5000acf0ffff0000")], ("wwn_differs", "error", "bay02", "ACS0002", 1)),
         (lambda one: [with_unit(one, 1, size=SIZE - 10**9)], ("unit_size", "error", "bay02", "ACS0002", 1)),
         (lambda one: [with_unit(one, 1, size=SIZE + 10**9)], ("unit_size", "warning", "bay02", "ACS0002", 1)),
@@ -147,7 +147,7 @@ def test_an_ordinary_drive_is_undeclared_only_in_a_bay_of_the_chassis():
 
 
 def test_what_a_model_is_declared_to_be_counts_more_than_what_most_are():
-    about = server_class.read_class([], 0, {"SPLIT2X": {"revision": "0002", "logical_block": 4096}})
+    about = server_class.read_class([], 0, {"ACTW-D9": {"firmware": "0002", "logical_block": 4096}})
     assert [one.code for one in findings(ALL, about=about)] == (["block_size_differs"] * 2 + ["firmware_differs"]) * 4
 
 
@@ -158,13 +158,13 @@ def test_what_a_model_is_declared_to_be_counts_more_than_what_most_are():
         (["slot1"], 0, {}, "ebb01: split_actuator_bays[0]"),
         (["bay[9:2]"], 0, {}, "ebb01: split_actuator_bays[0]"),
         (["bay00", "bay[0:3]"], 0, {}, "ebb01: split_actuator_bays"),
-        ([], 9, {}, "ebb01: split_actuator_paths"),
-        ([], True, {}, "ebb01: split_actuator_paths"),
+        ([], 9, {}, "ebb01: split_actuator_paths_per_unit"),
+        ([], True, {}, "ebb01: split_actuator_paths_per_unit"),
         ([], 0, [], "ebb01: split_actuator_models"),
         ([], 0, {"M": {"sectors": 1}}, "ebb01: split_actuator_models.M"),
         ([], 0, {"M": {"logical_block": 520}}, "ebb01: split_actuator_models.M.logical_block"),
-        ([], 0, {"M": {"revision": 42}}, "ebb01: split_actuator_models.M.revision"),
-        ([], 0, {"M": {"units": 99}}, "ebb01: split_actuator_models.M.units"),
+        ([], 0, {"M": {"firmware": 42}}, "ebb01: split_actuator_models.M.firmware"),
+        ([], 0, {"M": {"unit_count": 99}}, "ebb01: split_actuator_models.M.unit_count"),
     ],
 )
 def test_a_wrong_class_names_host_key_and_value(bays, paths, models, place):

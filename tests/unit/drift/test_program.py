@@ -21,16 +21,16 @@ from tests.checkout import REPO
 PACK = f"""
 import sys
 sys.path[:0] = [{str(REPO / ".work")!r}]
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils import _face_check
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils import _face_drift_program
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.health import pack
-pack.install(_face_check, sys.argv[1], False)
+pack.install(_face_drift_program, sys.argv[1], False)
 """
 DRIVES = {"bay07": {"serial": "NOSUCH07"}}
 
 
 @pytest.fixture(scope="module")
 def program(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    path = tmp_path_factory.mktemp("program") / "check.pyz"
+    path = tmp_path_factory.mktemp("program") / "drift.pyz"
     # In a process of its own, as the module does it: what else this one has imported must not help.
     subprocess.run([sys.executable, "-c", PACK, str(path)], check=True)
     return path

@@ -45,7 +45,7 @@ def disk(bay: int, index: int, phy: int | None = None) -> Disk:
     link = f"/dev/disk/by-vdev/bay{bay:02d}.{index}"
     part = Partition(1, f"{name}1", f"/dev/{name}1", f"8:{16 * number + 1}", 1 << 20, SIZE, links=(f"{link}-part1",))
     return Disk(
-        name, f"/dev/{name}", f"8:{16 * number}", f"/sys/{name}", "scsi", "ACTWO", "SPLIT2X", "0001", serial(bay),
+        name, f"/dev/{name}", f"8:{16 * number}", f"/sys/{name}", "scsi", "ACTWO", "ACTW-D9", "0001", serial(bay),
         target=f"0:0:{bay}", lun=index, wwid=wwn(bay, index), size=SIZE, logical_block=512, physical_block=4096,
         id_path=f"pci-0000:00:08.0-sas-phy{bay if phy is None else phy}-lun-{index}", links=(link,), partitions=(part,),
     )  # fmt: skip
@@ -82,13 +82,13 @@ class World:
             "host": "ebb01",
             "declared": {
                 f"bay{bay:02d}": {
-                    "serial": serial(bay), "model": "SPLIT2X", "unit_bytes": SIZE,
+                    "serial": serial(bay), "model": "ACTW-D9", "unit_bytes": SIZE,
                     "wwns": [wwn(bay, index) for index in (0, 1)],
                 }
                 for bay in range(12)
             },
-            "chassis_bays": ["bay[00:11]"],
-            "models": {"SPLIT2X": {"units": 2}},
+            "bays": ["bay[00:11]"],
+            "models": {"ACTW-D9": {"unit_count": 2}},
             "pool": {
                 "name": "archive",
                 "policy": {"kind": "raidz", "parity": 2, "width": 12, "survive": {"drives": 2}},
@@ -113,7 +113,7 @@ class World:
                 "scrubs": json.dumps({GUID: int(NOW) - 5 * DAY}),
             },
             "cache": ["archive"],
-            "programs": {"health": "0.1.0", "check": "0.1.0"},
+            "programs": {"health": "0.1.0", "drift": "0.1.0"},
             "hostid": HOSTID,
             "hostid_kept": HOSTID,
             "kernel": "6.12.1",

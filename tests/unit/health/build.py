@@ -60,7 +60,7 @@ def serial(bay: int) -> str:
 
 def drive(bay: int, units: int = 2) -> Drive:
     return Drive(
-        key="ACTWO SPLIT2X {0}".format(serial(bay)),
+        key="ACTWO ACTW-D9 {0}".format(serial(bay)),
         serial=serial(bay),
         units=tuple(
             Unit(
@@ -73,8 +73,8 @@ def drive(bay: int, units: int = 2) -> Drive:
             for index in range(units)
         ),
         vendor="ACTWO",
-        model="SPLIT2X",
-        revision="0102",
+        model="ACTW-D9",
+        firmware="0102",
         bay=Bay("", bay),
         bay_source="map",
         expected_units=2,
@@ -82,7 +82,7 @@ def drive(bay: int, units: int = 2) -> Drive:
 
 
 def declared(bay: int) -> DeclaredDrive:
-    return DeclaredDrive(bay=Bay("", bay).label, serial=serial(bay), model="SPLIT2X", units=2, unit_bytes=(9 * TB,))
+    return DeclaredDrive(bay=Bay("", bay).label, serial=serial(bay), model="ACTW-D9", unit_count=2, unit_bytes=(9 * TB,))
 
 
 def tree(drives: int, width: int, states: dict[str, str] | None = None, scan: Scan | None = None) -> PoolTree:

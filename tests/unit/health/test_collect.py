@@ -89,7 +89,7 @@ class Host:
             "checked": str(folder / "findings.json"),
             "state_directory": str(folder),
             "interval": 1,
-            "smart_timeout": 6,
+            "smart_timeout_seconds": 6,
         }
         self.config = Config(**{**told, **settings})
         self.collector = self.make()
@@ -180,7 +180,7 @@ def test_a_disk_in_trouble_spoils_its_own_reading_only(host: Host, mode: str, re
 
 
 def test_a_disk_that_begins_to_hang_keeps_its_last_good_values(tmp_path: Path) -> None:
-    host = Host(tmp_path, smart_interval=1)
+    host = Host(tmp_path, smart_interval_seconds=1)
     try:
         host.run(count("ok", 8))
         host.mode("/dev/sd5", "hang")
@@ -196,7 +196,7 @@ def test_a_disk_that_begins_to_hang_keeps_its_last_good_values(tmp_path: Path) -
 
 
 def test_twenty_hanging_disks_do_not_keep_the_others_waiting_for_their_time_limit(tmp_path: Path) -> None:
-    host = Host(tmp_path, drives=16, smart_timeout=60, smart_at_a_time=4)
+    host = Host(tmp_path, drives=16, smart_timeout_seconds=60, smart_at_a_time=4)
     try:
         for number in range(20):
             host.mode("/dev/sd{0}".format(number), "hang")
@@ -213,7 +213,7 @@ def test_a_hanging_pool_delays_nothing_and_the_kernels_word_is_heard(host: Host)
         Readers._tell(pipe, {"states": {"archive": "suspended"}})
         time.sleep(1000)
 
-    host.config = replace(host.config, pools_timeout=1)
+    host.config = replace(host.config, pools_timeout_seconds=1)
     host.collector = host.make()
     host.run(lambda found: ("archive",) in found.get("pool_margin", {}))
     host.readers.pools_say = hang
@@ -224,7 +224,7 @@ def test_a_hanging_pool_delays_nothing_and_the_kernels_word_is_heard(host: Host)
 
 
 def test_while_a_pool_reading_is_stuck_the_kernel_is_still_asked(host: Host) -> None:
-    host.config = replace(host.config, pools_timeout=1)
+    host.config = replace(host.config, pools_timeout_seconds=1)
     host.collector = host.make()
     host.run(lambda found: ("archive",) in found.get("pool_margin", {}))
 
@@ -359,7 +359,7 @@ def test_two_ranges_on_one_undivided_device_have_one_smart_reading_and_no_counte
     host = Host(tmp_path)
     try:
         one = host.drives[0]
-        ranges = tuple(replace(one.units[0], index=index, kind="range") for index in range(2))
+        ranges = tuple(replace(one.units[0], index=index, unit_kind="range") for index in range(2))
         host.readers.found = [replace(one, units=ranges)]
         found = host.run(count("ok", 2))
         assert "unit_operations" not in found
@@ -371,12 +371,12 @@ def test_two_ranges_on_one_undivided_device_have_one_smart_reading_and_no_counte
 
 def test_the_findings_of_the_scheduled_check_are_taken_over(host: Host) -> None:
     found = host.run(lambda found: "finding" not in found and "findings" in found)
-    assert ("check",) not in found["source_up"]
+    assert ("drift",) not in found["source_up"]
     checked.write(checked.Checked(WALL - 60, 3600.0, (Finding("scrub_old", "warning"),)), host.config.checked)
     found = host.run(lambda found: "finding" in found)
     assert list(found["finding"]) == [("", "", "", "", "scrub_old", "warning")]
     Path(host.config.checked).write_text("{")
-    found = host.run(lambda found: ("check", "invalid") in found.get("read_failures", {}))
+    found = host.run(lambda found: ("drift", "invalid") in found.get("read_failures", {}))
     assert list(found["finding"]) == [("", "", "", "", "scrub_old", "warning")], "the last good one serves"
 
 

@@ -147,7 +147,7 @@ def test_a_missing_drive_is_absent_with_both_units() -> None:
     assert found["drive_present"][("bay07", "ACS0007")] == 0
     assert found["drive_units_visible"][("bay07", "ACS0007")] == 0
     assert {labels[2] for labels, state in found["unit_health"].items() if state == "absent"} == {"0", "1"}
-    assert found["drive"][("bay07", "ACS0007", "", "SPLIT2X", "", "bay07.0 bay07.1")] == 1
+    assert found["drive"][("bay07", "ACS0007", "", "ACTW-D9", "", "bay07.0 bay07.1")] == 1
 
 
 def test_undeclared_moved_and_half_visible_drives() -> None:
@@ -241,13 +241,13 @@ def test_findings_are_told_and_bounded() -> None:
 
 def test_findings_of_one_code_stay_apart_by_what_they_are_about() -> None:
     stopped = tuple(
-        Finding("timer_stopped", "warning", about=name) for name in ("evenkeel-check.timer", "evenkeel-scrub.timer")
+        Finding("timer_stopped", "warning", about=name) for name in ("evenkeel-drift.timer", "evenkeel-scrub.timer")
     )
     odd = Finding("acceptance_unused", "info", about='drive_missing "{}\n' + "x" * 200)
     found = values(snapshot(findings=stopped[:1], checked=Checked(WALL - 600, 3600.0, (*stopped, odd))))
     assert found["findings"] == {("error",): 0, ("warning",): 2, ("info",): 1}
     assert set(found["finding"]) == {
-        ("", "", "", "evenkeel-check.timer", "timer_stopped", "warning"),
+        ("", "", "", "evenkeel-drift.timer", "timer_stopped", "warning"),
         ("", "", "", "evenkeel-scrub.timer", "timer_stopped", "warning"),
         ("", "", "", "drive_missing ____" + "x" * 110, "acceptance_unused", "info"),
     }
@@ -263,14 +263,14 @@ def test_findings_of_the_scheduled_check_join_those_found_now() -> None:
         ("bay01", "S1", "1", "", "half_visible", "error"),
         ("", "", "", "", "scrub_old", "warning"),
     }
-    assert found["source_up"][("check",)] == 1
-    assert found["source_age_seconds"][("check",)] == 600
+    assert found["source_up"][("drift",)] == 1
+    assert found["source_age_seconds"][("drift",)] == 600
     late = values(made, moment(wall=WALL + 2.5 * 3600))
-    assert late["source_up"][("check",)] == 0
+    assert late["source_up"][("drift",)] == 0
     # A clock that was set back tells no age, and nothing reads as current.
     back = values(made, moment(wall=WALL - 3600))
-    assert back["source_up"][("check",)] == 0
-    assert ("check",) not in back["source_age_seconds"]
+    assert back["source_up"][("drift",)] == 0
+    assert ("drift",) not in back["source_age_seconds"]
 
 
 def test_two_drives_that_claim_one_serial_stay_two() -> None:

@@ -128,7 +128,7 @@ def test_the_configuration_is_one_that_the_program_reads(tmp_path: Path) -> None
             "health.json",
             health_exporter_tls_certificate="/etc/ssl/one.pem",
             health_exporter_tls_key="/etc/ssl/one.key",
-            health_exporter_upkeep={"scrub_days": 14},
+            health_exporter_scrub_days=14,
         )
     )
     made = config.read(str(path))

@@ -244,7 +244,7 @@ class Simulation:
         in_test = [key.split("/")[0] for key in self.running]
         assert len(in_test) == len(set(in_test)), "two units of a drive at a time"
         for vdev in self.base.pool.vdevs:
-            drives = {"ACTWO SPLIT2X " + member.serial for member in vdev.members}
+            drives = {"ACTWO ACTW-D9 " + member.serial for member in vdev.members}
             busy = drives & set(in_test)
             assert len(busy) <= self.plan.tests_at_a_time
             assert len(busy) < len(drives) or len(drives) == 1

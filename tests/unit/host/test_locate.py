@@ -174,5 +174,5 @@ def test_a_bay_without_a_light_is_named(label, method):
 
 @pytest.mark.parametrize("seconds", [0, -1, 3601])
 def test_the_time_is_limited(seconds):
-    with pytest.raises(InputError, match="seconds"):
+    with pytest.raises(InputError, match="on_seconds"):
         locate.blink(LIGHT, seconds)

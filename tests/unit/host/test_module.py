@@ -77,7 +77,7 @@ def test_all_drives_and_findings(tmp_path: Path, tree: Tree) -> None:
         ({"ordinary": False}, ["ACS0000", "ACS0001", "ACS0002"]),
         ({"model": "PLAIN*"}, ["PLN9"]),
         ({"vendor": "NOBODY"}, []),
-        ({"model": "SPLIT2X", "vendor": "ACT*"}, ["ACS0000", "ACS0001", "ACS0002"]),
+        ({"model": "ACTW-D9", "vendor": "ACT*"}, ["ACS0000", "ACS0001", "ACS0002"]),
     ],
 )
 def test_a_choice_of_drives_leaves_out_the_others_findings(
@@ -105,8 +105,8 @@ def test_a_nameless_ordinary_drive_is_no_matter_where_only_split_drives_are_want
         ({"bay_map": [{"pattern": "a{x", "bay": "bay01"}]}, "bay_map[0].pattern"),
         ({"bays": {"seven": "ACS0000"}}, "bays"),
         ({"enclosures": {"west": "west"}}, "enclosures"),
-        ({"expect_units": {"SPLIT2X": "two"}}, "expect_units.SPLIT2X"),
-        ({"expect_units": {"SPLIT2X": 0}}, "expect_units.SPLIT2X"),
+        ({"unit_counts": {"ACTW-D9": "two"}}, "unit_counts.ACTW-D9"),
+        ({"unit_counts": {"ACTW-D9": 0}}, "unit_counts.ACTW-D9"),
     ],
 )
 def test_wrong_options_are_named(tmp_path: Path, tree: Tree, options: dict[str, Any], subject: str) -> None:

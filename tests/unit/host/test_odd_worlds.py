@@ -160,11 +160,11 @@ def test_a_lone_half_visible_drive_is_told_by_its_index_or_by_declaration() -> N
     assert see(straight(split_drive(3)[1:])).codes == [("half_visible", "ACS0003", 0)]
     alone = straight(split_drive(3)[:1])
     assert see(alone).codes == []
-    for named in ({"SPLIT2X": 2}, {"ACS0003": 2}):
-        seen = see(alone, expect_units=named)
+    for named in ({"ACTW-D9": 2}, {"ACS0003": 2}):
+        seen = see(alone, unit_counts=named)
         assert seen.codes == [("half_visible", "ACS0003", 1)]
         assert seen.findings[0].declared == "2 units (declared)"
-    assert see(straight(split_drive(3)), expect_units={"SPLIT2X": 1}).codes == [("more_units", "ACS0003", None)]
+    assert see(straight(split_drive(3)), unit_counts={"ACTW-D9": 1}).codes == [("more_units", "ACS0003", None)]
 
 
 def two_ways() -> tuple[Tree, list[Lun]]:
@@ -207,7 +207,7 @@ def test_a_multipath_map_stands_for_its_paths() -> None:
 
 
 def test_a_unit_with_fewer_paths_than_declared() -> None:
-    seen = see(straight(split_drive(0)), expect_paths=2)
+    seen = see(straight(split_drive(0)), paths_per_unit=2)
     assert [(one.code, one.index, one.declared) for one in seen.findings] == [
         ("too_few_paths", 0, "2 paths"),
         ("too_few_paths", 1, "2 paths"),
@@ -223,7 +223,7 @@ def test_a_range_drive_before_it_is_split() -> None:
     seen = see(range_drive())
     (drive,) = seen.drives
     # HALF is no multiple of 1 MiB: the partitions to come begin and end on whole MiBs inside, and are equal.
-    assert [(unit.kind, unit.index, unit.start, unit.size) for unit in drive.units] == [
+    assert [(unit.unit_kind, unit.index, unit.start, unit.size) for unit in drive.units] == [
         ("range", 0, 0, HALF // MIB * MIB - MIB),
         ("range", 1, HALF, HALF // MIB * MIB - MIB),
     ]
@@ -243,7 +243,7 @@ def test_a_range_drive_split_into_partitions() -> None:
     assert second.size == HALF // 512 * 512 - 10 * MIB
     assert first.links[0] == f"/dev/disk/by-id/wwn-0x{wwn_of(0, 0)}-part1"
     assert first.contents == ()
-    assert [(one.kind, one.node) for one in second.contents] == [("filesystem", "/dev/sda2")]
+    assert [(one.type, one.node) for one in second.contents] == [("filesystem", "/dev/sda2")]
 
 
 def test_a_range_drive_behind_multipath() -> None:
@@ -275,7 +275,7 @@ def test_a_partition_across_the_boundary_belongs_to_both_ranges() -> None:
     seen = see(range_drive(partitions=[(1, MIB, 2 * HALF - 2 * MIB)], part_props={1: {"ID_FS_TYPE": "xfs"}}))
     for unit in seen.drives[0].units:
         assert unit.node == ""
-        assert [one.kind for one in unit.contents] == ["partition_table", "filesystem"]
+        assert [one.type for one in unit.contents] == ["partition_table", "filesystem"]
 
 
 def test_four_ranges() -> None:
@@ -310,7 +310,7 @@ def test_a_page_that_cannot_be_decoded_is_a_finding_and_the_rest_is_read() -> No
 
 def test_units_whose_only_name_is_made_of_the_serial_number() -> None:
     luns = [
-        dataclasses.replace(one, wwn="", pages={"vpd_pg83": designators(text=b"ACTWO   SPLIT2X         ACS0000")})
+        dataclasses.replace(one, wwn="", pages={"vpd_pg83": designators(text=b"ACTWO   ACTW-D9         ACS0000")})
         for one in split_drive(0)
     ]
     seen = see(straight(luns))
@@ -325,12 +325,12 @@ def test_units_whose_only_name_is_made_of_the_serial_number() -> None:
 )
 def test_hostile_text_reaches_nothing(hostile: bytes) -> None:
     luns = [
-        dataclasses.replace(one, serial=hostile, vendor=hostile[:8], model=hostile[:16], revision=hostile[:4])
+        dataclasses.replace(one, serial=hostile, vendor=hostile[:8], model=hostile[:16], firmware=hostile[:4])
         for one in split_drive(0)
     ]
     (drive,) = see(straight(luns)).drives
     assert [unit.index for unit in drive.units] == [0, 1]
-    for text in (drive.serial, drive.vendor, drive.model, drive.revision, *drive.key.split(" ")):
+    for text in (drive.serial, drive.vendor, drive.model, drive.firmware, *drive.key.split(" ")):
         assert re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9_.:-]*", text)
     for unit in drive.units:
         for link in unit.links:
@@ -362,7 +362,7 @@ def test_what_is_on_units_is_told() -> None:
     seen = see(tree, files)
 
     def contents(serial: str, index: int) -> list[tuple[str, str, str]]:
-        return [(one.kind, one.detail, one.node) for one in seen.unit(serial, index).contents]
+        return [(one.type, one.detail, one.node) for one in seen.unit(serial, index).contents]
 
     assert contents("ACS0000", 0) == [
         ("partition_table", "gpt", "/dev/sda"),
@@ -421,7 +421,7 @@ def test_nvme_namespaces_are_ordinary_drives_named_by_their_own_identifier() -> 
         "nvme0n1",
     )
     (drive,) = see(tree).drives
-    assert (drive.serial, drive.model, drive.revision) == ("ACN0001", "PLAIN_FLASH", "1.0")
+    assert (drive.serial, drive.model, drive.firmware) == ("ACN0001", "PLAIN_FLASH", "1.0")
     assert drive.units[0].links == ("/dev/disk/by-id/nvme-eui.00112233445566778899",)
 
 

@@ -35,7 +35,7 @@ def hosts(draw: st.DrawFn) -> tuple[list[Disk], dict[str, tuple[int, int]]]:
                 )
                 disks.append(
                     Disk(
-                        name, "/dev/" + name, "", "", "scsi", "ACTWO", "SPLIT2X", "1", serial,
+                        name, "/dev/" + name, "", "", "scsi", "ACTWO", "ACTW-D9", "1", serial,
                         target=f"{path}:0:{number}", lun=lun, designators=decode_identification(page), size=1000,
                     )
                 )  # fmt: skip

@@ -52,7 +52,7 @@ def images(tmp_path: Path) -> list[str]:
 def test_one_wipefs_tells_the_signatures_of_all_devices(images: list[str]) -> None:
     before = [Path(image).read_bytes() for image in images]
     found = read_signatures(images, run)
-    assert {node: [(one.kind, one.detail) for one in contents] for node, contents in found.items()} == {
+    assert {node: [(one.type, one.detail) for one in contents] for node, contents in found.items()} == {
         images[1]: [("filesystem", "ext4")],
         images[2]: [("partition_table", "gpt")],
         images[3]: [("filesystem", "swap")],
@@ -68,7 +68,7 @@ def test_devices_without_signatures_have_none(images: list[str]) -> None:
 def test_a_half_erased_table_still_counts(images: list[str]) -> None:
     with Path(images[2]).open("r+b") as file:
         file.write(bytes(34 * 512))  # the first copy and the protective MBR
-    assert [one.kind for one in read_signatures(images, run)[images[2]]] == ["partition_table"]
+    assert [one.type for one in read_signatures(images, run)[images[2]]] == ["partition_table"]
 
 
 @pytest.mark.parametrize(
@@ -156,6 +156,6 @@ def test_places_that_cannot_be_read_are_told_like_contents(
     key = (found.drives[0].serial, 0)
     told = examine(found, [key], lambda _argv: Result(0, "", ""))[key]
     assert ("unreadable", "where a pool's labels would be", images[0]) in [
-        (one.kind, one.detail, one.node) for one in told
+        (one.type, one.detail, one.node) for one in told
     ]
-    assert ("open" in {one.kind for one in told}) == busy
+    assert ("open" in {one.type for one in told}) == busy

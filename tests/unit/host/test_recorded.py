@@ -35,7 +35,7 @@ def chassis(name: str) -> Chassis:
 @pytest.mark.parametrize("name", ["ebb01", "shapes"])
 def test_every_unit_of_the_chassis_file_is_found_and_no_other(name: str) -> None:
     found = {
-        (drive.serial, unit.index, unit.wwn, unit.size, unit.logical_block, drive.vendor, drive.model, drive.revision)
+        (drive.serial, unit.index, unit.wwn, unit.size, unit.logical_block, drive.vendor, drive.model, drive.firmware)
         for drive in recorded(name).drives
         if drive.serial
         for unit in drive.units
@@ -43,7 +43,7 @@ def test_every_unit_of_the_chassis_file_is_found_and_no_other(name: str) -> None
     assert found == {
         (
             drive.serial, unit.index, f"naa.{unit.wwn:016x}", unit.size, drive.logical_block,
-            drive.vendor, drive.model, drive.revision,
+            drive.vendor, drive.model, drive.firmware,
         )
         for drive in chassis(name).drives
         for unit in drive.units
@@ -86,7 +86,7 @@ def test_the_odd_drives_of_the_shapes_are_told() -> None:
 def test_what_was_left_on_units_is_told() -> None:
     # What only the device itself shows (an exclusive open) is no part of discovery.
     found = {
-        (drive.serial, unit.index): {one.kind for one in unit.contents}
+        (drive.serial, unit.index): {one.type for one in unit.contents}
         for drive in recorded("shapes").drives
         for unit in drive.units
         if unit.contents and drive.serial
@@ -97,4 +97,4 @@ def test_what_was_left_on_units_is_told() -> None:
 def test_the_system_disk_is_an_ordinary_drive_that_is_mounted() -> None:
     (system,) = [drive for drive in recorded("ebb01").drives if not drive.serial]
     assert (system.units[0].node, system.adapter.split()[0]) == ("/dev/vda", "0000:00:03.0")
-    assert ("mount", "/") in [(one.kind, one.detail) for one in system.units[0].contents]
+    assert ("mount", "/") in [(one.type, one.detail) for one in system.units[0].contents]

@@ -77,8 +77,8 @@ class Lun:
     serial: bytes = b"ACS0001"
     wwn: str = "5000c500aa000010"
     vendor: bytes = b"ACTWO"
-    model: bytes = b"SPLIT2X"
-    revision: bytes = b"0042"
+    model: bytes = b"ACTW-D9"
+    firmware: bytes = b"0042"
     size: int = 9_000_000_000_000
     pages: Mapping[str, bytes] = field(default_factory=dict)
     block: int = 512
@@ -140,7 +140,7 @@ def add_disk(tree: Tree, one: Lun, scsi: str, by_path: str) -> str:
         "type": "0",
         "vendor": one.vendor.ljust(8) + b"\n",
         "model": one.model.ljust(16) + b"\n",
-        "rev": one.revision.ljust(4) + b"\n",
+        "rev": one.firmware.ljust(4) + b"\n",
         # A device of its own in the kernel; umockdev is quicker with a plain directory.
         f"scsi_disk/{posixpath.basename(scsi)}/protection_type": str(one.protection),
         **{key: raw for key, raw in pages.items() if raw},

@@ -125,7 +125,7 @@ def test_the_best_name_of_a_unit_is_its_own_world_wide_one() -> None:
     own6 = Part(0, NAA, 1, bytes.fromhex("6000c500a1b2c3d40000000000000001"))
     local = Part(0, NAA, 1, bytes.fromhex("3000000000000001"))
     eui = Part(0, EUI64, 1, bytes.fromhex("0011223344556677"))
-    text = Part(0, T10, 2, b"ACTWO   SPLIT2X         ACS0001")
+    text = Part(0, T10, 2, b"ACTWO   ACTW-D9         ACS0001")
     port = Part(1, NAA, 1, bytes.fromhex("5000c500a1b2c3d5"), 6)
     target = Part(2, NAA, 1, bytes.fromhex("5000c500a1b2c3d6"), 6)
 

@@ -26,8 +26,8 @@ def planned(**options: Any) -> dict[str, Any]:
 
 
 def test_the_short_form_gives_the_same_layout() -> None:
-    short = [{"bay": f"bay{n:02d}", "serial": f"ACS{n:05d}", "units": 2, "unit_bytes": 9 * 10**12} for n in range(12)]
-    listed = [{"bay": f"bay{n:02d}", "serial": f"ACS{n:05d}", "units": [9 * 10**12] * 2} for n in range(12)]
+    short = [{"bay": f"bay{n:02d}", "serial": f"ACS{n:05d}", "unit_count": 2, "unit_bytes": 9 * 10**12} for n in range(12)]
+    listed = [{"bay": f"bay{n:02d}", "serial": f"ACS{n:05d}", "unit_bytes": [9 * 10**12] * 2} for n in range(12)]
     whole = planned(compare=False)["layout"]
     assert planned(drives=short, compare=False)["layout"] == whole
     assert planned(drives=listed, compare=False)["layout"] == whole
@@ -111,7 +111,7 @@ def test_any_plan_can_be_shown(specs: tuple[Spec, ...], policy: Policy) -> None:
 
 
 def test_a_drive_without_a_bay_is_shown_by_serial() -> None:
-    drives = [{"serial": f"ACS{n}", "units": 2, "unit_bytes": 9 * 10**12} for n in range(4)]
+    drives = [{"serial": f"ACS{n}", "unit_count": 2, "unit_bytes": 9 * 10**12} for n in range(4)]
     assert "  serial ACS3 0/1\n" in planned(drives=drives, compare=False)["text"]
 
 
@@ -134,8 +134,8 @@ def test_a_drive_without_a_bay_is_shown_by_serial() -> None:
         ({"policy": {"widht": 6}}, "policy: unknown key widht. Allowed: kind, parity, width, spares, survive, prefer"),
         ({"drives": [{"serial": 7}]}, "drives[0].serial: 7 is not a serial. Give it as text."),
         (
-            {"drives": [{"serial": "A", "units": 0}]},
-            "drives[0].units: 0 is not allowed. Allowed: a whole number from 1",
+            {"drives": [{"serial": "A", "unit_count": 0}]},
+            "drives[0].unit_count: 0 is not allowed. Allowed: a whole number from 1",
         ),
         ({"drives": [{"serial": "A"}]}, "drives[0].unit_bytes: None is not allowed. Allowed: a whole number from 1 to"),
         ({"drives": [{"serial": "A", "slot": 3}]}, "drives[0]: unknown key slot. Allowed: bay, serial, units"),
@@ -301,11 +301,11 @@ def test_a_pace_too_small_to_count_with_is_refused(name: str) -> None:
         ({"drives": whole_drive(size=2**200)}, "drives[3].units[1].size: 16069"),
         ({"drives": whole_drive(size=-5)}, "drives[3].units[1].size: -5 is not allowed"),
         ({"drives": whole_drive(index=0)}, "drives: bay03 (serial ACS00003): unit 0 is listed twice"),
-        ({"drives": [{"serial": "A", "units": [9 * 10**12] * 17}]}, "drives[0].units: 'a list of 17' is not allowed"),
-        ({"drives": [{"serial": "A", "units": [9 * 10**12, True]}]}, "drives[0].units[1]: True is not allowed"),
-        ({"drives": [{"serial": "A", "units": [9.5e12, 9]}]}, "drives[0].units[0]: 9500000000000.0 is not allowed"),
-        ({"drives": [{"serial": "A", "units": [None]}]}, "drives[0].units[0]: None is not allowed"),
-        ({"drives": [{"serial": "A", "units": []}]}, "drives: bay unknown (serial A): the drive shows no unit"),
+        ({"drives": [{"serial": "A", "unit_bytes": [9 * 10**12] * 17}]}, "drives[0].units: 'a list of 17' is not allowed"),
+        ({"drives": [{"serial": "A", "unit_bytes": [9 * 10**12, True]}]}, "drives[0].unit_bytes[1]: True is not allowed"),
+        ({"drives": [{"serial": "A", "unit_bytes": [9.5e12, 9]}]}, "drives[0].unit_bytes[0]: 9500000000000.0 is not allowed"),
+        ({"drives": [{"serial": "A", "unit_bytes": [None]}]}, "drives[0].unit_bytes[0]: None is not allowed"),
+        ({"drives": [{"serial": "A", "unit_bytes": []}]}, "drives: bay unknown (serial A): the drive shows no unit"),
         ({"drives": None}, "drives: None is not a list"),
         ({"drives": [None]}, "drives[0]: None is not a dictionary"),
         ({"policy": [1]}, "policy: [1] is not a dictionary"),
@@ -345,7 +345,7 @@ def test_a_slot_beyond_four_digits_is_refused_with_its_place() -> None:
 def two_sizes(small: int = 7 * 10**12, units: int = 1) -> list[dict[str, Any]]:
     """Six drives of 9 TB and four smaller ones."""
     sizes = [9 * 10**12] * 6 + [small] * 4
-    return [{"serial": f"ACS{n}", "bay": f"bay{n:02d}", "units": [size] * units} for n, size in enumerate(sizes)]
+    return [{"serial": f"ACS{n}", "bay": f"bay{n:02d}", "unit_bytes": [size] * units} for n, size in enumerate(sizes)]
 
 
 @pytest.mark.parametrize("setting", ["separate", "allow"])

@@ -45,7 +45,7 @@ def drives_of(number: int, count: int, enclosures: Sequence[str] = ("",)) -> tup
         home = enclosures[place * len(enclosures) // count]
         slot = place % (count // len(enclosures))
         made = drive(number * 1000 + place, Spec(home), slot, adapter=f"pci-0000:00:{8 + slot % 2:02d}.0")
-        found.append(replace(made, revision="0042", bay_source="enclosure"))
+        found.append(replace(made, firmware="0042", bay_source="enclosure"))
     return tuple(found)
 
 
@@ -145,7 +145,7 @@ def trial(drives: Sequence[Drive], seed: int, odd: dict[str, str] | None = None)
         "alone": pair([unit for one in told for unit in one["alone"]]),
         **{what: pair([one[what] for one in told]) for what in ("together", "independence", "evenness")},
     }
-    return {"at": 1_795_000_000, "class_median": {"ACTWO SPLIT2X": median}, "drives": told, "ceilings": []}
+    return {"at": 1_795_000_000, "model_median": {"ACTWO ACTW-D9": median}, "drives": told, "ceilings": []}
 
 
 def _tried(one: Drive, chance: random.Random, odd: str) -> dict[str, Any]:
@@ -164,7 +164,7 @@ def _tried(one: Drive, chance: random.Random, odd: str) -> dict[str, Any]:
     return {
         "bay": one.bay.label if one.bay else "",
         "serial": one.serial,
-        "class_name": "ACTWO SPLIT2X",
+        "class_name": "ACTWO ACTW-D9",
         "at": 1_795_000_000,
         "verdict": verdict,
         "reasons": reasons,
@@ -176,7 +176,7 @@ def _tried(one: Drive, chance: random.Random, odd: str) -> dict[str, Any]:
 
 
 REMOVED = {"state": "REMOVED", "serving": False}
-FILLING = {"state": "ONLINE", "serving": False, "role": "incoming"}
+RESILVERING = {"state": "ONLINE", "serving": False, "role": "incoming"}
 
 
 def healthy() -> HostRecord:
@@ -251,7 +251,7 @@ def replacing() -> HostRecord:
     return record(
         "ebb03",
         drives,
-        {("bay04", 0): FILLING, ("bay04", 1): FILLING},
+        {("bay04", 0): RESILVERING, ("bay04", 1): RESILVERING},
         findings=(note,),
         settings={**SETTINGS, "openzfs": "zfs-2.3.2-2"},
     )
@@ -261,7 +261,7 @@ def unbuilt() -> HostRecord:
     """C(ebb04): a chassis of two enclosures with a spare, an empty bay and a stranger; no pool yet."""
     drives = drives_of(4, 24, ("east", "west"))
     placed = record("ebb04", drives[:23], policy={**POLICY, "width": 11, "spares": 1}, pool=None, margin=None)
-    stranger = replace(drive(4999, Spec("west"), 11), revision="0042")
+    stranger = replace(drive(4999, Spec("west"), 11), firmware="0042")
     odd = Finding(
         "drive_undeclared",
         "error",

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 import yaml
 
-from tests.bench.bench_check import prepare, run
+from tests.bench.bench_drift import prepare, run
 
 DEAD = {"ansible_connection": "ssh", "ansible_host": "127.0.0.1", "ansible_port": 1}
 BOOK = "evenkeel.split_actuator.report"
@@ -23,7 +23,7 @@ def test_the_report_may_ask_the_hosts_itself(tmp_path: Path) -> None:
     hosts = yaml.safe_load((tmp_path / "hosts.yml").read_text())
     hosts["all"]["hosts"]["ebb900"] = DEAD
     (tmp_path / "hosts.yml").write_text(yaml.safe_dump(hosts))
-    ask = ("-e", "split_actuator_report_check=true", "-e", "split_actuator_report_labels=false")
+    ask = ("-e", "split_actuator_report_ask_hosts=true", "-e", "split_actuator_report_labels=false")
 
     told = run(tmp_path, BOOK, *ask)[1]
     assert "2 hosts, 3 pages written" in told

@@ -49,7 +49,7 @@ def test_what_is_not_as_it_should_be_has_a_word() -> None:
     assert (found["bay07"].word, found["bay07"].errors) == ("absent", 1)
     assert told(found["bay03"]) == [("A", "fine", ""), ("B", "errors", "errors")]
     assert (found["bay03"].word, found["bay03"].warnings) == ("", 1)
-    assert told(cells(records.replacing())["bay04"]) == [("A", "filling", "filling"), ("B", "filling", "filling")]
+    assert told(cells(records.replacing())["bay04"]) == [("A", "resilvering", "resilvering"), ("B", "resilvering", "resilvering")]
 
 
 def test_without_a_pool_the_map_shows_the_plan() -> None:
@@ -200,7 +200,7 @@ def test_the_distribution_has_a_dot_for_each_unit_and_the_median_of_all() -> Non
     drives = records.drives_of(1, 12)
     trial = records.trial(drives, 3, {drives[4].serial: "slow"})
     for kind, scale in (("sequential", 1e6), ("random", 1.0)):
-        found = plots.distribution(trial, "ACTWO SPLIT2X", kind)
+        found = plots.distribution(trial, "ACTWO ACTW-D9", kind)
         assert found is not None
         assert places(found.shapes, "u0, u0 off") == places(found.shapes, "u1, u1 off") == 12
         assert places(found.shapes, "u0 off, u1 off") == 2
@@ -217,7 +217,7 @@ def test_the_distribution_has_a_dot_for_each_unit_and_the_median_of_all() -> Non
 def test_bars_show_units_end_to_end_and_what_they_reach_together() -> None:
     drives = records.drives_of(1, 3)
     trial = records.trial(drives, 3, {drives[1].serial: "shared"})
-    found = plots.bars(trial, "ACTWO SPLIT2X", "sequential")
+    found = plots.bars(trial, "ACTWO ACTW-D9", "sequential")
     assert found is not None
     assert [(row.label, row.verdict) for row in found.rows] == [
         ("bay00", "accept"), ("bay01", "reject"), ("bay02", "accept")
@@ -242,8 +242,8 @@ def test_what_was_not_measured_is_not_drawn() -> None:
         drive["alone"] = [{"sequential": None, "random": 100.0} for _unit in drive["alone"]]
         drive["together"] = {"sequential": None, "random": None}
         drive["independence"] = drive["evenness"] = {"sequential": None, "random": None}
-    assert plots.distribution(trial, "ACTWO SPLIT2X", "sequential") is None
-    assert plots.bars(trial, "ACTWO SPLIT2X", "sequential") is None
+    assert plots.distribution(trial, "ACTWO ACTW-D9", "sequential") is None
+    assert plots.bars(trial, "ACTWO ACTW-D9", "sequential") is None
     page = host_page(replace(records.healthy(), trial=trial))
     assert page.trial is not None
     assert [one.kind for one in page.trial.bars] == ["random"]
@@ -274,4 +274,4 @@ def test_trials_of_these_tests_have_the_form_that_trials_leave() -> None:
         drive.setdefault("firmware", "0042")
     read = from_data({"version": VERSION, **made})
     assert read.drives[0].alone[0].sequential == made["drives"][0]["alone"][0]["sequential"]
-    assert plots.distribution(to_plain(read), "ACTWO SPLIT2X", "random") is not None
+    assert plots.distribution(to_plain(read), "ACTWO ACTW-D9", "random") is not None

@@ -135,7 +135,7 @@ def test_another_drive_in_the_bay_means_a_replacement_and_no_spare():
     report, words = once(access, status(NOW, PULLED))
     assert words == []
     assert report.waiting == (
-        "bay01 (serial ACT1): another drive is in its bay, bay01 (serial NEW1); run the playbook swap_drive",
+        "bay01 (serial ACT1): another drive is in its bay, bay01 (serial NEW1); run the playbook replace_drive",
     )
 
 

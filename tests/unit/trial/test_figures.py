@@ -100,7 +100,7 @@ def test_independence_and_evenness() -> None:
     assert found["ACT01"].alone == (figures.Pair(100e6, 100.0),) * 2
     assert found["ACT02"].evenness.random == pytest.approx(0.4)
     assert found["ACT02"].independence.random == pytest.approx(1.0)
-    medians = figures.class_medians(ordered, found)["ACTWO SPLIT2X"]
+    medians = figures.model_medians(ordered, found)["ACTWO ACTW-D9"]
     assert (medians.drives, medians.independence, medians.together) == (
         6, figures.Pair(1.0, 1.0), figures.Pair(200e6, 200.0),
     )  # fmt: skip
@@ -113,7 +113,7 @@ def test_what_is_not_measured_has_no_figure() -> None:
     assert found["ACT00"].independence == figures.Pair()
     assert found["ACT00"].alone == (figures.Pair(100e6, None),) * 2
     assert found["ACT01"].alone == (figures.Pair(), figures.Pair())
-    assert figures.class_medians(ordered, found)["ACTWO SPLIT2X"].independence == figures.Pair()
+    assert figures.model_medians(ordered, found)["ACTWO ACTW-D9"].independence == figures.Pair()
     one = Order((drive(0, 1),))
     assert figures.figures(one, measures_of(one))["ACT00"].evenness == figures.Pair()
 

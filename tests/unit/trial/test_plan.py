@@ -170,14 +170,14 @@ def test_the_order_is_one_however_the_drives_are_reached() -> None:
         ),
     )
     assert moved.id == ordered.id
-    assert replace(ordered, settings=Settings(seconds=11)).id != ordered.id
+    assert replace(ordered, settings=Settings(run_seconds=11)).id != ordered.id
     assert order(3, burn_in=[1]).id != ordered.id
     assert from_plain(Order, to_plain(ordered)) == ordered
 
 
 @pytest.mark.parametrize(
     "settings",
-    [{"seconds": 0}, {"random_block": 5000}, {"chunk": 1000}, {"chunk": (1 << 20) + 1}, {"temperature_ceiling": 101}],
+    [{"run_seconds": 0}, {"random_block": 5000}, {"chunk": 1000}, {"chunk": (1 << 20) + 1}, {"temperature_ceiling": 101}],
 )
 def test_settings_out_of_bounds_are_refused(settings: dict[str, int]) -> None:
     with pytest.raises(InputError) as caught:

@@ -96,7 +96,7 @@ def test_what_is_on_a_unit(burn_in: list[int], content: Content, busy: bool, ref
     with pytest.raises(Refusal) as caught:
         choose.refuse_contents(ordered, contents, keys, busy)
     [reason] = caught.value.reasons
-    assert reason.startswith(f"bay01 (serial ACT01) unit 1: {content.kind} {content.detail} on /dev/sdb1")
+    assert reason.startswith(f"bay01 (serial ACT01) unit 1: {content.type} {content.detail} on /dev/sdb1")
 
 
 def test_drives_that_are_not_as_ordered() -> None:
@@ -191,8 +191,8 @@ def test_a_stopped_one_goes_on_where_it_was(tmp_path: Path, monkeypatch: pytest.
 
 def test_a_trial_that_is_known_to_take_too_long_is_not_begun(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     site = Site(tmp_path, monkeypatch, order(6))
-    with pytest.raises(HostError, match=r"time_limit 5: it would take 8 minutes"):
-        site.started([], settings=Settings(time_limit=5))
+    with pytest.raises(HostError, match=r"time_limit_seconds 300: it would take 8 minutes"):
+        site.started([], settings=Settings(time_limit_seconds=300))
     assert site.tree() == []
 
 

@@ -209,7 +209,7 @@ def test_results_for_people() -> None:
 
 
 def members(*numbers: int, kind: str = "lun") -> list[Member]:
-    return [Member(f"ACT{n:02d}", index, f"bay{n:02d}", kind=kind) for n in numbers for index in (0, 1)]
+    return [Member(f"ACT{n:02d}", index, f"bay{n:02d}", unit_kind=kind) for n in numbers for index in (0, 1)]
 
 
 @pytest.mark.parametrize("kind", ["lun", "range"])

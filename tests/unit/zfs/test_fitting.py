@@ -30,7 +30,7 @@ from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.mode
 )
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.names import fitted_uuid
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.plain import to_plain
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.swap import candidate
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.replacement import candidate
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs import actions, build, fitting, growing
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs.access import Access, Holding
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs.actions import Wish
@@ -177,7 +177,7 @@ def test_labels_where_the_partition_would_be_refuse_unless_they_are_to_be_erased
 @pytest.mark.parametrize(
     ("change", "words"),
     [
-        ({"kind": "range"}, "is the partition of a range, which is not made smaller"),
+        ({"unit_kind": "range"}, "is the partition of a range, which is not made smaller"),
         ({"wwn": ""}, "without a WWN its partition would not be known again"),
         ({"paths": (UnitPath("0:0:0:0", "/dev/sde"), UnitPath("1:0:0:0", "/dev/sdx"))}, "is reached over 2 paths"),
         ({"logical_block": 520}, "520 is not a logical block size"),
@@ -192,17 +192,17 @@ def test_a_unit_that_cannot_have_a_partition_of_its_own_is_refused_before_anythi
 
 
 def test_the_plan_refuses_a_range_that_its_vdev_cannot_use_whole():
-    small, large = raidz({0: 5 * TB, 1: 5 * TB}), raidz({2: 7 * TB}, kind="range")
+    small, large = raidz({0: 5 * TB, 1: 5 * TB}), raidz({2: 7 * TB}, unit_kind="range")
     with pytest.raises(Refusal) as told:
         build.refuse_larger_ranges(Layout((replace(small, members=(*small.members, *large.members)),)))
     (reason,) = told.value.reasons
     assert reason.startswith("bay02 (serial ACT2) unit 0: it is larger than its vdev can use, and is the partition of")
     build.refuse_larger_ranges(LAYOUT)
-    build.refuse_larger_ranges(Layout((raidz({2: 7 * TB, 3: 7 * TB}, kind="range"),)))
+    build.refuse_larger_ranges(Layout((raidz({2: 7 * TB, 3: 7 * TB}, unit_kind="range"),)))
 
 
 def test_the_module_that_plans_says_it_too(monkeypatch):
-    members = [replace(one, kind="range") for one in raidz().members]
+    members = [replace(one, unit_kind="range") for one in raidz().members]
     plain = to_plain(Layout((Vdev("raidz", 1, tuple(members)),)))
     module: Any = SimpleNamespace(params={})
     monkeypatch.setattr(layout_plan, "report", lambda _options: {"layout": plain})
@@ -263,7 +263,7 @@ def test_members_are_alike_as_openzfs_compares_them_and_the_vdev_holds_what_it_h
     # zpool compares each device with the one before it, in whatever order they come.
     assert max(seen.values()) - min(seen.values()) <= ALIKE
     assert {key for key, unit in units.items() if unit.size > min(bytes_of.values()) + ALIKE} == set(wanted.larger)
-    members = [replace(one, size=seen[(one.serial, 0)], kind="range" if (one.serial, 0) in wanted.larger else "lun")
+    members = [replace(one, size=seen[(one.serial, 0)], unit_kind="range" if (one.serial, 0) in wanted.larger else "lun")
                for one in layout.vdevs[0].members]  # fmt: skip
     fitted = pool_capacity([Vdev("raidz", 1, tuple(members))])
     assert fitted.size == pool_capacity(layout.vdevs).size

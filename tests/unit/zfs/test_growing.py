@@ -278,6 +278,6 @@ def test_what_a_vdev_allocates_is_computed_as_openzfs_wrote_it(name):
     ],
 )
 def test_a_whole_disk_is_expanded_by_its_link_and_a_partition_by_its_guid(path, kind, told):
-    unit = replace(DRIVES[0].units[0], kind=kind)
+    unit = replace(DRIVES[0].units[0], unit_kind=kind)
     placed = PoolMember("bay00.0", path, "77", "ONLINE", True, serial="ACT0", index=0)
     assert enlarging._called(placed, {("ACT0", 0): Holding(unit, "", 1, Label("active", "77"))}, {}) == told

@@ -109,8 +109,8 @@ def test_no_json_raises_anything_but_the_librarys_own_error(data):
 
 def test_a_leaf_that_a_resilver_fills_does_not_count_as_filled():
     node = status_text._node(status_text._Line(3, "/dev/sda1", ("ONLINE", "0", "0", "0", "(resilvering)")), "5")
-    assert node.filling
-    assert not dataclasses.replace(node, note="", filling=False).filling
+    assert node.resilvering
+    assert not dataclasses.replace(node, note="", resilvering=False).resilvering
 
 
 def json_of(name):
@@ -372,11 +372,11 @@ def test_while_a_distributed_spare_is_filled_the_others_hold_all_their_data():
     told = data["pools"]["archive"]["vdevs"]["archive"]["vdevs"]["draid1:3d:6c:1s-1"]["vdevs"]
     assert sum("scan_processed" in node for node in told.values()) > 2
     (pool,) = status_json.read(json.dumps(data))
-    assert filling(pool) == ["draid1-0-0", "draid1-1-0"]
+    assert resilvering(pool) == ["draid1-0-0", "draid1-1-0"]
 
 
-def filling(pool):
-    return [node.name for _group, node in every(pool) if node.is_leaf and node.filling]
+def resilvering(pool):
+    return [node.name for _group, node in every(pool) if node.is_leaf and node.resilvering]
 
 
 @pytest.mark.parametrize("form", ["json", "text"])
@@ -384,14 +384,14 @@ def test_a_rebuild_of_vdevs_is_a_resilver_under_way(form):
     """JSON's own scan is an older resilver, which has ended."""
     told = {"json": json_of, "text": text_of}[form]
     (both,), (none,) = (told(f"draid-{word}-2.3.9") for word in ("rebuilding", "rebuilt"))
-    assert (both.scan.resilvering, filling(both)) == (True, ["draid1-0-0", "draid1-1-0"])
-    assert (none.scan.function, none.scan.running, filling(none)) == ("scrub", False, [])
+    assert (both.scan.resilvering, resilvering(both)) == (True, ["draid1-0-0", "draid1-1-0"])
+    assert (none.scan.function, none.scan.running, resilvering(none)) == ("scrub", False, [])
 
 
 def test_a_scrub_under_way_is_not_hidden_by_rebuilds_that_have_ended():
     """2.1 printed the scrub first, then a line for each vdev that was rebuilt."""
     (pool,) = text_of("draid-scrubbing-2.1.11")
-    assert (pool.scan.function, pool.scan.running, filling(pool)) == ("scrub", True, [])
+    assert (pool.scan.function, pool.scan.running, resilvering(pool)) == ("scrub", True, [])
     assert "32.39% done" in pool.scan.text
     (after,) = text_of("draid-rebuilt-2.1.11")
     assert (after.scan.function, after.scan.state) == ("scrub", "finished")
@@ -402,7 +402,7 @@ def test_a_rebuild_that_has_ended_does_not_hide_the_one_that_runs():
     data["pools"]["archive"]["scan_stats"]["rebuild_stats"]["draid1:3d:6c:1s-0"]["state"] = "COMPLETE"
     for (pool,) in (text_of("draid-half-rebuilt-2.3.9"), status_json.read(json.dumps(data))):
         scan = pool.scan or Scan()
-        assert (scan.resilvering, filling(pool)) == (True, ["draid1-1-0"])
+        assert (scan.resilvering, resilvering(pool)) == (True, ["draid1-1-0"])
 
 
 def canceled(scrub_after: bool):
@@ -437,10 +437,10 @@ def rows(vdevs):
 def test_a_distributed_spare_whose_rebuild_was_canceled_does_not_serve_yet():
     """2.3.9 prints ONLINE and no more for it; 184 KB of the first were written, none of the second."""
     for pool in canceled(scrub_after=False):
-        assert filling(pool) == ["draid1-1-0"]
+        assert resilvering(pool) == ["draid1-1-0"]
         assert pool.errors == 1
     for pool in canceled(scrub_after=True):
-        assert filling(pool) == []
+        assert resilvering(pool) == []
 
 
 def test_a_rebuild_without_a_stand_in_is_read_from_the_text():
@@ -515,7 +515,7 @@ def test_a_device_that_is_called_like_a_note_is_not_being_filled():
         "123                              UNAVAIL      0     0     0  was /srv/resilver.img",
     )
     gone = read_text(text).group("data")[0].children[0]
-    assert (gone.filling, gone.path) == (False, "/srv/resilver.img")
+    assert (gone.resilvering, gone.path) == (False, "/srv/resilver.img")
 
 
 def test_digits_that_are_no_numbers_are_no_counters():

@@ -77,7 +77,7 @@ def test_a_drive_that_is_gone_is_told_by_the_name_that_its_label_had():
         found[key] = replace(label, vdev=replace(label.vdev, children=children))
     left = {key: label for key, label in found.items() if key[0] != "ACT3"}
     declared = read_drives(
-        {f"bay{bay:02d}": {"serial": f"ACT{bay}", "units": 2, "unit_bytes": 10**12} for bay in range(4)}
+        {f"bay{bay:02d}": {"serial": f"ACT{bay}", "unit_count": 2, "unit_bytes": 10**12} for bay in range(4)}
     )
     (pool,) = on_units(left, DRIVES[:3], declared, frozenset())
     assert units_of(pool.layout) == units_of(layout())
@@ -89,9 +89,9 @@ def test_logs_and_drives_of_other_use_are_no_data():
     found = labels(*cohorts([0, 1, 2, 3]), [("ACT5", 0), ("ACT6", 0)], [("ACT7", 0)])
     for key in (("ACT5", 0), ("ACT6", 0)):
         found[key] = replace(found[key], vdev=replace(found[key].vdev, kind="mirror", is_log=True))
-    data = {f"bay{bay:02d}": {"serial": f"ACT{bay}", "units": 2} for bay in range(4)}
+    data = {f"bay{bay:02d}": {"serial": f"ACT{bay}", "unit_count": 2} for bay in range(4)}
     # A supporting device need not be declared as a drive at all: its vdev is told by its WWN.
-    for more in ({}, {"bay07": {"serial": "ACT7", "units": 2, "use": "other"}}):
+    for more in ({}, {"bay07": {"serial": "ACT7", "unit_count": 2, "use": "other"}}):
         (pool,) = on_units(found, DRIVES, read_drives({**data, **more}), frozenset())
         assert units_of(pool.layout) == units_of(layout())
     (both,) = on_units(found, DRIVES, (), frozenset())

@@ -16,9 +16,9 @@ from ..record import Accepted
 from .codes import CODES, note
 
 VARIABLE = "split_actuator_accepted"
-_KEYS = ("code", "reason", "until", "bay", "serial", "unit", "about")
+_KEYS = ("code", "reason", "until", "bay", "serial", "index", "about")
 _DATE = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
-_NEVER = ("acceptance_expired", "acceptance_unused", "unchecked")
+_NEVER = ("acceptance_expired", "acceptance_unused", "drift_unchecked")
 
 
 @dataclass(frozen=True)
@@ -30,7 +30,7 @@ class Acceptance:
     until: str
     bay: str = ""
     serial: str = ""
-    unit: Optional[int] = None
+    index: Optional[int] = None
     about: str = ""
 
     def matches(self, one: Finding) -> bool:
@@ -39,7 +39,7 @@ class Acceptance:
             one.code == self.code
             and self.bay in ("", one.bay)
             and self.serial in ("", one.serial)
-            and self.unit in (None, one.index)
+            and self.index in (None, one.index)
             and self.about in ("", one.about)
         )
 
@@ -50,14 +50,14 @@ class Acceptance:
             self.code,
             self.bay,
             self.serial,
-            "" if self.unit is None else "unit {0}".format(self.unit),
+            "" if self.index is None else "unit {0}".format(self.index),
             self.about,
         ]
         return " ".join(part for part in parts if part)
 
 
 def read_accepted(data: Any, where: str = VARIABLE) -> Tuple[Acceptance, ...]:
-    """What C(split_actuator_accepted) says: a list of C(code), C(reason), C(until), and C(bay), C(serial), C(unit),
+    """What C(split_actuator_accepted) says: a list of C(code), C(reason), C(until), and C(bay), C(serial), C(index),
     C(about) to narrow it down. Raises InputError naming key and value."""
     if not isinstance(data, (list, tuple)):
         raise InputError("{0!r} is not a list".format(data), subject=where)
@@ -89,7 +89,7 @@ def _read(entry: Any, where: str) -> Acceptance:
         until=_date(entry.get("until"), where + ".until"),
         bay=Bay.parse(bay).label if bay else "",
         serial=str(entry.get("serial", "")),
-        unit=_unit(entry.get("unit"), where + ".unit"),
+        index=_index(entry.get("index"), where + ".index"),
         about=str(entry.get("about", "")),
     )
 
@@ -105,7 +105,7 @@ def _date(value: Any, where: str) -> str:
         raise InputError("{0!r} is no date".format(value), subject=where, remedy="Write 2026-12-31.") from error
 
 
-def _unit(value: Any, where: str) -> Optional[int]:
+def _index(value: Any, where: str) -> Optional[int]:
     if value is None:
         return None
     if isinstance(value, bool) or not isinstance(value, int) or value < 0:

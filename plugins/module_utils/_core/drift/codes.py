@@ -21,7 +21,7 @@ AREAS = {
     "pool": "the pool itself",
     "host": "settings and services of the host",
     "fleet": "a host against the hosts that are declared alike",
-    "check": "the check itself",
+    "drift": "the comparison itself",
 }
 
 
@@ -133,7 +133,7 @@ _ALL = (
           "Two units of a spare drive are in one vdev; if it is lost, so are both.",
           "Run the playbook spares: with another spare drive free it moves one of them."),
     _code("spare_divided", "layout", "warning", "The units of a spare drive stand in for different drives.",
-          "Replace these drives (playbook swap_drive); the spare is given back once both are."),
+          "Replace these drives (playbook replace_drive); the spare is given back once both are."),
     _code("spare_undeclared", "layout", "info", "The pool has a spare that the layout does not have.",
           "Declare it in the policy, or remove it."),
     _code("support_differs", "layout", "warning", "The pool's supporting vdevs are not the declared ones.",
@@ -200,7 +200,7 @@ _ALL = (
           "Run the role disk_inventory: the host watches and checks what it was told last."),
     # Fleet
     _code("fleet_differs", "fleet", "warning", "A setting is not that of most servers that are declared alike.",
-          "Bring the server in line, or declare it to be of another class (split_actuator_class)."),
+          "Bring the server in line, or declare it to be of another class (split_actuator_server_class)."),
     _code("hostid_shared", "fleet", "error", "Two servers have one host id.",
           "Give each its own: with one id, OpenZFS cannot tell whose a pool is."),
     _code("drive_elsewhere", "fleet", "error", "A drive that is declared for one server was found in another.",
@@ -208,10 +208,10 @@ _ALL = (
     _code("pool_shared", "fleet", "error", "One pool is imported on two servers at once.",
           "Stop writing now. Export it on one of them; it may already be damaged: be ready to restore from a backup."),
     # Check
-    _code("unchecked", "check", "error", "The host could not be checked.", "See the message; the host may be down."),
-    _code("acceptance_expired", "check", "warning", "A finding was accepted until a date that is over; it counts.",
+    _code("drift_unchecked", "drift", "error", "The host could not be checked.", "See the message; the host may be down."),
+    _code("acceptance_expired", "drift", "warning", "A finding was accepted until a date that is over; it counts.",
           "Put the finding right, or accept it anew with a later date."),
-    _code("acceptance_unused", "check", "info", "A finding is accepted that is not there.",
+    _code("acceptance_unused", "drift", "info", "A finding is accepted that is not there.",
           "Take the entry out of split_actuator_accepted."),
 )  # fmt: skip
 

@@ -59,5 +59,5 @@ def _services(services: Mapping[str, Mapping[str, str]]) -> Dict[str, str]:
 
 def _models(drives: Sequence[Drive]) -> str:
     """How many split drives of each model and firmware there are."""
-    counts = Counter((one.model, one.revision) for one in drives if max(len(one.units), one.expected_units) > 1)
+    counts = Counter((one.model, one.firmware) for one in drives if max(len(one.units), one.expected_units) > 1)
     return ", ".join("{0} x {1} {2}".format(count, *what).strip() for what, count in sorted(counts.items()))

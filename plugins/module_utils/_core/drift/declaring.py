@@ -28,12 +28,12 @@ def declaration(options: Mapping[str, Any]) -> Declaration:
     host = str(options.get("host") or "")
     drives = read_drives(options["declared"], host)
     about = read_class(
-        options.get("chassis_bays") or [], options.get("expect_paths") or 0, options.get("models") or {}, host
+        options.get("bays") or [], options.get("paths_per_unit") or 0, options.get("models") or {}, host
     )
     refuse_strange_bays(drives, about, host)
-    units = {model: facts.units for model, facts in about.models.items() if facts.units}
+    units = {model: facts.unit_count for model, facts in about.models.items() if facts.unit_count}
     wanted = wanted_from(options)
-    wanted = expecting(replace(wanted, units={**units, **wanted.units}, paths=about.paths), drives)
+    wanted = expecting(replace(wanted, units={**units, **wanted.units}, paths=about.paths_per_unit), drives)
     if options.get("hostid"):
         hostid.parse(options["hostid"])
     return Declaration(
@@ -67,7 +67,7 @@ def from_inventory(inventory: onhost.Inventory, further: Mapping[str, Any]) -> D
         "declared": onhost.plain_drives(inventory),
         "pool": inventory.pool,
     }
-    wish = declaration({**options, "chassis_bays": list(inventory.about.bays), "expect_paths": inventory.about.paths})
-    units = {model: facts.units for model, facts in inventory.about.models.items() if facts.units}
+    wish = declaration({**options, "bays": list(inventory.about.bays), "paths_per_unit": inventory.about.paths_per_unit})
+    units = {model: facts.unit_count for model, facts in inventory.about.models.items() if facts.unit_count}
     wanted = replace(wish.wanted, units={**units, **wish.wanted.units})
     return replace(wish, about=inventory.about, wanted=wanted, drives=tuple(drives.values()))

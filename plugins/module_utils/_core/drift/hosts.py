@@ -18,7 +18,7 @@ from .codes import note
 
 _LINK = re.compile(r'SYMLINK\+="disk/by-vdev/([^"$%]+?)(?:-part(?:%n|\$env\{DM_PART\}))?"')
 # What each program and folder of ours on a host asks for, beside what is enabled there.
-_RUNNING = ("evenkeel-health.service", "evenkeel-health-web.service", "evenkeel-check.timer")
+_RUNNING = ("evenkeel-health.service", "evenkeel-health-web.service", "evenkeel-drift.timer")
 _IMPORTS = ("evenkeel-pool-import.service", "zfs-import-cache.service", "zfs-import-scan.service")
 
 
@@ -160,7 +160,7 @@ def _leading(drives: Sequence[Drive], names: Mapping[str, str], found: Sequence[
         node: (drive, unit.index)
         for drive in found
         for unit in drive.units
-        for node in [unit.node, *(path.node for path in unit.paths if unit.kind != "range")]
+        for node in [unit.node, *(path.node for path in unit.paths if unit.unit_kind != "range")]
         if node
     }
     told = []

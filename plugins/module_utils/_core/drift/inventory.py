@@ -18,7 +18,7 @@ from ..host.discover import Found
 from ..model import Drive, Finding, Unit
 from ..names import DIRECTORY, unit_name
 from ..server_class import ModelFacts, ServerClass
-from ..split.extents import ALIKE
+from ..partition.extents import ALIKE
 
 _HOST = ("udev_silent",)  # of discovery's codes, those about no drive
 _CONFIRMING = ("enclosure", "sas", "map")
@@ -140,7 +140,7 @@ def _unit(wanted: DeclaredDrive, drive: Drive, unit: Unit) -> List[Finding]:
                 " its WWNs.",
             )
         )
-    elif unit.index < wanted.units and unit.node:
+    elif unit.index < wanted.unit_count and unit.node:
         name = "{0}/{1}".format(DIRECTORY, unit_name(wanted.bay, unit.index))
         moved = drive.bay_source in _CONFIRMING and _label(drive) != wanted.bay
         if not moved and not any(link == name or link.startswith(name + "-part") for link in unit.links):
@@ -182,10 +182,10 @@ def _differing(drives: Sequence[Drive], wanted: Mapping[str, DeclaredDrive], abo
         units = [unit for drive in alike for unit in drive.units if unit.size]
         sizes = _usual_sizes(units)
         block = facts.logical_block or _usual(unit.logical_block for unit in units)
-        revision = facts.revision or _usual(drive.revision for drive in alike)
+        firmware = facts.firmware or _usual(drive.firmware for drive in alike)
         for drive in alike:
-            if revision is not None and drive.revision != revision:
-                findings.append(_firmware(drive, str(revision), bool(facts.revision)))
+            if firmware is not None and drive.firmware != firmware:
+                findings.append(_firmware(drive, str(firmware), bool(facts.firmware)))
             for unit in drive.units:
                 declared = wanted[drive.serial].size_of(unit.index) or size_at(facts.unit_bytes, unit.index)
                 findings += _size(drive, unit, declared or sizes.get(unit.index, 0), bool(declared))
@@ -211,13 +211,13 @@ def _source(told: bool) -> str:
     return "as declared" if told else "as most drives of the model"
 
 
-def _firmware(drive: Drive, revision: str, told: bool) -> Finding:
+def _firmware(drive: Drive, firmware: str, told: bool) -> Finding:
     return _note(
         drive,
         "firmware_differs",
         "warning",
-        declared="firmware {0} ({1})".format(revision, _source(told)),
-        found="firmware {0}".format(drive.revision or "unknown"),
+        declared="firmware {0} ({1})".format(firmware, _source(told)),
+        found="firmware {0}".format(drive.firmware or "unknown"),
         remedy="Ask the drive's maker which firmware is right. Updating it is not done here.",
     )
 

@@ -47,25 +47,25 @@ ROOT_PROPERTIES = ("acltype", "atime", "compression", "creation", "dnodesize", "
 
 KSTAT = "/proc/spl/kstat/zfs"
 UNITS_DIRECTORY = "/dev/disk/by-vdev"
-STATE_FILE = "/var/lib/evenkeel/split_actuator/check.json"
+STATE_FILE = "/var/lib/evenkeel/split_actuator/drift.json"
 FILES = {
     "rules": "/etc/udev/rules.d/70-evenkeel-units.rules",
     "inventory": "/etc/evenkeel/split_actuator/inventory.json",
     "health": "/etc/evenkeel/split_actuator/health.json",
-    "scrubs": "/var/lib/evenkeel-health/scrubs.json",
+    "scrubs": "/var/lib/evenkeel/health/scrubs.json",
     "aliases": "/etc/zfs/vdev_id.conf",
     "trial": "/var/lib/evenkeel/split_actuator/trial.json",
     "state": STATE_FILE,
 }
 CACHE_FILE = "/etc/zfs/zpool.cache"
-PROGRAMS = {"health": "/usr/local/lib/evenkeel/health.pyz", "check": "/usr/local/lib/evenkeel/check.pyz"}
+PROGRAMS = {"health": "/usr/local/lib/evenkeel/health.pyz", "drift": "/usr/local/lib/evenkeel/drift.pyz"}
 SERVICES = (
     "evenkeel-health.service",
     "evenkeel-health-web.service",
     "evenkeel-scrub.timer",
     "evenkeel-selftest-short.timer",
     "evenkeel-selftest-long.timer",
-    "evenkeel-check.timer",
+    "evenkeel-drift.timer",
     "evenkeel-pool-import.service",
     "zfs-import-cache.service",
     "zfs-import-scan.service",

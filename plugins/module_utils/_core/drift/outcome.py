@@ -16,7 +16,7 @@ from .accept import Acceptance, apply
 from .codes import CODES, SEVERITIES, at_least, note
 from .fleet import fleet_findings
 
-CLEAN, FINDINGS, UNCHECKED = "clean", "findings", "unchecked"
+CLEAN, FINDINGS, UNCHECKED = "clean", "findings", "incomplete"
 _COLUMNS = ("host", "severity", "code", "subject", "declared", "found", "since")
 
 
@@ -34,7 +34,7 @@ class HostOutcome:
 
 @dataclass(frozen=True)
 class Outcome:
-    """All hosts, by name. *verdict*: C(unchecked) when a host could not be checked, else C(findings) or C(clean)."""
+    """All hosts, by name. *verdict*: C(incomplete) when a host could not be checked, else C(findings) or C(clean)."""
 
     verdict: str
     fail_on: str
@@ -54,7 +54,7 @@ def outcome(
     shared = fleet_findings(records)
     hosts = [_checked(one, shared.get(one.host, []), acceptances.get(one.host, ()), fail_on) for one in records]
     for host, why in unchecked.items():
-        finding = note("unchecked", why or "no reason given", "checked", about="host {0}".format(host))
+        finding = note("drift_unchecked", why or "no reason given", "checked", about="host {0}".format(host))
         hosts.append(HostOutcome(host, False, (finding,), failing=1))
     verdict = UNCHECKED if unchecked else FINDINGS if any(one.failing for one in hosts) else CLEAN
     return Outcome(verdict, fail_on, tuple(sorted(hosts, key=lambda one: one.host)))

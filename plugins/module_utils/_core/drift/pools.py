@@ -16,6 +16,8 @@ from ..zfs.tree import SERVING, Scan
 from .codes import note
 
 DAY = 86400
+# A scrub is overdue when this many times its declared interval have passed; the alert rules say the same.
+OVERDUE = 1.25
 _STABLE = ("/dev/disk/by-vdev/", "/dev/disk/by-id/", "/dev/disk/by-path/", "/dev/mapper/")
 
 
@@ -110,13 +112,14 @@ def _scan(state: State, about: str) -> List[Finding]:
 def _scrub(state: State, wishes: Wishes, about: str, now: float) -> List[Finding]:
     if not wishes.scrub_days or (state.scan.function == "scrub" and state.scan.running):
         return []
+    limit = wishes.scrub_days * OVERDUE
     declared = "every {0:g} days".format(wishes.scrub_days)
     if state.last_scrub is None:
-        if 0 <= now - _seconds(state.root.get("creation", "")) <= wishes.scrub_days * DAY:
+        if 0 <= now - _seconds(state.root.get("creation", "")) <= limit * DAY:
             return []
         return [note("scrub_old", "no finished scrub is known", declared, about=about)]
     days = (now - state.last_scrub) / DAY
-    if days <= wishes.scrub_days:
+    if days <= limit:
         return []
     return [note("scrub_old", "the last one ended {0:.0f} days ago".format(days), declared, about=about)]
 

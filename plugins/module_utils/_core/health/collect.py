@@ -123,7 +123,7 @@ class Collector:
             boot=self._boot,
             at=self._clock(),
             wall=self._wall(),
-            interval=self._config.interval,
+            interval=self._config.interval_seconds,
             stale_after=self._config.stale_after,
             drives=self._drives,
             findings=self._findings,
@@ -158,26 +158,26 @@ class Collector:
     def _start_due(self) -> None:
         now = self._clock()
         if now >= self._io_due:
-            self._io_due = now + self._config.interval
+            self._io_due = now + self._config.interval_seconds
             self._read_inventory()
             self._read_checked()
             self._read_io(now)
         devices = names_in(self._class_block)
         if now >= self._drives_due or devices != self._devices:
             work = self._readers.drives(self._inventory)
-            if self._worker.start("drives", work, self._config.drives_timeout, MOST_OUTPUT):
+            if self._worker.start("drives", work, self._config.drives_timeout_seconds, MOST_OUTPUT):
                 self._devices = devices
-                self._drives_due = now + self._config.drives_interval
+                self._drives_due = now + self._config.drives_interval_seconds
         if now >= self._pools_due and self._sources["drives"].tried:
             declared = self._inventory.drives if self._inventory else ()
             work = self._readers.pools(self._drives, declared)
-            if self._worker.start("pools", work, self._config.pools_timeout, MOST_OUTPUT):
-                self._pools_due = now + self._config.interval
+            if self._worker.start("pools", work, self._config.pools_timeout_seconds, MOST_OUTPUT):
+                self._pools_due = now + self._config.interval_seconds
             elif "pools" in self._worker.stuck:
                 self._note("pools", "Stuck in the kernel since an earlier reading.", "stuck")
                 # The kernel's own word can still be had.
-                self._worker.start("states", self._readers.states(), self._config.pools_timeout)
-                self._pools_due = now + self._config.interval
+                self._worker.start("states", self._readers.states(), self._config.pools_timeout_seconds)
+                self._pools_due = now + self._config.interval_seconds
         self._start_smart(now)
 
     def _read_inventory(self) -> None:
@@ -194,7 +194,7 @@ class Collector:
             self._checked = checked.read(self._config.checked)
         except CoreError:
             # The last good one still serves; its age tells.
-            self._count("check", "invalid")
+            self._count("drift", "invalid")
 
     def _read_io(self, now: float) -> None:
         for drive in self._drives:
@@ -238,7 +238,7 @@ class Collector:
                 continue
             target.due = now + self._pause(target)
             argv = smart.argv(target.node, self._config.smartctl)
-            if self._worker.start("smart:" + name, argv, self._config.smart_timeout):
+            if self._worker.start("smart:" + name, argv, self._config.smart_timeout_seconds):
                 drives.add(target.drive)
                 free -= 1
             else:
@@ -247,9 +247,9 @@ class Collector:
     def _pause(self, target: _Target) -> float:
         """Seconds until the next reading: sooner after a failure, then more and more rarely again."""
         return (
-            min(self._config.smart_interval, LEAST_RETRY * 2**target.failures)
+            min(self._config.smart_interval_seconds, LEAST_RETRY * 2**target.failures)
             if target.failures
-            else (self._config.smart_interval)
+            else (self._config.smart_interval_seconds)
         )
 
     def _take(self, ended: Ended) -> None:

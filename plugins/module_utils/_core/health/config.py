@@ -14,7 +14,7 @@ from ..errors import DecodeError, HostError, InputError
 from ..plain import from_plain
 
 PATH = "/etc/evenkeel/split_actuator/health.json"
-STATE_DIRECTORY = "/var/lib/evenkeel-health"
+STATE_DIRECTORY = "/var/lib/evenkeel/health"
 SNAPSHOT = "/run/evenkeel-health/snapshot.json"
 TEXT_FILE = "evenkeel_split_actuator.prom"
 
@@ -39,12 +39,12 @@ class Config:
     *text_directory* is where a text file for a host agent is kept up to date; empty for none.
     """
 
-    interval: float = 15
-    drives_interval: float = 300
-    smart_interval: float = 600
-    drives_timeout: float = 60
-    pools_timeout: float = 20
-    smart_timeout: float = 30
+    interval_seconds: float = 15
+    drives_interval_seconds: float = 300
+    smart_interval_seconds: float = 600
+    drives_timeout_seconds: float = 60
+    pools_timeout_seconds: float = 20
+    smart_timeout_seconds: float = 30
     smart_at_a_time: int = 4
     address: str = "127.0.0.1"
     port: int = 9837
@@ -60,12 +60,12 @@ class Config:
 
     def __post_init__(self) -> None:
         for name in (
-            "interval",
-            "drives_interval",
-            "smart_interval",
-            "drives_timeout",
-            "pools_timeout",
-            "smart_timeout",
+            "interval_seconds",
+            "drives_interval_seconds",
+            "smart_interval_seconds",
+            "drives_timeout_seconds",
+            "pools_timeout_seconds",
+            "smart_timeout_seconds",
         ):
             if not 1 <= getattr(self, name) <= 86400:
                 raise InputError("{0!r} is not from 1 to 86400".format(getattr(self, name)), subject=name)
@@ -81,10 +81,10 @@ class Config:
     def stale_after(self) -> Dict[str, float]:
         """After how many seconds a reading no longer counts as current, by kind."""
         return {
-            "snapshot": 4 * self.interval,
-            "pools": 4 * self.interval + self.pools_timeout,
-            "drives": 2 * self.drives_interval + self.drives_timeout,
-            "smart": 3 * self.smart_interval + self.smart_timeout,
+            "snapshot": 4 * self.interval_seconds,
+            "pools": 4 * self.interval_seconds + self.pools_timeout_seconds,
+            "drives": 2 * self.drives_interval_seconds + self.drives_timeout_seconds,
+            "smart": 3 * self.smart_interval_seconds + self.smart_timeout_seconds,
         }
 
     @property

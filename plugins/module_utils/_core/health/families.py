@@ -64,7 +64,7 @@ FAMILIES = (
     Family("stuck_reads", "gauge", ("source",), "Readings that hang in the kernel and could not be ended."),
     # Units
     Family(
-        "unit", "info", _UNIT + ("kind", "wwn", "device"), "A unit of a drive, its own designator and its device now."
+        "unit", "info", _UNIT + ("unit_kind", "wwn", "device"), "A unit of a drive, its own designator and its device now."
     ),
     Family("unit_health", "states", _UNIT, "What SMART says about the unit; only ok reads as healthy.", states=HEALTH),
     Family("unit_smart_up", "gauge", _UNIT, "Whether the last SMART reading of the unit succeeded and is current."),
@@ -79,7 +79,7 @@ FAMILIES = (
     Family(
         "unit_self_test_passed_age_seconds",
         "gauge",
-        _UNIT + ("kind",),
+        _UNIT + ("test",),
         "Power-on time since a self-test of this kind last passed.",
         "seconds",
     ),
@@ -100,7 +100,7 @@ FAMILIES = (
         "ratio",
     ),
     # Drives
-    Family("drive", "info", _DRIVE + ("vendor", "model", "revision", "units"), "A drive and the names of its units."),
+    Family("drive", "info", _DRIVE + ("vendor", "model", "firmware", "unit_names"), "A drive and the names of its units."),
     Family("drive_present", "gauge", _DRIVE, "Whether the drive was found on the host."),
     Family("drive_declared", "gauge", _DRIVE, "Whether the inventory declares the drive."),
     Family("drive_in_place", "gauge", _DRIVE, "Whether the drive sits in the bay that the inventory declares."),
@@ -158,7 +158,7 @@ FAMILIES = (
     Family(
         "member_errors",
         "gauge",
-        ("pool", "vdev", "member") + _UNIT + ("kind",),
+        ("pool", "vdev", "member") + _UNIT + ("error",),
         "Errors that the pool counts for the member; a clear or import sets them to 0.",
     ),
     # Enclosures and findings

@@ -100,8 +100,8 @@ def _sources(found: Samples, snapshot: Snapshot, moment: Moment, current: bool) 
     if snapshot.checked is not None:
         age = moment.wall - snapshot.checked.ended
         # One that ends after now means that the clock was set back: its age is not known.
-        found.add("source_up", ("check",), int(current and 0 <= age <= CHECKS_MISSED * snapshot.checked.every))
-        found.add("source_age_seconds", ("check",), age if age >= 0 else None)
+        found.add("source_up", ("drift",), int(current and 0 <= age <= CHECKS_MISSED * snapshot.checked.every))
+        found.add("source_age_seconds", ("drift",), age if age >= 0 else None)
     for key, count in snapshot.failures.items():
         name, _slash, reason = key.partition("/")
         found.add("read_failures", (name, reason), count)
@@ -116,7 +116,7 @@ def _drive(found: Samples, snapshot: Snapshot, moment: Moment, drive: Drive, ser
     names = " ".join(
         "{0}.{1}".format(bay or serial, index) for index in range(max(drive.expected_units, len(drive.units)))
     )
-    found.add("drive", (bay, serial, drive.vendor, drive.model, drive.revision, names), 1)
+    found.add("drive", (bay, serial, drive.vendor, drive.model, drive.firmware, names), 1)
     if source_up(snapshot, "drives", moment.at, current):
         found.add("drive_present", (bay, serial), 1)
         found.add("drive_units_visible", (bay, serial), len(drive.units))
@@ -174,7 +174,7 @@ def _unit(
     reading: UnitReading,
     current: bool,
 ) -> None:
-    found.add("unit", labels + (unit.kind, unit.wwn, clean_text(unit.node.rsplit("/", 1)[-1])), 1)
+    found.add("unit", labels + (unit.unit_kind, unit.wwn, clean_text(unit.node.rsplit("/", 1)[-1])), 1)
     found.add("unit_health", labels, health(snapshot, reading, moment.at, current))
     found.add("unit_smart_up", labels, int(smart_current(snapshot, reading, moment.at, current)))
     found.add("unit_paths", labels, len(unit.paths))
@@ -234,14 +234,14 @@ def _missing(found: Samples, snapshot: Snapshot, current: bool) -> None:
 
 def _absent(found: Samples, wanted: DeclaredDrive, current: bool) -> None:
     labels = (wanted.bay, wanted.serial)
-    names = " ".join("{0}.{1}".format(wanted.bay, index) for index in range(wanted.units))
+    names = " ".join("{0}.{1}".format(wanted.bay, index) for index in range(wanted.unit_count))
     found.add("drive", labels + ("", clean_text(wanted.model), "", names), 1)
     found.add("drive_present", labels, 0)
-    found.add("drive_units_expected", labels, wanted.units)
+    found.add("drive_units_expected", labels, wanted.unit_count)
     found.add("drive_units_visible", labels, 0)
     if current:
         found.add("drive_declared", labels, 1)
-    for index in range(wanted.units):
+    for index in range(wanted.unit_count):
         found.add("unit_health", labels + (str(index),), "absent")
 
 

@@ -54,10 +54,10 @@ class HostReaders:
 
             told = inventory.discovery if inventory else {}
             wanted = Wanted(
-                units=dict(told.get("expect_units", {})),
-                paths=inventory.about.paths if inventory else 0,
+                units=dict(told.get("unit_counts", {})),
+                paths=inventory.about.paths_per_unit if inventory else 0,
                 bay_map=read_bay_map(told.get("bay_map", [])),
-                serial_bays=read_serial_bays(told.get("bays", {})),
+                serial_bays=read_serial_bays(told.get("bay_serials", {})),
                 enclosures=read_enclosure_names(told.get("enclosures", {})),
                 sources=tuple(told.get("bay_sources") or SOURCES),
             )

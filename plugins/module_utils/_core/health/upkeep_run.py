@@ -124,7 +124,7 @@ def _keep(memory: Memory, started: Dict[str, Started], start: Start, moment: Mom
 
 def _quiet(worker: Worker, readers: Readers, config: Config, scrubbing: Sequence[str]) -> str:
     """Why nothing may start, from the pools as they are this moment; empty when it may."""
-    worker.start("pools", readers.pools((), ()), config.pools_timeout, 16 << 20)
+    worker.start("pools", readers.pools((), ()), config.pools_timeout_seconds, 16 << 20)
     ended = _wait(worker)
     if ended is None or ended.status != "done" or ended.rc != 0:
         return "Failed to read the pools: {0}".format(_why(ended))

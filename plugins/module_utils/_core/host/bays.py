@@ -123,7 +123,7 @@ def read_enclosure_names(names: Mapping[str, Any], where: str = "enclosures") ->
     return found
 
 
-def read_serial_bays(bays: Mapping[str, Any], where: str = "bays") -> Dict[str, Bay]:
+def read_serial_bays(bays: Mapping[str, Any], where: str = "bay_serials") -> Dict[str, Bay]:
     """Declared bays by serial number, from a map of bay labels to serial numbers. Raises InputError."""
     found: Dict[str, Bay] = {}
     for label, serial in bays.items():

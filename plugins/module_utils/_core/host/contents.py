@@ -71,7 +71,7 @@ class Contents:
         start, size = ranges[number]
         inside = [part for part in disk.partitions if part.start < start + size and part.start + part.size > start]
         split = disk.partitions and all(range_of(part, ranges) >= 0 for part in disk.partitions)
-        whole = [one for one in self._whole(disk) if not (split and one.kind == "partition_table")]
+        whole = [one for one in self._whole(disk) if not (split and one.type == "partition_table")]
         return tuple(whole + [one for part in inside for one in self.of_partition(part)])
 
     def of_partition(self, part: Partition) -> List[Content]:

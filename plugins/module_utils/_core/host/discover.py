@@ -11,7 +11,7 @@ from typing import Dict, List, Mapping, Optional, Sequence, Tuple
 
 from ..errors import InputError
 from ..model import Bay, Drive, Finding
-from ..split.extents import Spec
+from ..partition.extents import Spec
 from .bays import (
     BayPattern,
     enclosure_answers,

@@ -79,7 +79,7 @@ class Disk:
     transport: str
     vendor: str = ""
     model: str = ""
-    revision: str = ""
+    firmware: str = ""
     serial: str = ""
     target: str = ""
     lun: int = 0
@@ -251,7 +251,7 @@ def _scsi(path: str) -> Dict[str, Any]:
     return {
         "vendor": clean(read_bytes(base + "/vendor").rstrip(b"\n")),
         "model": clean(read_bytes(base + "/model").rstrip(b"\n")),
-        "revision": clean(read_bytes(base + "/rev").rstrip(b"\n")),
+        "firmware": clean(read_bytes(base + "/rev").rstrip(b"\n")),
         "serial": serial,
         "target": target,
         "lun": int(lun),
@@ -268,7 +268,7 @@ def _nvme(path: str) -> Dict[str, Any]:
     nqn = clean(read_bytes(base + "/subsysnqn").rstrip(b"\n"))
     return {
         "model": clean(read_bytes(base + "/model").rstrip(b"\n")),
-        "revision": clean(read_bytes(base + "/firmware_rev").rstrip(b"\n")),
+        "firmware": clean(read_bytes(base + "/firmware_rev").rstrip(b"\n")),
         "serial": clean(read_bytes(base + "/serial").rstrip(b"\n")),
         "target_names": (nqn,) if nqn else (),
         "wwid": clean(read_bytes(path + "/wwid").rstrip(b"\n")),

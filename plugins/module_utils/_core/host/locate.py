@@ -89,7 +89,7 @@ def _span(bays: Sequence[Bay]) -> str:
 def blink(light: Light, seconds: int) -> Command:
     """The command that has the light shine for *seconds*."""
     if not 1 <= seconds <= LONGEST:
-        raise InputError("{0} is not from 1 to {1}".format(seconds, LONGEST), subject="seconds")
+        raise InputError("{0} is not from 1 to {1}".format(seconds, LONGEST), subject="on_seconds")
     return Command(
         (
             "systemd-run",

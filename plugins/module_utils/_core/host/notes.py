@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import AbstractSet, Any, Dict, List, Mapping, Optional, Sequence
 
 from ..model import Drive, Finding, Unit
-from ..split.table import judge
+from ..partition.table import judge
 from .disks import Blocks, Disk
 from .pairing import Group, LogicalUnit
 
@@ -99,7 +99,7 @@ def drive_notes(
 
 def range_notes(drive: Drive, group: Group) -> List[Finding]:
     """Findings about how a drive is, or could be, split by range."""
-    ranged = [unit for unit in drive.units if unit.kind == "range"]
+    ranged = [unit for unit in drive.units if unit.unit_kind == "range"]
     if not ranged:
         return []
     disk = group.first

@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import Any, Dict, Mapping
 
 from ..errors import InputError
-from ..split.extents import read_spec
+from ..partition.extents import read_spec
 from .bays import read_bay_map, read_enclosure_names, read_serial_bays
 from .discover import Wanted
 from .places import SOURCES
@@ -18,11 +18,11 @@ def wanted_from(params: Mapping[str, Any]) -> Wanted:
     """What discovery should know; options left out are at their defaults. Raises InputError naming the option."""
     ranges = params.get("ranges") or {}
     return Wanted(
-        units=_counts(params.get("expect_units") or {}),
-        paths=params.get("expect_paths") or 0,
+        units=_counts(params.get("unit_counts") or {}),
+        paths=params.get("paths_per_unit") or 0,
         ranges={str(serial): read_spec(spec, "ranges.{0}".format(serial)) for serial, spec in ranges.items()},
         bay_map=read_bay_map(params.get("bay_map") or []),
-        serial_bays=read_serial_bays(params.get("bays") or {}),
+        serial_bays=read_serial_bays(params.get("bay_serials") or {}),
         enclosures=read_enclosure_names(params.get("enclosures") or {}),
         sources=tuple(params.get("bay_sources") or SOURCES),
     )
@@ -33,7 +33,7 @@ def _counts(given: Mapping[str, Any]) -> Dict[str, int]:
     for name, value in given.items():
         if not str(value).isdigit() or not 1 <= int(value) <= 16:
             raise InputError(
-                "{0!r} is not a number of units from 1 to 16".format(value), subject="expect_units.{0}".format(name)
+                "{0!r} is not a number of units from 1 to 16".format(value), subject="unit_counts.{0}".format(name)
             )
         counts[str(name)] = int(value)
     return counts

@@ -70,7 +70,7 @@ def _on(found: Found, slaves: Sequence[str], node: str) -> bool:
 def _contents(
     found: Found, unit: Unit, nodes: Sequence[str], signatures: Mapping[str, Sequence[Content]]
 ) -> Tuple[Content, ...]:
-    in_use = [content for content in unit.contents if content.kind in IN_USE]
+    in_use = [content for content in unit.contents if content.type in IN_USE]
     fresh = [content for node in nodes for content in signatures.get(node, ())]
     for node in nodes:
         try:
@@ -79,12 +79,12 @@ def _contents(
             # Told like anything else that is on the unit; a trial is there to find such drives.
             labels, is_open = (), bad.is_open
             fresh.append(Content("unreadable", str(bad), node))
-        if labels and not any(one.kind == "pool_label" and one.node == node for one in fresh):
+        if labels and not any(one.type == "pool_label" and one.node == node for one in fresh):
             fresh.append(Content("pool_label", "label {0}".format(", ".join(str(one) for one in labels)), node))
         if is_open and not in_use:
             in_use.append(Content("open", "opened exclusively by the kernel or a program", node))
     disk = found.disk(nodes[0])
-    if disk and disk.partitions and not any(one.kind == "partition_table" for one in fresh):
+    if disk and disk.partitions and not any(one.type == "partition_table" for one in fresh):
         fresh.append(Content("partition_table", "partitions that only the kernel still knows", disk.node))
     return tuple(fresh + in_use)
 

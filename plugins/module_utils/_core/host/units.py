@@ -11,8 +11,8 @@ from typing import AbstractSet, Dict, Iterable, List, Mapping, Optional, Tuple, 
 
 from ..errors import InputError
 from ..model import Bay, Drive, Unit, UnitPath
-from ..split.extents import Spec, extents
-from ..split.table import Ranges, judge, ranges_of
+from ..partition.extents import Spec, extents
+from ..partition.table import Ranges, judge, ranges_of
 from .contents import Contents, is_map_partition, is_multipath
 from .disks import Blocks, Disk, Map, Partition
 from .pairing import Group, LogicalUnit, port_name
@@ -72,7 +72,7 @@ class Builder:
             units=tuple(units),
             vendor=first.vendor,
             model=first.model,
-            revision=first.revision,
+            firmware=first.firmware,
             bay=bay[0] if bay else None,
             bay_source=bay[1] if bay else "",
             adapter=first.adapter,
@@ -116,7 +116,7 @@ class Builder:
         device = self._device_of(disk, part) if part else None
         return Unit(
             index=number,
-            kind="range",
+            unit_kind="range",
             wwn=unit.name,
             size=part.size if part else planned,
             start=ranges.extents[number][0],

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from typing import Dict, Iterator, List, Optional, Sequence, Tuple
 
 from ..model import Drive, Layout, Member, Vdev
-from ..split.extents import ALIKE
+from ..partition.extents import ALIKE
 from .assign import possible
 from .capacity import pool_capacity
 from .estimates import speed
@@ -178,7 +178,7 @@ def _chained(drives: Sequence[Drive], layout: Layout) -> Sequence[Vdev]:
     if len(kept) < 3 or len(sizes) > 1 or any(len(drive.units) != 2 for drive in kept):
         return ()
     units = [
-        [Member(d.serial, unit.index, d.bay.label if d.bay else "", unit.size, unit.kind) for unit in d.units]
+        [Member(d.serial, unit.index, d.bay.label if d.bay else "", unit.size, unit.unit_kind) for unit in d.units]
         for d in kept
     ]
     return chained_mirrors(units)

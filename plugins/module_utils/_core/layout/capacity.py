@@ -217,8 +217,8 @@ def _tops(vdev: Vdev) -> List[Vdev]:
 
 def _vdev_capacity(vdev: Vdev, ashift: int, whole_disk: bool, logical_block: int) -> VdevCapacity:
     _check(vdev, ashift)
-    disks = [member.size for member in vdev.members if whole_disk and member.kind != "range"]
-    partitions = [member.size for member in vdev.members if not whole_disk or member.kind == "range"]
+    disks = [member.size for member in vdev.members if whole_disk and member.unit_kind != "range"]
+    partitions = [member.size for member in vdev.members if not whole_disk or member.unit_kind == "range"]
     leaf = leaf_asize(min(partitions + ([partition_size(min(disks), logical_block)] if disks else [])))
     shape = Shape(vdev.kind, vdev.parity, vdev.width, leaf, ashift, vdev.data, vdev.spares)
     return _shape_capacity(shape, sum(member.size for member in vdev.members))

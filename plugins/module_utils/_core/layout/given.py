@@ -12,7 +12,7 @@ from ..errors import InputError
 from ..model import Bay, Drive, Layout, Member, Unit
 from ..plain import from_plain
 
-_SIMPLE = ("bay", "serial", "units", "unit_bytes", "adapter")
+_SIMPLE = ("bay", "serial", "unit_count", "unit_bytes", "adapter")
 MOST_UNITS = 16
 MOST_INDEX = 16383  # the largest LUN of flat space addressing, 14 bits (SAM-5, 4.7.7.3); ranges have lower numbers
 MOST_BYTES = 2**63 - 1  # what an off_t holds
@@ -21,8 +21,8 @@ MOST_BYTES = 2**63 - 1  # what an off_t holds
 def read_drives(data: Any, where: str = "drives") -> Tuple[Drive, ...]:
     """Drives from plain data: as `plain.to_plain` writes them, or in the short form.
 
-    The short form is C({bay: west-bay07, serial: ACS0007, units: [9000000000000, 9000000000000]}) or
-    C(units: 2, unit_bytes: 9000000000000); bay and adapter may be left out. InputError names the
+    The short form is C({bay: west-bay07, serial: ACS0007, unit_count: 2, unit_bytes: 9000000000000}), where
+    C(unit_bytes) is a list in index order when sizes differ; bay and adapter may be left out. InputError names the
     place, the value and what is allowed.
     """
     if not isinstance(data, (list, tuple)):
@@ -51,12 +51,16 @@ def _read(entry: Any, where: str) -> Drive:
 
 
 def _sizes(entry: Mapping[str, Any], where: str) -> List[int]:
-    units = entry.get("units", 2)
-    if isinstance(units, (list, tuple)):
-        _check_count(len(units), where)
-        return [whole(size, 1, MOST_BYTES, "{0}.units[{1}]".format(where, n)) for n, size in enumerate(units)]
-    count = whole(units, 1, MOST_UNITS, where + ".units")
-    return [whole(entry.get("unit_bytes"), 1, MOST_BYTES, where + ".unit_bytes")] * count
+    sizes = entry.get("unit_bytes")
+    place = where + ".unit_bytes"
+    if not isinstance(sizes, (list, tuple)):
+        count = whole(entry.get("unit_count", 2), 1, MOST_UNITS, where + ".unit_count")
+        return [whole(sizes, 1, MOST_BYTES, place)] * count
+    _check_count(len(sizes), where)
+    count = whole(entry.get("unit_count", len(sizes)), 1, MOST_UNITS, where + ".unit_count")
+    if count != len(sizes):
+        raise InputError("{0} sizes are given for {1} units".format(len(sizes), count), subject=place)
+    return [whole(size, 1, MOST_BYTES, "{0}[{1}]".format(place, number)) for number, size in enumerate(sizes)]
 
 
 def read_placed(data: Any, where: str = "placed") -> Layout:

@@ -10,7 +10,7 @@ from typing import Dict, List, Mapping, Sequence, Tuple
 
 from ..errors import InputError
 from ..model import Drive, Member
-from ..split.extents import ALIKE
+from ..partition.extents import ALIKE
 from .policy import Policy
 
 # SPA_MINDEVSIZE, 64 MiB, of a partition that zpool create makes on a device of 512-byte sectors.
@@ -135,7 +135,7 @@ def _item(drive: Drive) -> Item:
                 ),
             )
         seen.append(unit.index)
-    members = tuple(Member(drive.serial, unit.index, bay, unit.size, unit.kind) for unit in drive.units)
+    members = tuple(Member(drive.serial, unit.index, bay, unit.size, unit.unit_kind) for unit in drive.units)
     return Item(
         serial=drive.serial,
         place=(0, drive.bay.enclosure, drive.bay.slot, drive.serial) if drive.bay else (1, "", 0, drive.serial),

@@ -25,7 +25,7 @@ NO_TONE = -1
 Key = Tuple[str, int]  # serial, unit index
 
 # Classes of a unit's state, for the pages' style.
-FINE, LOST, FILLING, ERRORS, IDLE, ABSENT = "fine", "lost", "filling", "errors", "idle", "absent"
+FINE, LOST, RESILVERING, ERRORS, IDLE, ABSENT = "fine", "lost", "resilvering", "errors", "idle", "absent"
 
 
 @dataclass(frozen=True)
@@ -127,7 +127,7 @@ def member_state(one: Mapping[str, Any]) -> Tuple[str, str]:
     """Class and word of a pool member's state."""
     if not one["serving"]:
         if one["state"] == "ONLINE":
-            return FILLING, "filling"
+            return RESILVERING, "resilvering"
         return LOST, str(one["state"]).lower()
     if one.get("read_errors") or one.get("write_errors") or one.get("checksum_errors"):
         return ERRORS, "errors"
@@ -197,7 +197,7 @@ def _cell(
     found = held[0] if held else None
     serial = str(found["serial"]) if found else expected
     nodes = {unit["index"] for unit in found["units"]} if found else set()
-    declared = wanted.get("units", 0) if serial == expected else 0
+    declared = wanted.get("unit_count", 0) if serial == expected else 0
     several = max(declared, (found or {}).get("expected_units", 0))
     indices = sorted(nodes | set(range(several)) | (places.indices(serial) if serial else set()))
     return BayCell(

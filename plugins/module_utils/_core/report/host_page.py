@@ -229,7 +229,7 @@ def _drives(record: HostRecord) -> Tuple[DriveRow, ...]:
             bay=bay_label(drive),
             serial=drive["serial"],
             model=" ".join(part for part in (drive["vendor"], drive["model"]) if part),
-            firmware=drive["revision"],
+            firmware=drive["firmware"],
             units=tuple(unit["wwn"] for unit in drive["units"]),
             size=" + ".join(_sizes([unit["size"] for unit in drive["units"]])),
             adapter=drive["adapter"],

@@ -178,7 +178,7 @@ def _figure(value: float) -> str:
 
 def _median(trial: Mapping[str, Any], class_name: str, what: str, kind: str, axis: Axis) -> Optional[Tick]:
     measure, scale = MEASURES[kind]
-    value = trial["class_median"].get(class_name, {}).get(what, {}).get(kind)
+    value = trial["model_median"].get(class_name, {}).get(what, {}).get(kind)
     return None if value is None else Tick(axis.at(value / scale), "{0} {1}".format(_figure(value / scale), measure))
 
 

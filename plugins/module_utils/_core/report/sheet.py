@@ -43,7 +43,7 @@ def sheet(record: HostRecord) -> Sheet:
                 serial=one.serial,
                 head=one.serial[: -words.TAIL],
                 tail=words.tail(one.serial),
-                units=tuple(unit_name(one.bay, index) for index in range(one.units)),
+                units=tuple(unit_name(one.bay, index) for index in range(one.unit_count)),
             )
             for one in read_drives(record.declared, record.host)
         ),

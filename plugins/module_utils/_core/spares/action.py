@@ -11,8 +11,8 @@ from typing import Dict, Mapping, Sequence, Tuple
 from ..errors import CoreError, InputError, Refusal
 from ..host.run import carry_out, settle
 from ..model import Drive, Finding
-from ..swap import passes, places
-from ..swap.places import Identity
+from ..replacement import passes, places
+from ..replacement.places import Identity
 from ..zfs import argv
 from ..zfs.access import Access, Holding
 from ..zfs.actions import Outcome, lost_race
@@ -94,8 +94,8 @@ def _act(look: Look, plan: Plan) -> Pool:
     if plan.adding:
         with look.access.creation(look.wish.pool, plan.wwns):
             carry_out(run, plan.adding, lost_race)
-    if plan.filling:
-        passes.start(look.access, plan.filling)
+    if plan.resilvering:
+        passes.start(look.access, plan.resilvering)
     after = _look(look.access, look.wish).pool
     wrong = [
         "{0}: {1} unit {2} does not stand in".format(seat.owner.name, *plan.seated[seat.owner.guid])

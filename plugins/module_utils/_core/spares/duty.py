@@ -25,14 +25,14 @@ GONE = ("REMOVED", "UNAVAIL", "FAULTED")
 class Seat:
     """A place in a data vdev, with the member that it was made for, and the spare unit that stands in, if any.
 
-    *filling* says that a new member, other than the spare, is being filled in it.
+    *resilvering* says that a new member, other than the spare, is being filled in it.
     """
 
     vdev: PoolVdev
     slot: PoolSlot
     owner: PoolMember
     spares: Tuple[PoolMember, ...]
-    filling: bool
+    resilvering: bool
 
     @property
     def drive(self) -> Tuple[str, str]:
@@ -52,7 +52,7 @@ class Seat:
     @property
     def lost(self) -> bool:
         """Whether the member is gone, and nobody is putting another one in."""
-        return not self.served and not self.filling and self.owner.state in GONE
+        return not self.served and not self.resilvering and self.owner.state in GONE
 
 
 def seats(pool: Pool) -> Tuple[Seat, ...]:
@@ -113,7 +113,7 @@ def gone(pool: Pool, told: Sequence[str] = ()) -> Dict[Tuple[str, str], List[Sea
     return {
         drive: held
         for drive, held in by_drive.items()
-        if all(seat.lost for seat in held) or (drive[0] in told and not any(seat.filling for seat in held))
+        if all(seat.lost for seat in held) or (drive[0] in told and not any(seat.resilvering for seat in held))
     }
 
 
@@ -122,7 +122,7 @@ def returnable(pool: Pool) -> Dict[str, List[Seat]]:
     return {
         serial: held
         for serial, held in stand_ins(pool).items()
-        if serial and all(seat.served and not seat.filling for seat in held)
+        if serial and all(seat.served and not seat.resilvering for seat in held)
     }
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import Collection, Dict, FrozenSet, List, Mapping, Sequence, Tuple
 
 from ..model import Content, Drive, Unit
-from ..swap.candidate import least, usable
+from ..replacement.candidate import least, usable
 from ..zfs.access import Holding
 from ..zfs.build import Key
 from ..zfs.resolve import Pool
@@ -54,10 +54,10 @@ def unfit(
             allowed = ("partition_table",)
         reasons += [
             "{0} unit {1}: {2} {3} on {4}".format(
-                drive.label, unit.index, content.kind.replace("_", " "), content.detail, content.node
+                drive.label, unit.index, content.type.replace("_", " "), content.detail, content.node
             ).replace("  ", " ")
             for content in contents.get(key, ())
-            if content.kind not in allowed
+            if content.type not in allowed
         ]
     return reasons
 

@@ -11,8 +11,8 @@ from typing import Dict, List, Mapping, Optional, Sequence, Tuple
 from ..declared import DeclaredDrive
 from ..host.run import Command
 from ..model import Drive, Layout, Member, SpareDrive
-from ..swap import passes
-from ..swap.places import Place
+from ..replacement import passes
+from ..replacement.places import Place
 from ..zfs import build
 from ..zfs.access import Access, Holding
 from ..zfs.build import Key
@@ -40,14 +40,14 @@ class Wish:
 
 @dataclass
 class Plan:
-    """What is to be done, in this order: *back*, *adding*, *filling*.
+    """What is to be done, in this order: *back*, *adding*, *resilvering*.
 
     *wwns* are those of the units that are added, *seated* the unit that is to stand in, by the GUID of the lost member.
     """
 
     back: List[Command] = field(default_factory=list)
     adding: List[Command] = field(default_factory=list)
-    filling: List[Command] = field(default_factory=list)
+    resilvering: List[Command] = field(default_factory=list)
     wwns: List[str] = field(default_factory=list)
     taken: List[str] = field(default_factory=list)
     returned: List[str] = field(default_factory=list)
@@ -57,7 +57,7 @@ class Plan:
     @property
     def commands(self) -> Tuple[Command, ...]:
         """All of them."""
-        return (*self.back, *self.adding, *self.filling)
+        return (*self.back, *self.adding, *self.resilvering)
 
 
 @dataclass(frozen=True)
@@ -218,7 +218,7 @@ class Planner:
         ]  # fmt: skip
         if other and lost[0].owner.serial not in self._look.wish.lost:
             self._plan.waiting.append(
-                "{0}: another drive is in its bay, {1}; run the playbook swap_drive".format(label, other[0].label)
+                "{0}: another drive is in its bay, {1}; run the playbook replace_drive".format(label, other[0].label)
             )
         elif self._must_wait(lost):
             self._plan.waiting.append(
@@ -252,7 +252,7 @@ class Planner:
             self._plan.waiting.append("{0}: no spare drive can stand in: {1}".format(label, why))
             return
         members = tuple(
-            Member(drive.serial, unit.index, drive.bay.label if drive.bay else "", unit.size, unit.kind)
+            Member(drive.serial, unit.index, drive.bay.label if drive.bay else "", unit.size, unit.unit_kind)
             for unit in drive.units
             if unit.index in {seat.owner.index for seat in lost}
         )
@@ -266,7 +266,7 @@ class Planner:
             self._plan.wwns += [unit.wwn for unit in drive.units if unit.index not in there]
         found = [Place(seat.vdev.name, seat.vdev.redundancy, seat.owner) for seat in lost]
         found.sort(key=lambda place: place.index)
-        self._plan.filling += passes.plan(self._look.access.run, self._name, found, paths)
+        self._plan.resilvering += passes.plan(self._look.access.run, self._name, found, paths)
         self._plan.seated.update({seat.owner.guid: (drive.serial, seat.owner.index) for seat in lost})
         self._plan.taken.append("{0} stands in for {1}".format(drive.label, label))
 

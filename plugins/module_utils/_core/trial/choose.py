@@ -85,7 +85,7 @@ def _drive(found: Found, drive: Drive, burn_in: bool) -> TrialDrive:
         units=tuple(_unit(unit) for unit in drive.units),
         bay=drive.bay.label if drive.bay else "",
         class_name=" ".join(filter(None, (drive.vendor, drive.model))),
-        firmware=drive.revision,
+        firmware=drive.firmware,
         adapter=drive.adapter,
         expander=expander[-1] if expander else "",
         expected_units=drive.expected_units,
@@ -95,9 +95,9 @@ def _drive(found: Found, drive: Drive, burn_in: bool) -> TrialDrive:
 
 def _unit(unit: Unit) -> TrialUnit:
     # A range that has no partition yet is a part of its whole disk.
-    inside = unit.kind == "range" and not unit.node
+    inside = unit.unit_kind == "range" and not unit.node
     path = unit.links[0] if unit.links else unit.node or unit.paths[0].by_path or unit.paths[0].node
-    return TrialUnit(unit.index, path, unit.wwn, unit.kind, unit.start if inside else 0, unit.size)
+    return TrialUnit(unit.index, path, unit.wwn, unit.unit_kind, unit.start if inside else 0, unit.size)
 
 
 def refuse_contents(
@@ -108,7 +108,7 @@ def refuse_contents(
     for serial, index in keys:
         drive = order.drive(serial)
         for content in contents.get((serial, index), ()):
-            if drive.burn_in or (content.kind in IN_USE and not include_busy):
+            if drive.burn_in or (content.type in IN_USE and not include_busy):
                 reasons.append(
                     describe(Member(serial, index, drive.bay), content)
                     + ("; a burn-in would destroy it" if drive.burn_in else "")

@@ -29,7 +29,7 @@ def seconds_left(
             continue
         keys = [key for key in step.units if key[0] not in dropped]
         if step.phase in MEASURING:
-            total += order.settings.seconds + order.settings.ramp_seconds if keys else 0
+            total += order.settings.run_seconds + order.settings.ramp_seconds if keys else 0
             continue
         speeds = [_speed(reader, step.phase, key) or (earlier or {}).get(key) for key in keys]
         if not all(speeds):

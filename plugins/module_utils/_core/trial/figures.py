@@ -170,7 +170,7 @@ def _evenness(speeds: Optional[Sequence[float]]) -> Optional[float]:
     return min(speeds) / max(speeds) if speeds and max(speeds) else None
 
 
-def class_medians(order: Order, found: Mapping[str, Figures]) -> Dict[str, ClassMedian]:
+def model_medians(order: Order, found: Mapping[str, Figures]) -> Dict[str, ClassMedian]:
     """The medians of each class of drives, by its name."""
     return {name: _class_median([found[drive.serial] for drive in members]) for name, members in classes(order).items()}
 
@@ -203,7 +203,7 @@ def outliers(order: Order, found: Mapping[str, Figures]) -> Dict[Tuple[str, int,
     """How far each unit alone is from the same unit of its class: (deviations, share of the median).
 
     Keys are serial, unit's place and kind of work. Like units are compared, since the halves of a drive may
-    differ by design. Classes of fewer drives than C(class_least) are left out.
+    differ by design. Classes of fewer drives than C(model_least) are left out.
     """
     far: Dict[Tuple[str, int, str], Tuple[float, float]] = {}
     for members in classes(order).values():
@@ -211,7 +211,7 @@ def outliers(order: Order, found: Mapping[str, Figures]) -> Dict[Tuple[str, int,
             for kind in KINDS:
                 known = [(drive.serial, _alone(found[drive.serial], place, kind)) for drive in members]
                 speeds = [(serial, value) for serial, value in known if value is not None]
-                if len(speeds) < max(order.settings.thresholds.class_least, 2):
+                if len(speeds) < max(order.settings.thresholds.model_least, 2):
                     continue
                 centre = median([value for _serial, value in speeds])
                 for (serial, value), score in zip(speeds, scores([value for _serial, value in speeds])):

@@ -31,7 +31,7 @@ class Thresholds:
     C(..._look) and C(..._reject) name the value below which (defects, hours: from which on) a drive is to be
     looked at or rejected. *deviations* is how far from its class a unit must be to count as an outlier, in
     standard deviations estimated from the median absolute deviation: 3.5 is the proposal of Iglewicz and
-    Hoaglin, "How to Detect and Handle Outliers" (1993). *class_least* is the number of drives from which on a
+    Hoaglin, "How to Detect and Handle Outliers" (1993). *model_least* is the number of drives from which on a
     class is compared. A 0 for defects or hours sets no limit.
     """
 
@@ -42,7 +42,7 @@ class Thresholds:
     speed_look: float = 0.9
     speed_reject: float = 0.5
     deviations: float = 3.5
-    class_least: int = 5
+    model_least: int = 5
     defects_look: int = 1
     defects_reject: int = 100
     hours_look: int = 0
@@ -55,20 +55,20 @@ class Thresholds:
                     "{0} and {1} are not in order from 0 to 1".format(reject, look),
                     subject="thresholds.{0}_reject, {0}_look".format(name),
                 )
-        for name in ("deviations", "class_least", "defects_look", "defects_reject", "hours_look"):
+        for name in ("deviations", "model_least", "defects_look", "defects_reject", "hours_look"):
             if getattr(self, name) < 0:
                 raise InputError("{0} is below 0".format(getattr(self, name)), subject="thresholds." + name)
 
 
 @dataclass(frozen=True)
 class Settings:
-    """How it is measured. Times are seconds but *time_limit*, which is minutes; sizes bytes; temperature Celsius.
+    """How it is measured. Times are seconds; sizes bytes; temperature Celsius.
 
     *per_adapter* drives of an adapter are measured at a time, *burn_in_per_adapter* read through or written at
     a time (0: all). *temperature_ceiling* 0 sets none.
     """
 
-    seconds: int = 10
+    run_seconds: int = 10
     ramp_seconds: int = 2
     sequential_block: int = 1 << 20
     sequential_depth: int = 4
@@ -79,12 +79,12 @@ class Settings:
     burn_in_per_adapter: int = 0
     chunk: int = 64 << 30
     temperature_ceiling: int = 55
-    time_limit: int = 4320
+    time_limit_seconds: int = 259200
     thresholds: Thresholds = field(default_factory=Thresholds)
 
     def __post_init__(self) -> None:
         limits = {
-            "seconds": (1, 3600),
+            "run_seconds": (1, 3600),
             "ramp_seconds": (0, 600),
             "sequential_block": (4096, 16 << 20),
             "sequential_depth": (1, 256),
@@ -94,7 +94,7 @@ class Settings:
             "burn_in_per_adapter": (0, 256),
             "chunk": (1 << 20, 1 << 50),
             "temperature_ceiling": (0, 100),
-            "time_limit": (1, 100000),
+            "time_limit_seconds": (60, 6000000),
         }
         for name, (least, most) in limits.items():
             if not least <= getattr(self, name) <= most:
@@ -113,7 +113,7 @@ class TrialUnit:
     index: int
     path: str
     wwn: str = ""
-    kind: str = "lun"
+    unit_kind: str = "lun"
     start: int = 0
     size: int = 0
 

@@ -160,7 +160,7 @@ def _work(settings: Settings, step: Step) -> List[str]:
             "--randrepeat=0",
             "--time_based",
             "--ramp_time={0}".format(settings.ramp_seconds),
-            "--runtime={0}".format(settings.seconds),
+            "--runtime={0}".format(settings.run_seconds),
         ]
     words = ["--rw=" + ("write" if step.writes else "read"), "--bs={0}".format(BLOCK)]
     words.append("--iodepth={0}".format(settings.sequential_depth))
@@ -195,4 +195,4 @@ def describe(order: Order, step: Step) -> str:
 def measured_seconds(order: Order) -> int:
     """How long fio works on the runs that are measured; what starting it takes comes on top."""
     count = sum(1 for step in steps(order) if step.phase in MEASURING)
-    return count * (order.settings.seconds + order.settings.ramp_seconds)
+    return count * (order.settings.run_seconds + order.settings.ramp_seconds)

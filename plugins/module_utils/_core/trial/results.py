@@ -13,7 +13,7 @@ from ..errors import DecodeError, HostError, InputError
 from ..host.files import write_atomically
 from ..plain import from_plain, to_plain
 from .facts import Facts, UnitFacts
-from .figures import UNMEASURED, Ceiling, ClassMedian, Figures, Measures, Pair, Reader, ceilings, class_medians, figures
+from .figures import UNMEASURED, Ceiling, ClassMedian, Figures, Measures, Pair, Reader, ceilings, model_medians, figures
 from .order import KINDS, Key, Order
 from .verdict import Reason, judge, worst
 
@@ -52,13 +52,13 @@ class DriveResult:
 
 @dataclass(frozen=True)
 class Results:
-    """All results of a host. *at* is when the latest trial ended; *class_median* is by vendor and model.
+    """All results of a host. *at* is when the latest trial ended; *model_median* is by vendor and model.
 
     *ceilings* are those of the latest trial.
     """
 
     at: int = 0
-    class_median: Dict[str, ClassMedian] = field(default_factory=dict)
+    model_median: Dict[str, ClassMedian] = field(default_factory=dict)
     drives: Tuple[DriveResult, ...] = ()
     ceilings: Tuple[Ceiling, ...] = ()
 
@@ -104,7 +104,7 @@ def conclude(
                 **_told(found[drive.serial]),
             )
         )
-    return Results(at, class_medians(order, found), tuple(drives), ceilings(order, measures))
+    return Results(at, model_medians(order, found), tuple(drives), ceilings(order, measures))
 
 
 def _told(found: Figures) -> Dict[str, Any]:
@@ -119,7 +119,7 @@ def merge(old: Results, new: Results) -> Results:
     bays = {one.bay for one in new.drives}
     kept = [replace(one, bay="") if one.bay in bays else one for one in kept]
     drives = sorted([*kept, *new.drives], key=lambda one: (one.bay == "", one.bay, one.serial))
-    return replace(new, drives=tuple(drives), class_median={**old.class_median, **new.class_median})
+    return replace(new, drives=tuple(drives), model_median={**old.model_median, **new.model_median})
 
 
 def read(path: str = PATH) -> Results:

@@ -155,7 +155,7 @@ class Trial:
     def _seconds(self, order: Order, step: Step) -> float:
         settings = order.settings
         if step.phase in plan.MEASURING:
-            return settings.seconds + settings.ramp_seconds + ANSWER_SECONDS + len(step.units)
+            return settings.run_seconds + settings.ramp_seconds + ANSWER_SECONDS + len(step.units)
         # 1 MB/s: slower than that, a drive is broken.
         return ANSWER_SECONDS + step.length / 1e6
 
@@ -204,7 +204,7 @@ class Trial:
 
     def _rest(self, order: Order, step: Step) -> None:
         """Looks how warm the drives are before the run when that falls due in it: looking disturbs what is measured."""
-        lead = order.settings.seconds + order.settings.ramp_seconds if step.phase in plan.MEASURING else 0
+        lead = order.settings.run_seconds + order.settings.ramp_seconds if step.phase in plan.MEASURING else 0
         if self._host.monotonic() + lead >= self._watch:
             self._too_warm(order, step)
 
@@ -238,13 +238,13 @@ class Trial:
         left = self._progress.seconds_left
         following = plan.steps(order)[step.number + 1 : step.number + 2]
         if left is not None and following and following[0].writes and not step.writes:
-            if self._spent() + left > order.settings.time_limit * 60:
-                text = "the rest takes {0:.0f} minutes by the speed measured, more than time_limit leaves"
+            if self._spent() + left > order.settings.time_limit_seconds:
+                text = "the rest takes {0:.0f} minutes by the speed measured, more than time_limit_seconds leaves"
                 raise _End("stopped", text.format(left / 60))
 
     def _bound_time(self, order: Order) -> None:
-        if self._spent() > order.settings.time_limit * 60:
-            raise _End("stopped", "its time limit of {0} minutes is over".format(order.settings.time_limit))
+        if self._spent() > order.settings.time_limit_seconds:
+            raise _End("stopped", "its time limit of {0} s is over".format(order.settings.time_limit_seconds))
 
     def _check_stop(self) -> None:
         if self._stop():
@@ -281,5 +281,5 @@ def _cut_short(order: Order, step: Step, measure: Measure) -> bool:
     if measure.errors:
         return False
     if step.phase in plan.MEASURING:
-        return measure.seconds < order.settings.seconds * 0.5
+        return measure.seconds < order.settings.run_seconds * 0.5
     return measure.bytes < step.length

@@ -164,10 +164,10 @@ def _start(access: Access, order: Order, on: bool, progress: Optional[Progress],
 
 
 def _refuse_long(order: Order, seconds: Optional[float]) -> None:
-    if seconds is not None and seconds > order.settings.time_limit * 60:
+    if seconds is not None and seconds > order.settings.time_limit_seconds:
         raise HostError(
             "it would take {0:.0f} minutes".format(seconds / 60),
-            subject="time_limit {0}".format(order.settings.time_limit),
+            subject="time_limit_seconds {0}".format(order.settings.time_limit_seconds),
             remedy="Allow for more, measure for fewer seconds, or more drives of an adapter at a time.",
         )
 

@@ -18,7 +18,7 @@ from ..host.discover import Found, Wanted, discover
 from ..host.lock import LOCK_FILE, one_at_a_time
 from ..host.run import SETTLE, Result
 from ..model import Content
-from ..split.extents import read_spec
+from ..partition.extents import read_spec
 from .facts import Facts, read_facts
 from .order import Key, Order
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Dict, FrozenSet, Iterable, Iterator, Mapping, Optional, Sequence, Tuple
 
 from ..declared import DeclaredDrive
-from ..host import hostid, journal, label_reader, links, probe, swap_notes
+from ..host import hostid, journal, label_reader, links, probe, replacement_notes
 from ..host.discover import Found, Wanted, discover
 from ..host.disks import Partition
 from ..host.patience import patient_opens
@@ -19,7 +19,7 @@ from ..host.run import Runner, checked
 from ..host.sysfs import names_in
 from ..model import Bay, Content, Drive, Unit
 from ..names import fitted_uuid
-from ..split.table import parse_table, read_argv
+from ..partition.table import parse_table, read_argv
 from .labels import Label
 
 if TYPE_CHECKING:
@@ -109,17 +109,17 @@ class Access:
             yield
         journal.finish()
 
-    def swaps(self) -> Tuple[swap_notes.SwapNote, ...]:
+    def swaps(self) -> Tuple[replacement_notes.SwapNote, ...]:
         """The replacements of drives that were begun on this host, oldest first."""
-        return swap_notes.read()
+        return replacement_notes.read()
 
-    def note_swap(self, note: swap_notes.SwapNote) -> None:
+    def note_swap(self, note: replacement_notes.SwapNote) -> None:
         """Write down how a replacement of a drive stands."""
-        swap_notes.keep(note)
+        replacement_notes.keep(note)
 
-    def forget_swap(self, note: swap_notes.SwapNote) -> None:
+    def forget_swap(self, note: replacement_notes.SwapNote) -> None:
         """Forget a replacement that was given up."""
-        swap_notes.drop(note)
+        replacement_notes.drop(note)
 
     def labels(self) -> Dict[Tuple[str, int], Holding]:
         """The newest pool label on each unit of every drive, by serial and index; units without one are left out."""
@@ -198,7 +198,7 @@ def label_nodes(found: Found, unit: Unit) -> Dict[str, int]:
 
 def expecting(wanted: Wanted, declared: Sequence[DeclaredDrive]) -> Wanted:
     """*wanted*, with what the declaration adds: units and ranges by serial, and bays where no other source tells."""
-    units = dict({drive.serial: drive.units for drive in declared}, **wanted.units)
+    units = dict({drive.serial: drive.unit_count for drive in declared}, **wanted.units)
     bays = dict({drive.serial: Bay.parse(drive.bay) for drive in declared}, **wanted.serial_bays)
     ranges = dict({drive.serial: drive.ranges for drive in declared if drive.ranges}, **wanted.ranges)
     return replace(wanted, units=units, serial_bays=bays, ranges=ranges)

@@ -14,7 +14,7 @@ from ..errors import InputError, Refusal
 from ..host.contents import NEVER_ERASED
 from ..host.run import Command
 from ..model import Content, Drive, Layout, Member, Unit, Vdev
-from ..split.extents import ALIKE
+from ..partition.extents import ALIKE
 from . import argv
 from .resolve import Pool, PoolVdev
 
@@ -177,7 +177,7 @@ def refuse_larger_ranges(layout: Layout) -> None:
         )
         for vdev in layout.vdevs
         for member in larger_members(vdev, {argv.key_of(one): one.size for one in vdev.members})
-        if member.kind == "range"
+        if member.unit_kind == "range"
     ]
     if reasons:
         raise Refusal("The layout cannot be built.", reasons, SEPARATE)
@@ -203,7 +203,7 @@ def refuse_contents(
     for member in members_of(layout):
         key = argv.key_of(member)
         for content in contents.get(key, ()):
-            kept = content.kind in NEVER_ERASED
+            kept = content.type in NEVER_ERASED
             if kept or member.serial not in erase_serials:
                 reasons.append(describe(member, content))
             elif key not in erase:
@@ -224,7 +224,7 @@ def describe(member: Member, content: Content) -> str:
         member.bay or "bay unknown",
         member.serial,
         member.index,
-        content.kind.replace("_", " "),
+        content.type.replace("_", " "),
         content.detail,
         content.node,
     ).replace("  ", " ")
@@ -274,7 +274,7 @@ def forgive(
         key: ()
         if units[key].wwn in ours
         and units[key].node in shaped
-        and all(content.kind == "partition_table" for content in found)
+        and all(content.type == "partition_table" for content in found)
         else found
         for key, found in contents.items()
     }

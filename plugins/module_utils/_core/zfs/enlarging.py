@@ -18,7 +18,7 @@ from ..host.disks import Partition
 from ..host.run import Command
 from ..layout.capacity import pool_capacity
 from ..model import Layout, Vdev
-from ..split.extents import ALIKE
+from ..partition.extents import ALIKE
 from . import build, fitting
 from .access import Holding
 from .labels import LabelVdev
@@ -101,7 +101,7 @@ def _called(member: PoolMember, held: Mapping[build.Key, Holding], fitted: Mappi
     (C(zpool_vdev_online) in OpenZFS's lib/libzfs/libzfs_pool.c).
     """
     one = held.get((member.serial, member.index))
-    if one is not None and (one.unit.kind == "range" or one.unit.node in fitted):
+    if one is not None and (one.unit.unit_kind == "range" or one.unit.node in fitted):
         return member.guid
     return _FIRST.sub(r"\1", member.path) or member.guid
 
@@ -117,7 +117,7 @@ def _possible(placed: Vdev, held: Mapping[build.Key, Holding], whole: Sequence[s
     """What the vdev could allocate on its units as they are; 0 where that cannot be told."""
     for member in placed.members:
         one = held.get((member.serial, member.index))
-        if one is None or not member.size or (one.unit.kind != "range" and one.unit.node not in whole):
+        if one is None or not member.size or (one.unit.unit_kind != "range" and one.unit.node not in whole):
             return 0
     blocks = {held[key].unit.logical_block for key in build.places(placed)}
     try:

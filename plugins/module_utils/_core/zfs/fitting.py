@@ -20,9 +20,9 @@ from ..host.run import Command, Runner, carry_out, checked
 from ..layout.capacity import partition_size
 from ..model import Content, Layout, Member, Unit, Vdev
 from ..names import fitted_uuid
-from ..split import table
-from ..split.extents import ALIGN, BLOCKS
-from ..split.table import Entry
+from ..partition import table
+from ..partition.extents import ALIGN, BLOCKS
+from ..partition.table import Entry
 from . import argv, build, erase
 from .access import Access
 from .build import Key
@@ -146,7 +146,7 @@ def _larger(vdev: Vdev, units: Mapping[Key, Unit]) -> List[Larger]:
 
 def _hindrance(unit: Unit) -> str:
     """Why a unit cannot get a partition of its own; empty when it can."""
-    if unit.kind == "range":
+    if unit.unit_kind == "range":
         return build.RANGE_TOO_LARGE
     if not unit.wwn:
         return "it is larger than its vdev can use, and without a WWN its partition would not be known again"

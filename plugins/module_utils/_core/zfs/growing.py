@@ -156,7 +156,7 @@ def refuse_weaker(now: Layout, new: Sequence[Vdev]) -> None:
 def _growth(
     access: Access, pool: Pool, now: Layout, drives: Sequence[Drive], held: Mapping[build.Key, Holding]
 ) -> Enlarged:
-    units = [unit for drive in drives for unit in drive.units if unit.kind != "range"]
+    units = [unit for drive in drives for unit in drive.units if unit.unit_kind != "range"]
     fitted = {unit.node: fitting.own_partition(access, unit) for unit in units}
     return enlarged(
         pool, now, held, access.half_made(units), {node: part for node, part in fitted.items() if part is not None}

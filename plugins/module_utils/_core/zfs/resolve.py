@@ -28,7 +28,7 @@ class PoolMember:
     """One device of a pool. *serial* is empty and *index* -1 where the unit could not be told.
 
     *role*: C(member), C(incoming) (being filled), C(outgoing) (being replaced) or C(spare).
-    *serving* says whether it holds its data and answers, *put_off* whether its filling waits for another to end.
+    *serving* says whether it holds its data and answers, *put_off* whether its resilvering waits for another to end.
     """
 
     name: str
@@ -124,7 +124,7 @@ class Index:
 
     def _add_declared(self, drive: DeclaredDrive) -> None:
         self._bays[drive.serial] = drive.bay
-        for index in range(drive.units):
+        for index in range(drive.unit_count):
             self._by_name[(drive.bay, index)] = (drive.serial, index)
         for index, wwn in enumerate(drive.wwns):
             part = index + 1 if drive.wwns.count(wwn) > 1 else 0
@@ -138,10 +138,10 @@ class Index:
         for unit in drive.units:
             key = (drive.serial, unit.index)
             # The disk under a range is no unit: others are on it too.
-            nodes = [unit.node] + [path.node for path in unit.paths if unit.kind != "range"]
+            nodes = [unit.node] + [path.node for path in unit.paths if unit.unit_kind != "range"]
             self._by_node.update({node: key for node in nodes if node})
             if unit.wwn:
-                self._by_wwn[(_digits(unit.wwn), unit.index + 1 if unit.kind == "range" else 0)] = key
+                self._by_wwn[(_digits(unit.wwn), unit.index + 1 if unit.unit_kind == "range" else 0)] = key
                 self._wwns[key] = unit.wwn
             if label:
                 self._by_name.setdefault((label, unit.index), key)
@@ -247,7 +247,7 @@ def _member(leaf: Node, role: str, index: Index) -> PoolMember:
         guid=leaf.guid,
         state=leaf.state,
         # What is being filled becomes a member in its own right the moment it is full.
-        serving=leaf.serving and not leaf.filling and role != "incoming",
+        serving=leaf.serving and not leaf.resilvering and role != "incoming",
         serial=key[0],
         bay=bay,
         index=key[1],

@@ -175,13 +175,13 @@ def _foreign(look: _Look, key: Key, contents: Sequence[Content], shaped: bool) -
     own = ("pool_label", "partition_table") if mine else ("partition_table",) if shaped else ()
     # Members of an imported pool are open; the export ends that, and the kernel refuses to clear what is in use.
     busy = ("open",) if mine and look.pool else ()
-    return [one for one in contents if one.kind not in own + busy] + _elsewhere(look, key, contents)
+    return [one for one in contents if one.type not in own + busy] + _elsewhere(look, key, contents)
 
 
 def _elsewhere(look: _Look, key: Key, contents: Sequence[Content]) -> List[Content]:
     """Labels on another device node of the unit than the pool's are another pool's."""
     one = look.held.get(key)
-    return [content for content in contents if content.kind == "pool_label" and one and content.node != one.node]
+    return [content for content in contents if content.type == "pool_label" and one and content.node != one.node]
 
 
 def _member(look: _Look, key: Key) -> Member:

@@ -22,10 +22,10 @@ class KnownUnits:
 
     def __init__(self, drives: Sequence[Drive], declared: Sequence[DeclaredDrive]) -> None:
         self._known: Dict[Tuple[str, int], Tuple[int, str]] = {
-            (drive.serial, index): (drive.size_of(index), "lun") for drive in declared for index in range(drive.units)
+            (drive.serial, index): (drive.size_of(index), "lun") for drive in declared for index in range(drive.unit_count)
         }
         self._known.update(
-            {(drive.serial, unit.index): (unit.size, unit.kind) for drive in drives for unit in drive.units}
+            {(drive.serial, unit.index): (unit.size, unit.unit_kind) for drive in drives for unit in drive.units}
         )
 
     def member(self, key: Tuple[str, int], bay: str) -> Member:

@@ -121,7 +121,7 @@ def _node(key: str, data: Dict[str, Any], resilvering: bool, spare: bool = False
         was=str(data.get("was", "")),
         note=str(data.get("aux", "")),
         phys_path=str(data.get("phys_path", "")),
-        filling=bool(resilvering and data.get("scan_processed")) or bool(data.get("resilver_deferred")),
+        resilvering=bool(resilvering and data.get("scan_processed")) or bool(data.get("resilver_deferred")),
         put_off=bool(data.get("resilver_deferred")),
         children=children,
     )

@@ -174,7 +174,7 @@ def _node(line: _Line, guid: str) -> Node:
         checksum_errors=numbers[2],
         was=formerly,
         note=note,
-        filling="(resilvering)" in note or "awaiting resilver" in note,
+        resilvering="(resilvering)" in note or "awaiting resilver" in note,
         put_off="awaiting resilver" in note,
     )
 

@@ -49,7 +49,7 @@ class Node:
     C(zpool status) prints for people, whatever form was read. *parity* is the number of members that may fail (raidz,
     dRAID) or 0.
     *path* is a leaf's device as ZFS stores it. *was* is the former path of an absent leaf.
-    *filling* is true for a leaf that a resilver has not completed yet, *put_off* for one that waits for another
+    *resilvering* is true for a leaf that a resilver has not completed yet, *put_off* for one that waits for another
     resilver to end before its own begins.
     """
 
@@ -65,7 +65,7 @@ class Node:
     was: str = ""
     note: str = ""
     phys_path: str = ""
-    filling: bool = False
+    resilvering: bool = False
     put_off: bool = False
     children: Tuple[Node, ...] = ()
 
@@ -109,12 +109,12 @@ def without_echo(top: Node) -> Node:
     it at these members too and prints C((resilvering)) beside them, in text and numbers alike (seen on 2.3.9), though
     they hold all their own data.
     """
-    if top.kind != "draid" or not any(leaf.kind == "draid_spare" and leaf.filling for leaf in top.leaves()):
+    if top.kind != "draid" or not any(leaf.kind == "draid_spare" and leaf.resilvering for leaf in top.leaves()):
         return top
     return replace(
         top,
         children=tuple(
-            child if child.kind in STAND_INS else replace(child, filling=child.put_off) for child in top.children
+            child if child.kind in STAND_INS else replace(child, resilvering=child.put_off) for child in top.children
         ),
     )
 
@@ -127,7 +127,7 @@ def not_filled(top: Node) -> Node:
 
     def of_place(place: Node) -> Node:
         members = [
-            replace(one, filling=position > 0 or one.kind == "draid_spare")
+            replace(one, resilvering=position > 0 or one.kind == "draid_spare")
             for position, one in enumerate(place.children)
         ]
         return replace(place, children=tuple(members)) if place.kind in STAND_INS else place
