@@ -31,13 +31,13 @@ SPDX-License-{identifier} GPL-3.0-or-later
 
 # Evidence: hostile input
 
-Every parser gets inputs that are built to break it. `make fuzz` wrote this page on {date} with seed {seed}: {count} parsers
-got {total:,} inputs, {verdict}.
+Every parser gets inputs that are built to break it. `make fuzz` wrote this page on {date} with seed {seed}: {count}
+parsers got {total:,} inputs, {verdict}.
 
-The parsers read what comes from a device, another program, a file or a person. A coverage-guided fuzzer (libFuzzer, run by
-Atheris) starts from examples of valid input, changes them, and keeps the inputs that reach new code. A parser may return a
-result or raise the library's own error. Any other exception, a hang of 20 seconds, or more than 2 GB of memory counts as
-broken. *Edges* are the branches of the library that the fuzzer reached, by its own count.
+The parsers read what comes from a device, another program, a file or a person. A coverage-guided fuzzer (libFuzzer,
+run by Atheris) starts from examples of valid input, changes them, and keeps the inputs that reach new code. A parser
+may return a result or raise the library's own error. Any other exception, a hang of 20 seconds, or more than 2 GB of
+memory counts as broken. *Edges* are the branches of the library that the fuzzer reached, by its own count.
 
 Three more tests attack by example:
 

@@ -15,9 +15,10 @@ SPDX-License-Identifier: GPL-3.0-or-later
 
 # Evidence: faults survived
 
-`make faults` puts every fault into every stage of the jobs, on a virtual server with a real kernel and OpenZFS. It wrote this
-page on {date} with seed {seed} after {count} of the {total} cases (every stage with every fault).{rest} Run it again to see the
-results yourself. Another seed (`make faults ARGS='--seed 7'`) chooses other moments and drives.
+`make faults` puts every fault into every stage of the jobs, on a virtual server with a real kernel and OpenZFS. It
+wrote this page on {date} with seed {seed} after {count} of the {total} cases (every stage with every fault).{rest}
+Run it again to see the results yourself. Another seed (`make faults ARGS='--seed 7'`) chooses other moments and
+drives.
 
 Each case goes like this:
 
@@ -29,12 +30,13 @@ A case holds when it ends as declared (*converged*, or *explained, then converge
 (*explained*). In addition, all of this must be true afterwards:
 
 * Every file has its checksum, and a scrub finds no error.
-* The actual layout of the pool is the declared one. OpenZFS's own tools read it; they import the pool when the job refuses.
+* The actual layout of the pool is the declared one. OpenZFS's own tools read it; they import the pool when the job
+  refuses.
 * The drives beside the pool, which nobody named, are the same to the byte.
 
-*Done* in the column of the run with the fault means that the run succeeded in spite of it: the unit answered again, or the
-memory that was left was enough for the module. The moment is drawn blindly. If the run has ended by then, the case starts from
-scratch with half the time.
+*Done* in the column of the run with the fault means that the run succeeded in spite of it: the unit answered again,
+or the memory that was left was enough for the module. The moment is random. If the run has ended by then, the case
+starts from scratch with half the time.
 
 {summary}
 
