@@ -24,7 +24,7 @@ Each case goes like this:
 
 1. The stage runs, and the fault happens before or during the run, at a moment drawn from the seed.
 2. The fault is repaired as a person would do it: the drive is pushed back, the disk is freed, the host is booted.
-3. The stage runs again. If it refuses with a reason, it runs once more 1 minute later.
+3. The stage runs again. If it refuses with a reason, it runs again after 1 minute.
 
 A case holds when it ends as declared (*converged*, or *explained, then converged*) or still refuses with a reason
 (*explained*). In addition, all of this must be true afterwards:
