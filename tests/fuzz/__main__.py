@@ -1,10 +1,10 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Attacks every parser with inputs that the fuzzer breeds from those that reached new code.
+"""Attacks every parser with inputs that the fuzzer derives from those that reached new code.
 
-python -m tests.fuzz [--runs N] [--page FILE] [TARGET...]: N inputs for each (default 40000, over a million in all).
-Each target runs in a process of its own; what it found is in tests/output/fuzz.json, an input that
-broke it in tests/output/fuzz/. Exit code 1 when any did.
+python -m tests.fuzz [--runs N] [--page FILE] [TARGET...]: N inputs for each (default 40000).
+Each target runs in a process of its own. The results are in tests/output/fuzz.json, and inputs that broke a
+target in tests/output/fuzz/. Exit code 1 when any did.
 """
 
 from __future__ import annotations
@@ -31,17 +31,19 @@ SPDX-License-{identifier} GPL-3.0-or-later
 
 # Evidence: hostile input
 
-Written by `make fuzz` on {date}, seed {seed}: {total} inputs for {count} parsers, {verdict}.
+Every parser gets inputs that are built to break it. `make fuzz` wrote this page on {date} with seed {seed}: {count}
+parsers got {total:,} inputs, {verdict}.
 
-Each parser of what comes from a device, another program, a file or a person is attacked by a coverage-guided
-fuzzer (libFuzzer by way of Atheris): from examples of what the parser should read it breeds inputs, and keeps those
-that reach new code. A parser may return a result or raise the library's own error. Any other exception, a hang of
-20 seconds or more than 2 GB of memory breaks it. *Edges* are the branches of the library that were reached, as the
-fuzzer counts them.
+The parsers read what comes from a device, another program, a file or a person. A coverage-guided fuzzer (libFuzzer,
+run by Atheris) starts from examples of valid input, changes them, and keeps the inputs that reach new code. A parser
+may return a result or raise the library's own error. Any other exception, a hang of 20 seconds, or more than 2 GB of
+memory counts as broken. *Edges* are the branches of the library that the fuzzer reached, by its own count.
 
-What is attacked by example beside this: `tests/unit/host/test_files.py` (links and exchanged folders under files that
-root writes), `tests/unit/test_rights.py` (owner and mode of every file that a role writes) and
-`tests/unit/test_secrets.py` (nothing secret among the options that Ansible logs).
+Three more tests attack by example:
+
+* `tests/unit/host/test_files.py`: links and exchanged folders under files that root writes
+* `tests/unit/test_rights.py`: owner and mode of every file that a role writes
+* `tests/unit/test_secrets.py`: no secret among the options that Ansible logs
 
 | parser | inputs | edges | seconds | broken |
 | --- | --- | --- | --- | --- |
@@ -71,7 +73,7 @@ def main() -> int:
 
 
 def page(results: list[dict[str, Any]]) -> str:
-    """What was found, as a page for sceptics. *results* are of `run`."""
+    """The results as the page docs/hostile-input.md. *results* come from `run`."""
     broken = [one["target"] for one in results if one["broken"]]
     rows = "".join(
         "| {target} | {runs} | {covered} | {seconds} | {0} |\n".format("yes" if one["broken"] else "no", **one)
@@ -117,7 +119,7 @@ def run(name: str, runs: int) -> dict[str, Any]:
 
 
 def child(name: str, corpus: str, fuzzer_options: list[str]) -> None:
-    """The process that is attacked: instruments the library, then never returns."""
+    """The process under attack: instruments the library, then never returns."""
     import atheris  # type: ignore[import-not-found,import-untyped,unused-ignore]
 
     with atheris.instrument_imports(include=["ansible_collections.evenkeel"]):

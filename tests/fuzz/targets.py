@@ -1,6 +1,6 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The parsers, each as a function of bytes that raises nothing but the library's own errors, and inputs to begin with.
+"""The parsers, each as a function of bytes that raises only the library's own errors, and examples of valid input.
 
 Text and JSON parsers get any text. Readers of declared data get what a YAML file can hold: a tree of
 values over the very keys that they know, built from the bytes.
@@ -149,7 +149,7 @@ def _label(path: Path) -> bytes:
 
 
 def _read_label(data: bytes) -> object:
-    """A label whose checksum holds, so that what is behind it is reached: as somebody would make it on purpose."""
+    """A label with a valid checksum, as an attacker would make it, so that the code behind the check is reached."""
     size = labels.LIST_SIZE
     body = data[: size - 40].ljust(size - 40, b"\0") + struct.pack("<Q", LABEL_MAGIC)
     salted = body + struct.pack("<4Q", labels.LIST_AT, 0, 0, 0)
@@ -168,7 +168,7 @@ def _yaml_variable(data: bytes) -> object:
 
 
 def _plan(data: bytes) -> object:
-    """The options of layout_plan: right ones, in which a few values are exchanged for what YAML can hold."""
+    """Valid options of layout_plan in which a few values are replaced by any value that YAML can hold."""
     options: Any = json.loads(PLAN_OPTIONS)
     source = Tree(data, PLAN_KEYS)
     for _change in range(1 + source.below(4)):
@@ -190,7 +190,7 @@ def _plan(data: bytes) -> object:
 
 
 def _plan_options() -> str:
-    """Drives in both forms, one of three units, and a pool that is placed on some of them."""
+    """Drives in both forms, one of them with three units, and a pool that uses some of them."""
     short = [{"bay": f"bay{n:02d}", "serial": f"ACS{n}", "unit_count": 2, "unit_bytes": 9 * 10**12} for n in range(4)]
     whole = plain.to_plain(given.read_drives([{"serial": "ACS4", "bay": "bay04", "unit_bytes": [9 * 10**12] * 2}]))
     base = {"drives": short, "policy": {"kind": "raidz", "parity": 1, "width": 4, "survive": {"drives": 1}}}
@@ -274,7 +274,7 @@ TARGETS: dict[str, Target] = {
 
 
 def json_or_none(one: str) -> Any:
-    """JSON, or None for what is none: the reader behind it is meant."""
+    """JSON, or None for text that is not JSON: the target is the reader behind it."""
     try:
         return json.loads(one)
     except ValueError:

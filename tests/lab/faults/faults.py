@@ -1,6 +1,6 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The faults. Each may act before a stage, at a moment while it runs, and is mended afterwards as a person would."""
+"""The faults. Each may act before a stage or at a moment while it runs, and is repaired as a person would do it."""
 
 from __future__ import annotations
 
@@ -35,10 +35,10 @@ class Fault:
         self.unit = self.random.choice([0, 1])
 
     def before(self) -> None:
-        """Makes the situation before the stage begins."""
+        """Sets the situation up before the stage begins."""
 
     def during(self) -> None:
-        """Happens at the chosen moment while the stage runs."""
+        """The fault itself, at the chosen moment while the stage runs."""
 
     @property
     def momentary(self) -> bool:
@@ -46,7 +46,7 @@ class Fault:
         return type(self).during is not Fault.during
 
     def after(self) -> None:
-        """What a person does about it before running the job again."""
+        """The repair that a person makes before running the job again."""
 
     def sh(self, text: str) -> str:
         """A shell line on the host, whose exit code does not matter."""
@@ -78,7 +78,7 @@ class ConnectionCut(Fault):
 
 
 class ControllerKilled(Fault):
-    """Ansible is killed where it runs; what it has begun on the host may go on."""
+    """Ansible is killed on the controller; a module that it started on the host may continue."""
 
     name = "controller killed"
 
@@ -149,7 +149,7 @@ class HungUnit(Fault):
 
 
 class FullRoot(Fault):
-    """Not a byte is free where the host keeps its files."""
+    """The root filesystem of the host has no free byte."""
 
     name = "full root filesystem"
 
@@ -165,9 +165,9 @@ class FullRoot(Fault):
 
 
 class OutOfMemory(Fault):
-    """A module is given no more memory from some megabytes on, or the kernel kills it, as it does when all is used up.
+    """A module gets no more than some megabytes of memory, or is killed, as the kernel does when memory runs out.
 
-    A limit on its control group was tried: its pages of code are read anew again and again, and it is never killed.
+    A limit on its control group was tried: the kernel reads its pages of code again and again and never kills it.
     """
 
     name = "out of memory in a module"
@@ -232,7 +232,7 @@ class SlowUdev(Fault):
 
 
 class NoModule(Fault):
-    """The kernel has no OpenZFS: the module's file is gone and it is not loaded (after a new kernel, say)."""
+    """The kernel has no OpenZFS: the module's file is missing and it is not loaded (after a kernel update, say)."""
 
     name = "ZFS module missing"
 

@@ -1,9 +1,9 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Every stage with every fault, on one virtual server that is brought back to the stage's beginning for each case.
+"""Every stage with every fault, on one virtual server that each case restores to the beginning of its stage.
 
 python -m tests.lab.faults.matrix [--seed N] [--only EXPRESSION] [--results FILE] [--lab NAME] [--page FILE] runs the
-cases that FILE has no result of, writes each result as it comes, and the page at the end: it says how many of the
+cases without a result in FILE, writes each result as it comes, and writes the page at the end, which says how many
 cases have a result.
 """
 
@@ -37,7 +37,7 @@ CHASSIS = REPO / "tests" / "lab" / "chassis" / "faults.yml"
 RESULTS = REPO / "tests" / "output" / "faults.json"
 PAGE = REPO / "docs" / "reliability-evidence.md"
 SEED = 20261125
-# Seconds until a job that refused is run again: what it named (a creation still running, a resilver) may have ended.
+# Seconds until a job that refused runs again: what it named (a creation, a resilver) may have ended by then.
 PATIENCE = 60.0
 
 
@@ -124,7 +124,7 @@ class Bench:
                 fault.before()
                 first = self._disturbed(case.stage, fault, server, moment)
                 if not first:
-                    self.tell(f"{case}: the run had ended after {moment} s; once more, earlier")
+                    self.tell(f"{case}: the run had ended after {moment} s; again, earlier")
                     moment = round(moment / 2, 2)
             fault.after()
             runs = [_told(lambda: case.stage.run(server))]
@@ -166,7 +166,7 @@ class Bench:
         return " | ".join(ends)
 
     def _verdict(self, case: Case, server: Server, first: str, runs: list[str]) -> str:
-        """What a case has come to. Raises LabError when the pool or its files are not as they have to be."""
+        """The verdict of a case. Raises LabError when the pool or its files are not as they must be."""
         for run in runs:
             if run.startswith("died"):
                 return f"FAILED: the run after the fault {run}"
@@ -186,8 +186,8 @@ def _told(run: Callable[[], dict[str, Any]]) -> str:
     try:
         result = run()
     except (AssertionError, LabError, OSError) as error:
-        # What Ansible was told on this machine is nobody else's.
-        words = re.sub(r"(told nothing):.*", r"\1", str(error), flags=re.DOTALL)
+        # Ansible's output shows paths of this machine; it stays out of the page.
+        words = re.sub(r"((?:told|returned) nothing):.*", r"\1", str(error), flags=re.DOTALL)
         return f"died: {' '.join(words.split())[:400]}"
     if not result.get("failed"):
         return "done" + (", changed" if result.get("changed") else "")

@@ -1,6 +1,6 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The results as a page for sceptics: docs/reliability-evidence.md."""
+"""The results as the page docs/reliability-evidence.md."""
 
 from __future__ import annotations
 
@@ -15,19 +15,28 @@ SPDX-License-Identifier: GPL-3.0-or-later
 
 # Evidence: faults survived
 
-Written by `make faults` on {date}, seed {seed}: {count} of the {total} cases (every stage with every fault) were run,
-on a virtual server with a real kernel and OpenZFS.{rest}
-Run it again to see it for yourself; another seed (`make faults ARGS='--seed 7'`) chooses other moments and drives.
+`make faults` puts every fault into every stage of the jobs, on a virtual server with a real kernel and OpenZFS. It
+wrote this page on {date} with seed {seed} after {count} of the {total} cases (every stage with every fault).{rest}
+Run it again to see the results yourself. Another seed (`make faults ARGS='--seed 7'`) chooses other moments and
+drives.
 
-In each case the stage is run and the fault happens before or while it runs, at a moment drawn from the seed. Then the
-fault is mended as a person would (the drive pushed back, the disk freed, the host booted), and the stage is run
-again; when it refuses with a reason, once more a minute later. A case holds when it ends as declared (*converged*,
-or *explained, then converged*) or still refuses with a reason (*explained*), and when afterwards every file has its
-checksum, a scrub finds no error, the pool is laid out as declared (read with OpenZFS's own tools, which import it
-when the job refuses), and the drives beside the pool, which nobody named, are the same to the byte.
+Each case goes like this:
 
-Where the run with the fault says *done*, it came through: the unit answered again, or the module fitted the memory that
-was left. A moment is drawn blindly; where the run had ended by then, the case begins anew with half of it.
+1. The stage runs, and the fault happens before or during the run, at a moment drawn from the seed.
+2. The fault is repaired as a person would do it: the drive is pushed back, the disk is freed, the host is booted.
+3. The stage runs again. If it refuses with a reason, it runs again after 1 minute.
+
+A case holds when it ends as declared (*converged*, or *explained, then converged*) or still refuses with a reason
+(*explained*). In addition, all of this must be true afterwards:
+
+* Every file has its checksum, and a scrub finds no error.
+* The actual layout of the pool is the declared one. OpenZFS's own tools read it; they import the pool when the job
+  refuses.
+* The drives beside the pool, which nobody named, are the same to the byte.
+
+*Done* in the column of the run with the fault means that the run succeeded in spite of it: the unit answered again,
+or the memory that was left was enough for the module. The moment is random. If the run has ended by then, the case
+starts from scratch with half the time.
 
 {summary}
 

@@ -27,7 +27,7 @@ SUMS = "cd /archive && sha256sum --quiet -c /archive/.sums"
 
 
 class Server:
-    """One lab with its declared drives; all it does is what a controller would ask of it."""
+    """One lab with its declared drives. It does what a controller would do."""
 
     def __init__(self, lab: Lab) -> None:
         self.lab = lab
@@ -77,10 +77,10 @@ class Server:
             for index in (0, 1)
         ]
 
-    # --- what the stages begin from
+    # --- the beginnings of the stages
 
     def set_up(self) -> None:
-        """The things beside the pool, and what the faults need on the host."""
+        """The drives beside the pool, and what the faults need on the host."""
         node = {(bay, unit): self._node(bay, unit) for bay in (FILE_SYSTEM, FOREIGN, *CARELESS) for unit in (0, 1)}
         filed, foreign = node[FILE_SYSTEM, 0], node[FOREIGN, 0]
         careless = " ".join(node[bay, unit] for bay in CARELESS for unit in (0, 1))
@@ -110,16 +110,16 @@ class Server:
             raise LabError(f"{result.get('msg', result)}")
         return result
 
-    # --- what must hold afterwards
+    # --- what must be true afterwards
 
     def bystanders(self) -> list[str]:
-        """Hashes of the drives that no job was told about."""
+        """Hashes of the drives that no job may touch."""
         return self.lab.content_hashes(BYSTANDERS, sync=False)
 
     def serving(self, sure: bool = False) -> None:
-        """The pool imported by OpenZFS alone where it is not, as a boot does that has time enough for it.
+        """Import the pool with OpenZFS alone if it is not imported, as a boot with enough time does.
 
-        Raises LabError when it cannot be and *sure* is asked.
+        Raises LabError when that fails and *sure* is set.
         """
         self.lab.run("zpool list archive || zpool import -d /dev/disk/by-id archive", check=sure, timeout=300)
 
@@ -132,7 +132,7 @@ class Server:
         return [[(self.serials[bay], index) for bay in bays] for bays in cohorts for index in (0, 1)]
 
     def check_pool(self, files: bool) -> None:
-        """The pool is laid out as declared, whole, scrubbed without an error, and its files are as written."""
+        """The pool has its declared layout and all members, scrubs without an error, and its files are intact."""
         found = members(self.lab, "archive")
         for vdev, members_of in found.items():
             serials = [one.serial for one in members_of if one.state == "ONLINE"]

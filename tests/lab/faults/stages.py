@@ -1,6 +1,6 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The stages of the jobs that faults are put into: what each begins from, runs, and must have made true."""
+"""The stages of the jobs that get a fault: what each begins from, what it runs, and what must be true afterwards."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ EMPTY, BUILT, AWAY = "empty", "built", "away"
 
 @dataclass(frozen=True)
 class Stage:
-    """C(start) is the checkpoint it begins from, C(run) the playbook's module call; C(files): whether there are any."""
+    """C(start): its first checkpoint; C(run): the playbook's module call; C(files): whether the pool has any."""
 
     name: str
     start: str
@@ -47,7 +47,7 @@ def _facts(server: Server) -> dict[str, Any]:
 
 
 def _swapped(server: Server) -> dict[str, Any]:
-    """A drive replaced by one in another bay while it serves, until both units are where they belong."""
+    """A drive is replaced by one in another bay while it serves, until both units are resilvered."""
     server.serving()
     put = server.replace("put_in")
     if put["failed"]:
@@ -94,9 +94,9 @@ def _laid_out(server: Server, *cohorts: Iterable[int]) -> None:
 STAGES = (
     Stage("build: create the pool", EMPTY, _present, _made, files=False),
     Stage("build: verify the pool", BUILT, _present, _whole),
-    Stage("rebuild: import the pool", AWAY, _imported, _whole),
-    Stage("replace_drive: fill the new drive", BUILT, _swapped, _changed),
+    Stage("reimport: import the pool", AWAY, _imported, _whole),
+    Stage("replace_drive: resilver onto the new drive", BUILT, _swapped, _changed),
     Stage("grow: add two vdevs", BUILT, _grown, _larger),
     Stage("retire: export the pool", BUILT, _exported, _gone),
-    Stage("check: read the pool", BUILT, _facts, _whole),
+    Stage("drift: read the pool", BUILT, _facts, _whole),
 )

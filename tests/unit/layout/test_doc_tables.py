@@ -34,7 +34,7 @@ def test_stated_defaults_are_the_defaults():
         "delay_hours": "{0:g}".format(rates.delay_hours),
         "parallel": str(rates.parallel).lower(),
         "in_one_pass": str(rates.in_one_pass).lower(),
-        "pace.rate": "{0:g}".format(rates.pace.rate),
-        "pace.link": "{0:g}".format(rates.pace.link),
-        "pace.fill": "{0:g}".format(rates.pace.fill),
+        "rate": "{0:g}".format(rates.pace.rate),
+        "link": "{0:g}".format(rates.pace.link),
+        "fill": "{0:g}".format(rates.pace.fill),
     }

@@ -2,7 +2,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Mid-size instances against OR-Tools CP-SAT: mixed sizes, uneven enclosures, ordinary drives beside.
 
-The long test writes tests/output/layout_solver.json; docs/layout.md tells what came out.
+The long test writes tests/output/layout_solver.json; docs/planner-evidence.md shows the outcome.
 """
 
 from __future__ import annotations
