@@ -41,77 +41,94 @@ class Family:
 
 FAMILIES = (
     # The collector itself
-    Family("build", "info", ("version",), "Version of the collection that this program was packed from."),
+    Family("build", "info", ("version",), "Version of the collection that this program was built from."),
     Family(
         "collector_up", "gauge", (), "Whether the collector's last snapshot is current; 0 when it is old or missing."
     ),
-    Family("snapshot_age_seconds", "gauge", (), "Age of the collector's last snapshot on the boot clock.", "seconds"),
+    Family("snapshot_age_seconds", "gauge", (), "Age of the collector's last snapshot, by the boot clock.", "seconds"),
     Family("snapshot_timestamp_seconds", "gauge", (), "Wall-clock time of the collector's last snapshot.", "seconds"),
     Family(
         "source_up",
         "gauge",
         ("source",),
-        "Whether the last reading of drives or pools, or the scheduled check, succeeded and is current.",
+        "Whether the last reading of drives or pools, or the last scheduled drift run, succeeded and is current.",
     ),
     Family(
         "source_age_seconds",
         "gauge",
         ("source",),
-        "Age of the last good reading of drives or pools, and of the scheduled check.",
+        "Age of the last good reading of drives or pools, and of the last scheduled drift run.",
         "seconds",
     ),
-    Family("read_failures", "counter", ("source", "reason"), "Readings that failed, since the collector started."),
-    Family("stuck_reads", "gauge", ("source",), "Readings that hang in the kernel and could not be ended."),
+    Family("read_failures", "counter", ("source", "reason"), "Failed readings since the collector started."),
+    Family("stuck_reads", "gauge", ("source",), "Readings that hang in the kernel and cannot be stopped."),
     # Units
     Family(
-        "unit", "info", _UNIT + ("unit_kind", "wwn", "device"), "A unit of a drive, its own designator and its device now."
+        "unit", "info", _UNIT + ("unit_kind", "wwn", "device"), "A unit of a drive, its WWN and its current device."
     ),
-    Family("unit_health", "states", _UNIT, "What SMART says about the unit; only ok reads as healthy.", states=HEALTH),
+    Family("unit_health", "states", _UNIT, "SMART state of the unit; only ok is healthy.", states=HEALTH),
     Family("unit_smart_up", "gauge", _UNIT, "Whether the last SMART reading of the unit succeeded and is current."),
     Family("unit_smart_age_seconds", "gauge", _UNIT, "Age of the unit's last good SMART reading.", "seconds"),
-    Family("unit_grown_defects", "gauge", _UNIT, "Places that the unit has reassigned since manufacture."),
-    Family("unit_pending_defects", "gauge", _UNIT, "Places that the unit could not read and has not reassigned yet."),
+    Family("unit_grown_defects", "gauge", _UNIT, "Sectors that the unit has reassigned since manufacture."),
+    Family("unit_pending_defects", "gauge", _UNIT, "Sectors that the unit could not read and has not reassigned yet."),
     Family("unit_corrected_errors", "counter", _UNIT + ("operation",), "Errors that the unit corrected."),
     Family("unit_uncorrected_errors", "counter", _UNIT + ("operation",), "Errors that the unit could not correct."),
     Family("unit_link_errors", "counter", _UNIT, "Checksum errors on the link to the unit."),
     Family("unit_self_test", "states", _UNIT, "Result of the unit's latest self-test.", states=TEST_RESULTS),
-    Family("unit_self_test_remaining_ratio", "gauge", _UNIT, "Share of the running self-test still to do.", "ratio"),
+    Family("unit_self_test_remaining_ratio", "gauge", _UNIT, "Share of the running self-test that remains.", "ratio"),
     Family(
         "unit_self_test_passed_age_seconds",
         "gauge",
         _UNIT + ("test",),
-        "Power-on time since a self-test of this kind last passed.",
+        "Power-on time since the last short or long self-test that passed.",
         "seconds",
     ),
     Family("unit_paths", "gauge", _UNIT, "Paths from the host to the unit."),
     Family("unit_operations", "counter", _UNIT + ("operation",), "Requests that the unit completed."),
-    Family("unit_transferred_bytes", "counter", _UNIT + ("operation",), "Bytes that the unit moved.", "bytes"),
     Family(
-        "unit_operation_seconds", "counter", _UNIT + ("operation",), "Sum of the time each request took.", "seconds"
+        "unit_transferred_bytes",
+        "counter",
+        _UNIT + ("operation",),
+        "Bytes that the unit read, wrote or discarded.",
+        "bytes",
     ),
-    Family("unit_busy_seconds", "counter", _UNIT, "Time with at least one request under way.", "seconds"),
-    Family("unit_queued_seconds", "counter", _UNIT, "Time weighed by the number of requests under way.", "seconds"),
-    Family("unit_in_flight", "gauge", _UNIT, "Requests under way now."),
+    Family(
+        "unit_operation_seconds", "counter", _UNIT + ("operation",), "Sum of the durations of all requests.", "seconds"
+    ),
+    Family("unit_busy_seconds", "counter", _UNIT, "Time with at least one request in progress.", "seconds"),
+    Family("unit_queued_seconds", "counter", _UNIT, "Time weighted by the number of requests in progress.", "seconds"),
+    Family("unit_in_flight", "gauge", _UNIT, "Requests in progress now."),
     Family(
         "unit_skew_ratio",
         "gauge",
         _UNIT + ("measure",),
-        "How many times worse the unit does than its best sibling under like load; 1 is not worse.",
+        "How many times worse the unit performs than its best sibling under similar load; 1 means no worse.",
         "ratio",
     ),
     # Drives
-    Family("drive", "info", _DRIVE + ("vendor", "model", "firmware", "unit_names"), "A drive and the names of its units."),
+    Family(
+        "drive", "info", _DRIVE + ("vendor", "model", "firmware", "unit_names"), "A drive and the names of its units."
+    ),
     Family("drive_present", "gauge", _DRIVE, "Whether the drive was found on the host."),
     Family("drive_declared", "gauge", _DRIVE, "Whether the inventory declares the drive."),
-    Family("drive_in_place", "gauge", _DRIVE, "Whether the drive sits in the bay that the inventory declares."),
+    Family("drive_in_place", "gauge", _DRIVE, "Whether the drive is in the bay that the inventory declares."),
     Family("drive_units_visible", "gauge", _DRIVE, "Units of the drive that the host sees."),
     Family("drive_units_expected", "gauge", _DRIVE, "Units that the drive should show."),
     Family(
-        "drive_temperature_celsius", "gauge", _DRIVE, "Highest temperature that a unit of the drive reports.", "celsius"
+        "drive_temperature_celsius",
+        "gauge",
+        _DRIVE,
+        "Highest temperature that any unit of the drive reports.",
+        "celsius",
     ),
     Family("drive_temperature_limit_celsius", "gauge", _DRIVE, "Temperature at which the drive warns.", "celsius"),
-    Family("drive_power_on_seconds", "counter", _DRIVE, "Time that the drive has been powered.", "seconds"),
-    Family("drive_margin", "gauge", _DRIVE, "Further whole-drive losses that the drive's worst vdev stands."),
+    Family("drive_power_on_seconds", "counter", _DRIVE, "Time that the drive has been powered on.", "seconds"),
+    Family(
+        "drive_margin",
+        "gauge",
+        _DRIVE,
+        "Further whole-drive failures, this drive first, that the drive's vdevs survive.",
+    ),
     # Pools
     Family(
         "pool_state", "states", _POOL, "State of the pool; suspended and unknown are never healthy.", states=POOL_STATES
@@ -120,30 +137,34 @@ FAMILIES = (
         "pool_margin",
         "gauge",
         _POOL,
-        "Further whole-drive losses that the pool's worst vdev stands; -1: not served now.",
+        "Further whole-drive failures that the pool's worst vdev survives; -1: it cannot serve all its data.",
     ),
     Family("pool_size_bytes", "gauge", _POOL, "Size of the pool, parity included.", "bytes"),
     Family("pool_allocated_bytes", "gauge", _POOL, "Allocated bytes of the pool, parity included.", "bytes"),
     Family("pool_free_bytes", "gauge", _POOL, "Free bytes of the pool, parity included.", "bytes"),
     Family("pool_fragmentation_ratio", "gauge", _POOL, "Fragmentation of the pool's free space.", "ratio"),
-    Family("pool_data_errors", "gauge", _POOL, "Known damaged blocks or files of the pool."),
-    Family("pool_scan_running", "gauge", _POOL + ("function",), "Whether a scrub or resilver runs."),
+    Family("pool_data_errors", "gauge", _POOL, "Damaged blocks or files that OpenZFS knows of in the pool."),
+    Family("pool_scan_running", "gauge", _POOL + ("function",), "Whether a scrub or resilver is running."),
+    Family("pool_scan_progress_ratio", "gauge", _POOL + ("function",), "Completed share of the running scan.", "ratio"),
     Family(
-        "pool_scan_progress_ratio", "gauge", _POOL + ("function",), "Share of the running scan that is done.", "ratio"
-    ),
-    Family(
-        "pool_scan_started_timestamp_seconds", "gauge", _POOL + ("function",), "Start of the latest scan.", "seconds"
+        "pool_scan_started_timestamp_seconds",
+        "gauge",
+        _POOL + ("function",),
+        "Start time of the latest scan.",
+        "seconds",
     ),
     Family("pool_scan_errors", "gauge", _POOL + ("function",), "Errors that the latest scan could not repair."),
     Family("pool_scrub_age_seconds", "gauge", _POOL, "Time since a scrub of the pool last finished.", "seconds"),
-    Family(
-        "pool_scrub_interval_seconds", "gauge", _POOL, "How often the pool should be scrubbed, as declared.", "seconds"
-    ),
+    Family("pool_scrub_interval_seconds", "gauge", _POOL, "Declared interval between scrubs of the pool.", "seconds"),
     Family("vdev_state", "states", _VDEV, "State of the top-level vdev.", states=VDEV_STATES),
-    Family("vdev_members", "gauge", _VDEV, "Places of the vdev."),
-    Family("vdev_members_lost", "gauge", _VDEV, "Places of the vdev that do not serve."),
+    Family("vdev_members", "gauge", _VDEV, "Members of the vdev; a member and its replacement count as one."),
+    Family("vdev_members_lost", "gauge", _VDEV, "Members of the vdev that do not serve, or are still resilvering."),
     Family(
-        "vdev_margin", "gauge", _VDEV, "Further whole-drive losses that the vdev stands; 0: the next one loses data."
+        "vdev_margin",
+        "gauge",
+        _VDEV,
+        "Further whole-drive failures that the vdev survives; 0: the next one can lose data; "
+        "-1: it cannot serve all its data.",
     ),
     Family("vdev_sibling_drives", "gauge", _VDEV, "Drives with more than one unit in the vdev."),
     Family("vdev_size_bytes", "gauge", _VDEV, "Size of the vdev, parity included.", "bytes"),
@@ -153,28 +174,28 @@ FAMILIES = (
         "member_serving",
         "gauge",
         ("pool", "vdev", "member") + _UNIT,
-        "Whether the pool's member holds its data and answers.",
+        "Whether the member answers and holds all its data.",
     ),
     Family(
         "member_errors",
         "gauge",
         ("pool", "vdev", "member") + _UNIT + ("error",),
-        "Errors that the pool counts for the member; a clear or import sets them to 0.",
+        "Errors that OpenZFS has counted for the member; a clear or an import resets them to 0.",
     ),
     # Enclosures and findings
     Family(
         "enclosure_margin",
         "gauge",
         ("enclosure",),
-        "Further whole-drive losses that the enclosure's worst vdev stands.",
+        "Lowest margin of the drives in the enclosure.",
     ),
     Family("inventory_declared", "gauge", (), "Whether the host has a declared inventory that can be read."),
-    Family("findings", "gauge", ("severity",), "Differences between what should be and what was found."),
+    Family("findings", "gauge", ("severity",), "Number of differences between declared and found."),
     Family(
         "finding",
         "gauge",
         _UNIT + ("about", "code", "severity"),
-        "One finding; its unit is empty when the whole drive is meant, and about names what is no drive.",
+        "One finding; unit is empty where it concerns the whole drive, and about names anything other than a drive.",
     ),
 )
 
