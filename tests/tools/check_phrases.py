@@ -61,7 +61,8 @@ class Hit:
     around: str
 
     def __str__(self) -> str:
-        return f"{self.file}:{self.line}: {self.said!r} ({self.phrase.name}): write {self.phrase.instead}"
+        where = f"{self.file}:{self.line}" if self.line else f"{self.file}: in the file's name"
+        return f"{where}: {self.said!r} ({self.phrase.name}): write {self.phrase.instead}"
 
 
 @dataclass(frozen=True)

@@ -113,7 +113,7 @@ class Judge:
     def faults(self) -> Iterator[str]:
         """Everything but the page."""
         for owner, file in self._tree.files():
-            yield from (f"{file.name}:{line}: an expression cannot be parsed: {why}" for line, why in file.broken)
+            yield from (f"{file.name}:{line}: cannot be parsed: {why}" for line, why in file.broken)
             lent = self._lent(owner, file)
             found = [self._set_fault(owner, given) for given in file.gives]
             found += [self._read_fault(owner, read, lent) for read in file.reads if not read.key]

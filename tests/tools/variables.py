@@ -164,7 +164,11 @@ class Reader:
     # --- what they are made of
 
     def _root(self) -> yaml.Node | None:
-        return yaml.compose(self._source, Loader=yaml.SafeLoader)
+        try:
+            return yaml.compose(self._source, Loader=yaml.SafeLoader)
+        except yaml.YAMLError as error:
+            self.file.broken.append((1, " ".join(str(error).split())))
+            return None
 
     def _group(self, group: yaml.Node) -> None:
         for _host, variables in pairs(entry(group, "hosts")):
@@ -286,8 +290,8 @@ class Reader:
     def _line(self, name: str, first: int, last: int) -> int:
         """The line in which the name is written first."""
         word = re.compile(rf"(?<![\w.]){re.escape(name)}\b")
-        found = (number for number in range(first, last + 1) if word.search(self._lines[number - 1 : number][0]))
-        return next(found, first) if last <= len(self._lines) else first
+        rows = range(first, min(last, len(self._lines)) + 1)
+        return next((number for number in rows if word.search(self._lines[number - 1])), first)
 
 
 def line_of(node: yaml.Node) -> int:
