@@ -49,6 +49,8 @@ def lint(copy: Path) -> list[Check]:
         Check("reuse", tool("check_licences"), copy),
         Check("files", tool("check_files"), copy),
         Check("groups", tool("check_groups"), copy),
+        Check("variables", tool("check_variables"), copy),
+        Check("phrases", tool("check_phrases"), copy),
         Check("shell", tool("check_shell"), copy, tool="shellcheck"),
     ]
 

@@ -86,6 +86,8 @@ def source(text: str) -> str:
 
 MISTYPED = source('def wrong() -> int:\n    """Return a number."""\n    return "text"\n')
 PLAY = "- name: Broken\n  hosts: all\n  tasks:\n    - name: Ask a shell\n      ansible.builtin.shell: hostname\n"
+READS = "- name: Broken\n  hosts: all\n  tasks:\n    - name: Read\n      ansible.builtin.debug:\n        var: "
+PROSE = f"<!--\n{HEADER}-->\n"
 FAULTS: dict[str, tuple[Fault, ...]] = {
     "lint": (
         Fault("ansible-lint", "playbooks/zz_play.yml", f"---\n{HEADER}{PLAY}", "no-changed-when"),
@@ -97,6 +99,10 @@ FAULTS: dict[str, tuple[Fault, ...]] = {
         Fault("reuse", "docs/zz_unlicensed.txt", "Whose is this?\n", "docs/zz_unlicensed.txt"),
         Fault("files", "docs/zz_hidden.md", f"<!--\n{HEADER}-->\nhid\u200bden\n", "zz_hidden.md: line 5 holds U+200B"),
         Fault("groups", "plugins/modules/zz_module.py", MODULE, "lacks the module zz_module"),
+        Fault("variables", "playbooks/zz_reads.yml", f"---\n{HEADER}{READS}bay\n", "zz_reads.yml:9: bay"),
+        Fault("variables", "playbooks/zz_page.yml", f"---\n{HEADER}{READS}split_actuator_zz\n", "does not name it"),
+        Fault("phrases", "docs/zz_phrases.md", f"{PROSE}The pool stands 1 lost drive.\n", "zz_phrases.md:5: 'stands'"),
+        Fault("phrases", "docs/zz_names.md", f"{PROSE}swap_drive\n", "docs/zz_names.md:5: "),
         Fault("shell", "tests/tools/zz.sh", f"#!/bin/bash\n{HEADER}rm $1\n", "SC2086"),
     ),
     "types": (
