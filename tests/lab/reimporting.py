@@ -1,6 +1,6 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""A small server with a filled pool for the tests of rebuilding: what a team keeps, and what must not change."""
+"""A small server with a filled pool for the tests of reimporting: what a team keeps, and what must not change."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ class Server:
         }
         (folder / "group_vars").mkdir(parents=True)
         (folder / "group_vars" / "all.yml").write_text(yaml.safe_dump(self.variables))
-        self.site = Site(lab, folder, "rebuild")
+        self.site = Site(lab, folder, "reimport")
         self.sums = ""
 
     def book(self, name: str, *options: str, **variables: Any) -> Run:
@@ -121,7 +121,7 @@ class Server:
 
 def built(labs: Any, folder: Path) -> Server:
     """The server as built by the playbook, with files on its pool, kept as checkpoint `BUILT`."""
-    one = Server(labs.get("rebuild"), folder)
+    one = Server(labs.get("reimport"), folder)
     if one.lab.has_checkpoint(BUILT):
         one.lab.restore(BUILT)
         one.sums = one.lab.run(SUMS).out

@@ -36,7 +36,7 @@ STATE = (
 )
 FINDINGS = "/var/lib/evenkeel/split_actuator/findings.json"
 NO_SMARTD = {"disk_inventory_smartd": False}
-CLASS = {"split_actuator_drift_outputs": ["table", "json", "junit"], "split_actuator_scrub_days": 35}
+CLASS = {"split_actuator_drift_outputs": ["table", "json", "junit"], "split_actuator_scrub_days": 30}
 
 
 class Server:

@@ -38,7 +38,7 @@ def test_a_fresh_installation_gets_its_pool_back_without_force(server: Server) -
     # Unknown to the pool, the host is refused, and told both ways out.
     result = server.refused(by_name=False)
     assert "last used by another host" in result["msg"]
-    assert f"by host rebuild (host id {before}) at 20" in result["reasons"][0]
+    assert f"by host reimport (host id {before}) at 20" in result["reasons"][0]
     assert f'split_actuator_hostid: "{before}"' in result["remedy"]
     assert f'take_over: "{guid}"' in result["remedy"]
     first = server.book("reimport", "--diff").check()
@@ -203,11 +203,11 @@ def test_a_pool_that_another_host_is_using_is_refused_whatever_is_told(exported:
     )
     result = server.imported(by_name=False, take_over=guid)
     assert "in use by another host at this moment" in result["msg"], result
-    assert result["reasons"][0].startswith("bay00.0: by host rebuild (host id " + former)
+    assert result["reasons"][0].startswith("bay00.0: by host reimport (host id " + former)
     # OpenZFS, asked by hand, is of the same opinion even when forced.
     forced = lab.run(f"zpool import -N -f {guid}", check=False, timeout=180)
     assert forced.rc != 0
-    assert f"pool is imported on host 'rebuild' (hostid={former.lstrip('0')})" in forced.err, forced
+    assert f"pool is imported on host 'reimport' (hostid={former.lstrip('0')})" in forced.err, forced
     assert lab.run("test -e /run/silent", check=False).rc != 0, "the other host fell silent too early"
     assert lab.content_hashes(others) == before
     assert not lab.run("zpool list -H").out

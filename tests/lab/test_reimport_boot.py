@@ -100,7 +100,7 @@ def test_power_cut_during_the_import_is_healed_by_the_next_run(server: Server, s
 def test_a_pool_of_debian_12_comes_back_on_debian_13_and_its_new_features_are_refused_on_12(
     labs: Any, tmp_path: Path
 ) -> None:
-    lab = labs.get("rebuild")
+    lab = labs.get("reimport")
     lab.fresh_root(release="bookworm")
     server = Server(lab, tmp_path / "site")
     server.book("build").check()

@@ -61,7 +61,7 @@ def test_units_of_unlike_sizes_are_declared_each_and_come_back_each():
         ({"bay07": {"serial": "$(reboot)"}}, "split_actuator_drives.bay07.serial"),
         ({"bay07": {"serial": "A\n"}}, "split_actuator_drives.bay07.serial"),
         ({"bay07": {"serial": "A", "unit_count": 0}}, "split_actuator_drives.bay07.unit_count"),
-        ({"bay07": {"serial": "A", "units": True}}, "split_actuator_drives.bay07.unit_count"),
+        ({"bay07": {"serial": "A", "unit_count": True}}, "split_actuator_drives.bay07.unit_count"),
         ({"bay07": {"serial": "A", "unit_bytes": -1}}, "split_actuator_drives.bay07.unit_bytes"),
         ({"bay07": {"serial": "A", "unit_bytes": [1, 2, 3]}}, "split_actuator_drives.bay07.unit_bytes"),
         ({"bay07": {"serial": "A", "unit_bytes": [1, 0]}}, "split_actuator_drives.bay07.unit_bytes[1]"),

@@ -182,7 +182,7 @@ def quoted(draw, text):
 @st.composite
 def files(draw):
     """The text of a file somebody wrote, with the comments in it that stand on their own."""
-    keys = st.lists(st.sampled_from(["model", "units", "unit_bytes", "wwns"]), unique=True)
+    keys = st.lists(st.sampled_from(["model", "unit_count", "unit_bytes", "wwns"]), unique=True)
     lines = [*draw(st.lists(LINE, max_size=2)), "before: [1, 2]  # x", NAME + ":" + draw(COMMENT)]
     indent = draw(st.integers(1, 4))
     for slot, number in draw(homes()).items():

@@ -112,7 +112,7 @@ CASES: dict[str, Change] = {
     "drive_moved": lambda w: (w.drop(7), w.disks.extend(replace(disk(7, i, phy=12)) for i in (0, 1))),
     "drive_undeclared": lambda w: w.options["declared"].pop("bay07"),
     "half_visible": lambda w: w.drop(7, index=1),
-    "more_units": lambda w: w.options["declared"]["bay07"].update(units=1, wwns=[wwn(7, 0)]),
+    "more_units": lambda w: w.options["declared"]["bay07"].update(unit_count=1, wwns=[wwn(7, 0)]),
     "serial_collision": lambda w: w.disks.append(replace(disk(11, 0), name="sdz", node="/dev/sdz", target="1:0:9",
                                                          wwid=wwn(44, 0), id_path="", links=(), partitions=())),
     "serial_missing": altered(7, None, serial=""),

@@ -32,7 +32,7 @@ ENTRY = {"code": "drive_missing", "reason": "away", "until": "2026-12-31"}
         (ENTRY, "2027-01-01", ["drive_missing", "acceptance_expired"]),
         ({**ENTRY, "bay": "bay07", "serial": "ACT107"}, "2026-12-30", []),
         ({**ENTRY, "bay": "bay08"}, "2026-12-30", ["drive_missing", "acceptance_unused"]),
-        ({**ENTRY, "unit": 1}, "2026-12-30", ["drive_missing", "acceptance_unused"]),
+        ({**ENTRY, "index": 1}, "2026-12-30", ["drive_missing", "acceptance_unused"]),
         ({**ENTRY, "until": date(2026, 12, 31)}, "2026-12-31", []),
     ],
 )
@@ -51,7 +51,7 @@ def test_accepted_until_the_end_of_the_day(entry: dict[str, Any], today: str, co
         ({**ENTRY, "until": "soon"}, ".until"),
         ({**ENTRY, "until": "2026-02-30"}, ".until"),
         ({"code": "drive_missing", "reason": "away"}, ".until"),
-        ({**ENTRY, "unit": "1"}, ".unit"),
+        ({**ENTRY, "index": "1"}, ".index"),
         ({**ENTRY, "because": "x"}, "[0]"),
         ("drive_missing", "[0]"),
     ],
@@ -134,7 +134,7 @@ def test_a_resilver_does_not_make_the_scrub_before_it_forgotten(keeper: str) -> 
     assert "scrub_old" not in {one.code for one in after.findings}
     assert after.scrubs == before.scrubs
     # It still grows old, and a pool of another GUID has none.
-    world.seen["at"] = NOW + 36 * 86400
+    world.seen["at"] = NOW + 39 * 86400
     assert "scrub_old" in {one.code for one in world.record(before if keeper == "record" else None).findings}
     world.seen["at"] = NOW
     strange = replace(before, scrubs={"1": int(NOW)})
@@ -142,7 +142,7 @@ def test_a_resilver_does_not_make_the_scrub_before_it_forgotten(keeper: str) -> 
     assert "scrub_old" in {one.code for one in world.record(strange).findings}
 
 
-@pytest.mark.parametrize(("days", "asked"), [(0, False), (34.9, False), (35.1, True), (-1, True)], ids=str)
+@pytest.mark.parametrize(("days", "asked"), [(0, False), (37.4, False), (37.6, True), (-1, True)], ids=str)
 def test_a_pool_younger_than_the_limit_owes_no_scrub(days: float, asked: bool) -> None:
     """C(zfs get creation) of its root tells; a pool that was made tomorrow had a wrong clock, and is asked."""
     world = World()

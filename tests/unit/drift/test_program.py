@@ -40,7 +40,7 @@ class Host:
     def __init__(self, program: Path, folder: Path) -> None:
         self.program, self.folder = program, folder
         onhost.write(onhost.Inventory("ebb01", read_drives(DRIVES)), str(folder / "inventory.json"))
-        self.configure(every=3600)
+        self.configure(every_seconds=3600)
 
     def configure(self, **options: Any) -> None:
         (self.folder / "config.json").write_text(json.dumps(options))

@@ -96,7 +96,7 @@ class World:
                 "features": "all",
             },
             "hostid": f"{HOSTID:08x}",
-            "scrub_days": 35,
+            "scrub_days": 30,
             "kept": True,
         }  # fmt: skip
         wish = declaration(self.options)

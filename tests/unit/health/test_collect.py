@@ -88,7 +88,7 @@ class Host:
             "inventory": str(folder / "inventory.json"),
             "checked": str(folder / "findings.json"),
             "state_directory": str(folder),
-            "interval": 1,
+            "interval_seconds": 1,
             "smart_timeout_seconds": 6,
         }
         self.config = Config(**{**told, **settings})

@@ -226,7 +226,7 @@ def test_killed_stopped_and_ended_collectors_never_leave_a_wrong_healthy(
         "state_directory": str(tmp_path),
         "inventory": str(tmp_path / "inventory.json"),
         "port": port,
-        "interval": 1,
+        "interval_seconds": 1,
         "smartctl": "/bin/false",
     }
     path.write_text(json.dumps(told))
@@ -353,8 +353,8 @@ def test_the_program_tells_the_collections_version() -> None:
     ("text", "kind"),
     [
         ("{", DecodeError),
-        ('{"interval": 0}', InputError),
-        ('{"interval": "x"}', InputError),
+        ('{"interval_seconds": 0}', InputError),
+        ('{"interval_seconds": "x"}', InputError),
         ('{"colour": 1}', InputError),
         ('{"port": 70000}', InputError),
         ('{"certificate": "c"}', InputError),

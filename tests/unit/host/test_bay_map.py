@@ -92,7 +92,7 @@ def test_enclosure_ids_are_read_with_and_without_prefix() -> None:
 
 @pytest.mark.parametrize("bays", [{"slot7": "A"}, {"bay07": ""}, {"bay07": 7}, {"bay07": "A", "bay08": "A"}])
 def test_wrong_bays_by_serial_are_refused(bays: dict) -> None:
-    with pytest.raises(InputError, match=r"^bays: "):
+    with pytest.raises(InputError, match=r"^bay_serials: "):
         read_serial_bays(bays)
 
 

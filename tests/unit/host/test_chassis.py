@@ -93,7 +93,7 @@ def test_the_first_source_that_answers_counts_and_the_order_can_be_changed() -> 
     tree = sas_tree(["5", "0", "3"], "0x500ace2000000009")
     mapped: dict[str, object] = {
         "bay_map": [{"pattern": "pci-0000:00:05.0-sas-phy{phy}-lun-*", "bay": "west-bay{phy+20}"}],
-        "bays": {"bay90": "ACS0000", "bay91": "ACS0001"},
+        "bay_serials": {"bay90": "ACS0000", "bay91": "ACS0001"},
     }
     assert {drive.bay_source for drive in see(tree, None, **mapped).drives} == {"sas"}
     by_map = see(tree, None, bay_sources=["map", "sas"], **mapped)

@@ -103,7 +103,7 @@ def test_a_nameless_ordinary_drive_is_no_matter_where_only_split_drives_are_want
     ("options", "subject"),
     [
         ({"bay_map": [{"pattern": "a{x", "bay": "bay01"}]}, "bay_map[0].pattern"),
-        ({"bays": {"seven": "ACS0000"}}, "bays"),
+        ({"bay_serials": {"seven": "ACS0000"}}, "bay_serials"),
         ({"enclosures": {"west": "west"}}, "enclosures"),
         ({"unit_counts": {"ACTW-D9": "two"}}, "unit_counts.ACTW-D9"),
         ({"unit_counts": {"ACTW-D9": 0}}, "unit_counts.ACTW-D9"),

@@ -53,7 +53,7 @@ def test_names_by_bay_come_first_the_right_bay_before_another_and_no_other_index
             dataclasses.replace(second, more_links=["disk/by-vdev/bay00.7", "disk/by-vdev/bay01.1"]),
         ]
     )
-    seen = see(tree, bays={"bay03": "ACS0000"})
+    seen = see(tree, bay_serials={"bay03": "ACS0000"})
     assert seen.unit("ACS0000", 0).links[:2] == ("/dev/disk/by-vdev/bay03.0", "/dev/disk/by-vdev/bay00.0")
     # The drive was moved: its declared name is still its own. A name by another index is nobody's.
     assert seen.unit("ACS0000", 1).links[0] == "/dev/disk/by-vdev/bay01.1"

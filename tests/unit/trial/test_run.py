@@ -199,7 +199,7 @@ def test_drives_that_never_come_back_are_told(tmp_path: Path) -> None:
 def test_the_time_limit_ends_it_and_writing_that_would_not_fit_is_not_begun(tmp_path: Path) -> None:
     site = Site(tmp_path / "one", order(6, time_limit_seconds=60))
     ended, _host = site.run()
-    assert (ended.state, ended.reason) == ("stopped", "its time limit of 1 minutes is over")
+    assert (ended.state, ended.reason) == ("stopped", "its time limit of 60 s is over")
     site = Site(tmp_path / "two", order(1, burn_in=[0], time_limit_seconds=60, run_seconds=1, ramp_seconds=0))
     big = site.ordered.drives[0].units[0]
     assert big.size // 50_000_000 < 60  # it fits; hence a slower drive

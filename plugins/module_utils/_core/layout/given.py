@@ -56,8 +56,8 @@ def _sizes(entry: Mapping[str, Any], where: str) -> List[int]:
     if not isinstance(sizes, (list, tuple)):
         count = whole(entry.get("unit_count", 2), 1, MOST_UNITS, where + ".unit_count")
         return [whole(sizes, 1, MOST_BYTES, place)] * count
-    _check_count(len(sizes), where)
-    count = whole(entry.get("unit_count", len(sizes)), 1, MOST_UNITS, where + ".unit_count")
+    _check_count(len(sizes), place)
+    count = whole(entry["unit_count"], 1, MOST_UNITS, where + ".unit_count") if "unit_count" in entry else len(sizes)
     if count != len(sizes):
         raise InputError("{0} sizes are given for {1} units".format(len(sizes), count), subject=place)
     return [whole(size, 1, MOST_BYTES, "{0}[{1}]".format(place, number)) for number, size in enumerate(sizes)]
@@ -87,7 +87,7 @@ def _check_member(member: Member, where: str) -> None:
 
 def check_drive(drive: Drive, where: str) -> Drive:
     """Itself, when its numbers can be those of a drive; InputError otherwise."""
-    _check_count(len(drive.units), where)
+    _check_count(len(drive.units), where + ".units")
     for number, unit in enumerate(drive.units):
         place = "{0}.units[{1}]".format(where, number)
         whole(unit.index, 0, MOST_INDEX, place + ".index")
@@ -99,7 +99,7 @@ def check_drive(drive: Drive, where: str) -> Drive:
 
 def _check_count(units: int, where: str) -> None:
     if units > MOST_UNITS:
-        raise refused("a list of {0}".format(units), where + ".units", "at most {0} units".format(MOST_UNITS))
+        raise refused("a list of {0}".format(units), where, "at most {0} units".format(MOST_UNITS))
 
 
 def _check_bay(label: str, where: str) -> None:
