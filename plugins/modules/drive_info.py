@@ -129,7 +129,7 @@ drives:
         wwn:
           description: The logical unit's own designator. The ranges of a drive share one.
           type: str
-          sample: naa.5000c500aa000071
+          sample: naa.5000ace2aa000071
         size:
           description:
             - Size in bytes, V(0) when the kernel cannot use the unit. For a range, that of its partition, also before
@@ -164,7 +164,7 @@ drives:
             - Empty when the unit has no name of its own.
           type: list
           elements: str
-          sample: ["/dev/disk/by-vdev/bay07.1", "/dev/disk/by-id/wwn-0x5000c500aa000071"]
+          sample: ["/dev/disk/by-vdev/bay07.1", "/dev/disk/by-id/wwn-0x5000ace2aa000071"]
         paths:
           description:
             - The paths from the host to the logical unit, each with C(hctl), C(node), C(by_path), C(adapter) and

@@ -109,7 +109,7 @@ options:
         type: str
         choices: [mirror, stripe]
       devices:
-        description: WWNs as M(evenkeel.split_actuator.drive_info) gives them, such as V(naa.5000c500aa000010).
+        description: WWNs as M(evenkeel.split_actuator.drive_info) gives them, such as V(naa.5000ace2aa000010).
         type: list
         elements: str
         required: true
@@ -170,7 +170,7 @@ EXAMPLES = r"""
     layout: "{{ plan.layout }}"
     support:
       - role: special
-        devices: [naa.5000c500bb000010, naa.5000c500bb000020, naa.5000c500bb000030]
+        devices: [naa.5000ace2bb000010, naa.5000ace2bb000020, naa.5000ace2bb000030]
 
 - name: Import the pool of the installation before
   evenkeel.split_actuator.pool:

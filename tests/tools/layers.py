@@ -111,21 +111,22 @@ def package(copy: Path) -> list[Check]:
 
 
 def lab(_copy: Path) -> list[Check]:
-    """Tests in the virtual machine, with real block devices and real pools."""
+    """Tests in the virtual machine, with real block devices and real pools; two machines at a time."""
     absent = none_of("tests/lab/**/test_*.py", "lab test")
     scenarios = f"MOLECULE_GLOB={REPO}/tests/molecule/*/molecule.yml"
     return [
-        Check("molecule", ("env", scenarios, *words("molecule test --all")), shown=True),
-        pytest("lab", *words("tests/lab -v --durations 10 -m", NOT_QUICK), skip=absent),
+        Check("molecule", ("env", scenarios, *words("molecule test --all")), shown=True, beside=True),
+        pytest("lab", *words("tests/lab -v --durations 10 -m", NOT_QUICK), skip=absent, beside=True),
     ]
 
 
-def pytest(name: str, *arguments: str, skip: str = "") -> Check:
+def pytest(name: str, *arguments: str, skip: str = "", beside: bool = False) -> Check:
     report = JUNIT / f"{name}.xml"
     return Check(
         "pytest",
         (sys.executable, "-m", "pytest", *arguments, f"--junit-xml={report}"),
         shown=True,
+        beside=beside,
         report=report,
         skip=skip,
     )

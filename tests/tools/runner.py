@@ -26,7 +26,8 @@ class Check:
     """One command. It passes when it exits with 0.
 
     *where* is the folder it runs in. *shown* lets its output through as it comes; otherwise it
-    goes to a log and is shown only on failure. *report* is the JUnit file the command writes
+    goes to a log and is shown only on failure. *beside* lets it run beside the others of its layer although it
+    is shown; each of its lines then begins with its name. *report* is the JUnit file the command writes
     itself. *tool* is a program from a Debian package without which the check is skipped (in
     continuous integration it fails instead). *skip* is a reason not to run it at all.
     """
@@ -35,6 +36,7 @@ class Check:
     argv: tuple[str, ...]
     where: Path = REPO
     shown: bool = False
+    beside: bool = False
     report: Path | None = None
     tool: str = ""
     skip: str = ""
@@ -61,8 +63,8 @@ def say(text: str) -> None:
 def run_layer(layer: str, checks: list[Check], jobs: int = 2) -> list[Outcome]:
     """Run all *checks*, also after a failure, and return an outcome for each, in order."""
     say(f"\n== {layer}: {', '.join(check.name for check in checks)}")
-    alone = jobs if not any(check.shown for check in checks) else 1
-    with ThreadPoolExecutor(max_workers=alone) as pool:
+    alone = any(check.shown and not check.beside for check in checks)
+    with ThreadPoolExecutor(max_workers=1 if alone else jobs) as pool:
         return list(pool.map(lambda check: run_check(layer, check), checks))
 
 
@@ -110,12 +112,22 @@ def execute(check: Check, log: Path) -> int:
         return 127
     with process, log.open("wb") as sink:
         output = cast(BinaryIO, process.stdout)
+        rest = b""
         while chunk := os.read(output.fileno(), 65536):
             sink.write(chunk)
-            if check.shown:
-                sys.stdout.buffer.write(chunk)
-                sys.stdout.buffer.flush()
+            if check.beside:
+                *lines, rest = (rest + chunk).split(b"\n")
+                _show(b"".join(b"%s | %s\n" % (check.name.encode(), line) for line in lines))
+            elif check.shown:
+                _show(chunk)
+        if rest:
+            _show(b"%s | %s\n" % (check.name.encode(), rest))
     return process.returncode
+
+
+def _show(output: bytes) -> None:
+    sys.stdout.buffer.write(output)
+    sys.stdout.buffer.flush()
 
 
 def failure_text(check: Check, code: int, log: Path) -> str:

@@ -13,7 +13,7 @@ from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.mode
 
 def drive(slot, serial=None, sizes=(9000, 9000), wwns=True):
     units = tuple(
-        Unit(index, wwn="naa.5000acf0{0:04x}{1:04x}".format(slot, index) if wwns else "", size=size)
+        Unit(index, wwn="naa.5000ace2{0:04x}{1:04x}".format(slot, index) if wwns else "", size=size)
         for index, size in enumerate(sizes)
     )
     return Drive(
@@ -103,7 +103,7 @@ def test_rules_name_each_unit_once_by_its_own_wwn():
     wanted = []
     for slot in (0, 7):
         for index in (0, 1):
-            same = 'ENV{{ID_WWN_WITH_EXTENSION}}=="0x5000acf0{0:04x}{1:04x}", '.format(slot, index)
+            same = 'ENV{{ID_WWN_WITH_EXTENSION}}=="0x5000ace2{0:04x}{1:04x}", '.format(slot, index)
             link = 'SYMLINK+="disk/by-vdev/bay{0:02d}.{1}'.format(slot, index)
             wanted += [
                 'ENV{DEVTYPE}=="disk", ' + same + link + '"',
@@ -118,9 +118,9 @@ def test_a_multipath_map_has_the_name_and_its_paths_have_not():
     assert all("SYMLINK" not in line for line in lines[:skip])
     maps = lines[lines.index('LABEL="evenkeel_units_maps"') :]
     assert [line for line in maps if "bay07.1" in line] == [
-        'ENV{DM_UUID}=="mpath-35000acf000070001", SYMLINK+="disk/by-vdev/bay07.1"',
+        'ENV{DM_UUID}=="mpath-35000ace200070001", SYMLINK+="disk/by-vdev/bay07.1"',
         (
-            'ENV{DM_UUID}=="part*-mpath-35000acf000070001", ENV{DM_PART}=="?*", '
+            'ENV{DM_UUID}=="part*-mpath-35000ace200070001", ENV{DM_PART}=="?*", '
             'SYMLINK+="disk/by-vdev/bay07.1-part$env{DM_PART}"'
         ),
     ]
@@ -134,7 +134,7 @@ def test_an_nvme_name_is_matched_in_the_form_udev_gives_it():
     )
 
 
-@pytest.mark.parametrize("wwn", ["", "naa.5000", 'naa.5000acf000000000" RUN+="/bin/sh', "t10.ACTWO ACTW-D9 $(x)"])
+@pytest.mark.parametrize("wwn", ["", "naa.5000", 'naa.5000ace200000000" RUN+="/bin/sh', "t10.ACTWO ACTW-D9 $(x)"])
 def test_a_strange_wwn_makes_no_rule(wwn):
     odd = Drive(key="k", serial="S", units=(Unit(0, wwn=wwn, size=1),), bay=Bay("", 1))
     assert "SYMLINK" not in names.udev_rules([odd])
@@ -145,7 +145,7 @@ def test_a_strange_wwn_makes_no_rule(wwn):
     [
         ("/dev/disk/by-vdev/bay07.1-part1", ("bay07", 1)),
         ("west-bay101.0", ("west-bay101", 0)),
-        ("/dev/disk/by-id/wwn-0x5000acf000070001-part1", ("", -1)),
+        ("/dev/disk/by-id/wwn-0x5000ace200070001-part1", ("", -1)),
         ("bay07.1x", ("", -1)),
     ],
 )

@@ -17,7 +17,7 @@ def drive(slot, *wwns):
 
 def test_each_unit_has_a_line_with_its_own_schedule():
     lines = smartd_lines(
-        [drive(7, "naa.5000acf000070000", "naa.5000acf000070001")], "-a -m root", ["L/../../6/02", "L/../../7/02"]
+        [drive(7, "naa.5000ace200070000", "naa.5000ace200070001")], "-a -m root", ["L/../../6/02", "L/../../7/02"]
     )
     assert lines == [
         "/dev/disk/by-vdev/west-bay07.0 -d removable -a -m root -s L/../../6/02",
@@ -26,14 +26,14 @@ def test_each_unit_has_a_line_with_its_own_schedule():
 
 
 def test_a_drive_that_splits_by_range_is_watched_once():
-    assert smartd_lines([drive(7, *["naa.5000acf000070000"] * 2)], "-a") == [
-        "/dev/disk/by-id/wwn-0x5000acf000070000 -d removable -a"
+    assert smartd_lines([drive(7, *["naa.5000ace200070000"] * 2)], "-a") == [
+        "/dev/disk/by-id/wwn-0x5000ace200070000 -d removable -a"
     ]
 
 
 def test_devices_of_supporting_vdevs_are_watched_too():
-    assert smartd_lines([], "-a", (), ["naa.5000acf0bb000001", "eui.0025385b71b00001"]) == [
-        "/dev/disk/by-id/wwn-0x5000acf0bb000001 -d removable -a",
+    assert smartd_lines([], "-a", (), ["naa.5000ace2bb000001", "eui.0025385b71b00001"]) == [
+        "/dev/disk/by-id/wwn-0x5000ace2bb000001 -d removable -a",
         "/dev/disk/by-id/nvme-eui.0025385b71b00001 -d removable -a",
     ]
 

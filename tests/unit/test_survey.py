@@ -18,7 +18,7 @@ NAME = declared.VARIABLE
 
 def entry(serial, **more):
     number = int("".join(char for char in serial if char.isdigit()) or 0)
-    wwns = ["naa.5000acf0{0:04x}{1:04x}".format(number, index) for index in (0, 1)]
+    wwns = ["naa.5000ace2{0:04x}{1:04x}".format(number, index) for index in (0, 1)]
     return {"serial": serial, "model": "ACTW-D9", "unit_count": 2, "unit_bytes": 9000, "wwns": wwns, **more}
 
 
@@ -37,7 +37,7 @@ split_actuator_drives:
   bay00:
     serial: ACS0001   # returned from its maker in spring
     model: 'ACTW-D9'
-    wwns: [naa.5000acf000010000, naa.5000acf000010001]
+    wwns: [naa.5000ace200010000, naa.5000ace200010001]
 
   bay7: {serial: "ACS0007", unit_count: 2}
   # loud
@@ -45,8 +45,8 @@ split_actuator_drives:
       serial: "0042"
       unit_bytes: 9000
       wwns:
-        - naa.5000acf0002a0000   # lower heads
-        - naa.5000acf0002a0001
+        - naa.5000ace2002a0000   # lower heads
+        - naa.5000ace2002a0001
 other: !vault |
   $ANSIBLE_VAULT;1.1;AES256
   6162
@@ -67,16 +67,16 @@ def test_only_what_differs_is_touched():
     assert changed == [
         "-     serial: ACS0001   # returned from its maker in spring",
         "+     serial: ACS0009   # returned from its maker in spring",
-        "-     wwns: [naa.5000acf000010000, naa.5000acf000010001]",
-        "+     wwns: [naa.5000acf000090000, naa.5000acf000090001]",
+        "-     wwns: [naa.5000ace200010000, naa.5000ace200010001]",
+        "+     wwns: [naa.5000ace200090000, naa.5000ace200090001]",
         "+   bay01:",
         "+     serial: ACS0001",
         "+     model: ACTW-D9",
         "+     unit_count: 2",
         "+     unit_bytes: 9000",
         "+     wwns:",
-        "+       - naa.5000acf000010000",
-        "+       - naa.5000acf000010001",
+        "+       - naa.5000ace200010000",
+        "+       - naa.5000ace200010001",
     ]
 
 
@@ -93,7 +93,7 @@ def test_two_drives_that_changed_places_change_serials():
 
 
 def test_a_missing_drive_stays_declared_and_a_half_visible_one_keeps_its_units():
-    found = {"bay07": entry("ACS0007", units=1, wwns=["naa.5000acf000070000"])}
+    found = {"bay07": entry("ACS0007", units=1, wwns=["naa.5000ace200070000"])}
     assert resurvey(PEOPLE_WROTE, found) == PEOPLE_WROTE
 
 
@@ -102,7 +102,7 @@ def test_an_entry_goes_when_its_drive_sits_in_the_bay_of_another():
     text = resurvey(PEOPLE_WROTE, found)
     assert yaml_edit.read_variable(text, NAME) == {
         "bay7": {"serial": "ACS0001", "unit_count": 2},
-        "bay03": {"serial": "0042", "unit_bytes": 9000, "wwns": ["naa.5000acf0002a0000", "naa.5000acf0002a0001"]},
+        "bay03": {"serial": "0042", "unit_bytes": 9000, "wwns": ["naa.5000ace2002a0000", "naa.5000ace2002a0001"]},
     }
     assert "# the top row" in text
     assert "# loud" in text

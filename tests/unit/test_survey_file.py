@@ -12,7 +12,7 @@ from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.plai
 
 
 def drive(slot, serial):
-    units = tuple(Unit(index, wwn="naa.5000acf0{0:04x}{1:04x}".format(slot, index), size=9000) for index in (0, 1))
+    units = tuple(Unit(index, wwn="naa.5000ace2{0:04x}{1:04x}".format(slot, index), size=9000) for index in (0, 1))
     return to_plain(Drive("k" + serial, serial, units, model="ACTW-D9", bay=Bay("", slot), expected_units=2))
 
 

@@ -117,3 +117,27 @@ def test_odd_characters(data, fault):
     found = list(check_files.text_faults("docs/name.md", data))
     assert bool(found) == bool(fault)
     assert not fault or fault in found[0]
+
+
+def test_shown_checks_run_one_after_the_other_unless_they_may_run_beside(tmp_path, capfdbinary):
+    """Each of two waits for the other's file: together both pass, in turn neither can."""
+
+    def waiting(mine, other, **more):
+        code = (
+            "import pathlib, sys, time\n"
+            f"print('{mine} began', flush=True); pathlib.Path('{mine}').touch()\n"
+            f"end = time.monotonic() + 5\n"
+            f"while not pathlib.Path('{other}').exists() and time.monotonic() < end: time.sleep(0.02)\n"
+            f"sys.stdout.write('{mine} ends'); sys.exit(not pathlib.Path('{other}').exists())"
+        )
+        return Check(mine, (sys.executable, "-c", code), where=tmp_path, shown=True, **more)
+
+    together = runner.run_layer("layer", [waiting("one", "two", beside=True), waiting("two", "one", beside=True)])
+    assert [outcome.bad for outcome in together] == [False, False]
+    lines = capfdbinary.readouterr().out.splitlines()
+    assert {b"one | one began", b"one | one ends", b"two | two began", b"two | two ends"} <= set(lines)
+    assert (tmp_path / "logs" / "layer-one.log").read_bytes() == b"one began\none ends"
+    for name in ("one", "two"):
+        (tmp_path / name).unlink()
+    in_turn = runner.run_layer("layer", [waiting("one", "two"), waiting("two", "one", beside=True)])
+    assert [outcome.bad for outcome in in_turn] == [True, False]

@@ -18,7 +18,7 @@ ANY = server_class.ServerClass()
 
 
 def wwn(slot, index):
-    return "naa.5000acf0{0:04x}{1:04x}".format(slot, index)
+    return "naa.5000ace2{0:04x}{1:04x}".format(slot, index)
 
 
 def drive(slot, **more):
@@ -76,7 +76,7 @@ def test_units_of_one_drive_may_differ_in_size_as_long_as_drives_do_not():
         (lambda one: [one][:0], ("drive_missing", "error", "bay02", "ACS0002", None)),
         (lambda one: [replace(one, model="SPLIT3X")], ("model_differs", "warning", "bay02", "ACS0002", None)),
         (lambda one: [replace(one, firmware="0002")], ("firmware_differs", "warning", "bay02", "ACS0002", None)),
-        (lambda one: [with_unit(one, 1, wwn="naa.5000acf0ffff0000")], ("wwn_differs", "error", "bay02", "ACS0002", 1)),
+        (lambda one: [with_unit(one, 1, wwn="naa.5000ace2ffff0000")], ("wwn_differs", "error", "bay02", "ACS0002", 1)),
         (lambda one: [with_unit(one, 1, size=SIZE - 10**9)], ("unit_size", "error", "bay02", "ACS0002", 1)),
         (lambda one: [with_unit(one, 1, size=SIZE + 10**9)], ("unit_size", "warning", "bay02", "ACS0002", 1)),
         (lambda one: [with_unit(one, 0, logical_block=4096)], ("block_size_differs", "warning", "bay02", "ACS0002", 0)),
@@ -134,7 +134,7 @@ def test_an_ordinary_drive_is_undeclared_only_in_a_bay_of_the_chassis():
     flash = Drive(
         "f",
         "FL1",
-        (Unit(0, wwn="naa.5000acf0bb000001", size=10**12, node="/dev/sdz"),),
+        (Unit(0, wwn="naa.5000ace2bb000001", size=10**12, node="/dev/sdz"),),
         bay=Bay("", 20),
         bay_source="map",
         expected_units=1,
@@ -142,8 +142,8 @@ def test_an_ordinary_drive_is_undeclared_only_in_a_bay_of_the_chassis():
     about = server_class.read_class(["bay[00:23]"], 0, {})
     assert codes([*ALL, flash]) == []
     assert codes([*ALL, flash], about=about) == [("drive_undeclared", "warning", "bay20", "FL1", None)]
-    assert codes([*ALL, flash], about=about, support=["naa.5000acf0bb000001"]) == []
-    assert codes(ALL, support=["naa.5000acf0bb000001"]) == [("support_missing", "error", "", "", None)]
+    assert codes([*ALL, flash], about=about, support=["naa.5000ace2bb000001"]) == []
+    assert codes(ALL, support=["naa.5000ace2bb000001"]) == [("support_missing", "error", "", "", None)]
 
 
 def test_what_a_model_is_declared_to_be_counts_more_than_what_most_are():

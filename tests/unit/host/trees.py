@@ -75,7 +75,7 @@ class Lun:
     target: int = 0
     lun: int = 0
     serial: bytes = b"ACS0001"
-    wwn: str = "5000c500aa000010"
+    wwn: str = "5000ace2aa000010"
     vendor: bytes = b"ACTWO"
     model: bytes = b"ACTW-D9"
     firmware: bytes = b"0042"

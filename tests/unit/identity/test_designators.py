@@ -93,7 +93,7 @@ def test_a_line_break_in_a_name_cannot_become_a_udev_property() -> None:
 
 
 def test_zeros_behind_the_last_designator_are_padding() -> None:
-    one = Part(0, NAA, 1, bytes.fromhex("5000c500a1b2c3d4")).encode()
+    one = Part(0, NAA, 1, bytes.fromhex("5000ace2a1b2c3d4")).encode()
     assert decode_identification(page(0x83, one + bytes(9))) == decode_identification(page(0x83, one))
 
 
@@ -106,11 +106,11 @@ def test_a_page_without_designator_headers_is_an_error() -> None:
     ("body", "why"),
     [
         ("010300", "header is cut off"),
-        ("01030008 5000c500", "is cut off"),
-        ("01030000 01030008 5000c500a1b2c3d4", "is empty"),
-        ("01030004 5000c500", "has 4 bytes"),
-        ("01030010 5000c500a1b2c3d40000000000000000", "has 16 bytes"),
-        ("02030008 5000c500a1b2c3d4", "not marked as binary"),
+        ("01030008 5000ace2", "is cut off"),
+        ("01030000 01030008 5000ace2a1b2c3d4", "is empty"),
+        ("01030004 5000ace2", "has 4 bytes"),
+        ("01030010 5000ace2a1b2c3d40000000000000000", "has 16 bytes"),
+        ("02030008 5000ace2a1b2c3d4", "not marked as binary"),
         ("01020007 11223344556677", "has 7 bytes"),
         ("010a0010 00112233445566778899aabbccddeeff", "has 16 bytes"),
     ],
@@ -121,23 +121,23 @@ def test_malformed_designators_are_errors(body: str, why: str) -> None:
 
 
 def test_the_best_name_of_a_unit_is_its_own_world_wide_one() -> None:
-    own5 = Part(0, NAA, 1, bytes.fromhex("5000c500a1b2c3d4"))
-    own6 = Part(0, NAA, 1, bytes.fromhex("6000c500a1b2c3d40000000000000001"))
+    own5 = Part(0, NAA, 1, bytes.fromhex("5000ace2a1b2c3d4"))
+    own6 = Part(0, NAA, 1, bytes.fromhex("6000ace2a1b2c3d40000000000000001"))
     local = Part(0, NAA, 1, bytes.fromhex("3000000000000001"))
     eui = Part(0, EUI64, 1, bytes.fromhex("0011223344556677"))
     text = Part(0, T10, 2, b"ACTWO   ACTW-D9         ACS0001")
-    port = Part(1, NAA, 1, bytes.fromhex("5000c500a1b2c3d5"), 6)
-    target = Part(2, NAA, 1, bytes.fromhex("5000c500a1b2c3d6"), 6)
+    port = Part(1, NAA, 1, bytes.fromhex("5000ace2a1b2c3d5"), 6)
+    target = Part(2, NAA, 1, bytes.fromhex("5000ace2a1b2c3d6"), 6)
 
     def best(*parts: Part) -> str:
         one = unit_name(decode_identification(page(0x83, b"".join(part.encode() for part in parts))))
         return one.text if one else ""
 
-    assert best(text, port, target, eui, own5, own6) == "naa.6000c500a1b2c3d40000000000000001"
-    assert best(text, port, target, eui, own5) == "naa.5000c500a1b2c3d4"
+    assert best(text, port, target, eui, own5, own6) == "naa.6000ace2a1b2c3d40000000000000001"
+    assert best(text, port, target, eui, own5) == "naa.5000ace2a1b2c3d4"
     assert best(text, port, target, local, eui) == "eui.0011223344556677"
     # Neither text made of the serial number, nor a locally assigned number, nor another thing's name.
     assert best(text, port, target, local) == ""
     both = decode_identification(page(0x83, port.encode() + target.encode()))
-    assert port_names(both) == ("naa.5000c500a1b2c3d5",)
-    assert target_names(both) == ("naa.5000c500a1b2c3d6",)
+    assert port_names(both) == ("naa.5000ace2a1b2c3d5",)
+    assert target_names(both) == ("naa.5000ace2a1b2c3d6",)

@@ -44,7 +44,7 @@ class Designator:
 
     @property
     def text(self) -> str:
-        """The name as the kernel writes it in sysfs: C(naa.5000c500a1b2c3d4), C(eui.…), C(t10.…), C(uuid.…)."""
+        """The name as the kernel writes it in sysfs: C(naa.5000ace2a1b2c3d4), C(eui.…), C(t10.…), C(uuid.…)."""
         if self.kind == UUID:
             digits = self.value[2:].hex()
             cuts = (0, 8, 12, 16, 20, 32)
