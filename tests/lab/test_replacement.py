@@ -205,7 +205,7 @@ def test_a_drive_of_another_pool_or_of_this_one(out: Shop) -> None:
         expected = shop.step("put_in", "bay01", check=True)
         back = shop.step("put_in", "bay01")
     assert (expected["failed"], back["failed"]) == (False, True), (expected, back)
-    assert "no other drive is in it yet" in back["msg"]
+    assert "no new drive is in this bay yet" in back["msg"]
     assert not shop.step("put_back", "bay01")["failed"]
     lab.run("zpool wait -t resilver archive")
     assert shop.homes() == shop.expected()

@@ -68,7 +68,7 @@ def test_in_its_bay_from_the_first_step_to_the_last(world):
     assert run(steps.take_out, world, wish()).changed is False
     world.pull(3)
     assert steps.plan(FakeAccess(world), wish()).told.stage == "out"
-    with pytest.raises(HostError, match="no other drive is in it yet"):
+    with pytest.raises(HostError, match="^bay03: no new drive is in this bay yet"):
         steps.put_in(FakeAccess(world), wish(), False)
     world.drives.append(drive(3, "NEW3"))
     # Names and declaration have followed: the path of the old leaf leads to the new drive now.
@@ -113,9 +113,14 @@ def test_from_another_bay_nothing_goes_offline(world):
 
 
 def test_an_empty_bay_named_for_the_new_drive_does_not_take_the_old_one_out(world):
-    with pytest.raises(InputError, match="no drive was found in it"):
+    with pytest.raises(InputError, match="^bay12: no drive was found in this bay"):
         steps.take_out(FakeAccess(world), wish("ACT3", enter="bay12"), False)
     assert world.ran == []
+
+
+def test_a_bay_without_a_member_is_named_once(world):
+    with pytest.raises(InputError, match="^bay12: it is not a member of pool archive"):
+        steps.plan(FakeAccess(world), wish("bay12"))
 
 
 @pytest.mark.parametrize("cut", range(2, 5))
@@ -321,7 +326,7 @@ def test_waiting_ends_with_the_new_drive(world):
 
 def test_waiting_ends_in_time(world):
     run(steps.take_out, world, wish())
-    with pytest.raises(HostError, match=r"the drive to leave \(serial ACT3\) has not been changed within 30 s"):
+    with pytest.raises(HostError, match=r"^bay03: the drive to leave \(serial ACT3\) has not been changed within 30 s"):
         waiting(world, [])
     with pytest.raises(HostError, match=r"no new drive has been put in within 30 s[.]") as caught:
         waiting(world, [lambda: world.pull(3)])

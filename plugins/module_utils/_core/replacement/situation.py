@@ -228,10 +228,10 @@ class _View:
             return SwapNote(self.tree.guid, serial, bay, (), entering=new.serial, entering_bay=bay_of(new), done=True)
         here = ", ".join(drive.label for drive in self.drives if bay_of(drive) == bay) if bay else ""
         raise InputError(
-            "it is no member of pool {0}".format(self.tree.name),
-            subject="bay {0}".format(bay) if self._bay else "serial {0}".format(serial),
-            remedy="{0}Name a drive whose units the pool holds; pool_info lists them.".format(
-                "In it: {0}. ".format(here) if here else ""
+            "it is not a member of pool {0}".format(self.tree.name),
+            subject=bay if self._bay else "serial {0}".format(serial),
+            remedy="{0}Name a drive that has units in the pool; pool_info lists them.".format(
+                "It holds {0}. ".format(here) if here else ""
             ),
         )
 
@@ -266,9 +266,9 @@ class _View:
         bay = _bay_label(self.wish.enter)
         if bay and not found and bay != note.bay:
             raise InputError(
-                "no drive was found in it",
-                subject="bay {0}".format(bay),
-                remedy="Seat the entering drive, or leave enter out to replace the drive in its own bay.",
+                "no drive was found in this bay",
+                subject=bay,
+                remedy="Insert the new drive, or leave out enter to replace the drive in its own bay.",
             )
 
     def _is_hot(self, note: SwapNote, entering: Drive) -> bool:

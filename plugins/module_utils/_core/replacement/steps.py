@@ -135,9 +135,9 @@ def put_in(access: Access, wish: Wish, check_mode: bool) -> Outcome:
         if check_mode:
             return replace(plan(access, wish), commands=_expected(access, view, wish))
         raise HostError(
-            "no other drive is in it yet" if view.note.bay else "the entering drive is not on the host",
-            subject="bay {0}".format(view.note.bay) if view.note.bay else view.leaving,
-            remedy="Put the new drive in, then run this again.",
+            "no new drive is in this bay yet" if view.note.bay else "the new drive is not on the host",
+            subject=view.note.bay or view.leaving,
+            remedy="Insert the new drive, then run this again.",
         )
     drive = view.entering
     commands = _entry(access, view, wish, drive, check_mode)

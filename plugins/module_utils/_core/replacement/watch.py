@@ -64,7 +64,7 @@ _NAME_IT = "If that is the new drive, name its serial in enter, or declare bay_m
 
 
 def _place(view: View) -> str:
-    return "bay {0}".format(view.note.bay) if view.note.bay else view.leaving
+    return view.note.bay or view.leaving
 
 
 def _still(view: View, drives: Sequence[Drive], seconds: float) -> str:
