@@ -91,7 +91,7 @@ waiting:
   elements: str
   returned: success
   sample:
-    - "bay07 (serial ACT107): a spare stands in once the running resilver has finished, or now with restart_resilver"
+    - "bay07 (serial ACT107): a spare stands in once the running resilver ends, or now with restart_resilver"
 findings:
   description:
     - What was wrong with the spares when the round began, as findings of M(evenkeel.split_actuator.drift_info).

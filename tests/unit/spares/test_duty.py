@@ -176,7 +176,7 @@ def test_a_resilver_for_another_drive_is_not_begun_anew_unless_told():
     busy = {**PULLED, key(2, 0): stand_in("replacing", disk(key(2, 0)), disk(key(3, 0), scan_processed=5))}
     report, words = once(world(1), status(NOW, busy, **RESILVER))
     assert words == []
-    assert "once the running resilver has finished" in report.waiting[0]
+    assert "once the running resilver ends" in report.waiting[0]
     _report, words = once(world(1), status(NOW, busy, **RESILVER), DEFER, restart=True)
     assert words[0] == add(4, 0, 1)
 

@@ -222,7 +222,7 @@ class Planner:
             )
         elif self._must_wait(lost):
             self._plan.waiting.append(
-                "{0}: a spare stands in once the running resilver has finished, or now with restart_resilver".format(label)
+                "{0}: a spare stands in once the running resilver ends, or now with restart_resilver".format(label)
             )
         else:
             self._seat(self._chosen(lost), lost)
