@@ -219,7 +219,8 @@ def test_a_wrong_pull_is_told_and_undone(shop: Shop) -> None:
         told = shop.step("await_drive", "bay01", wait_seconds=30)
     assert told["failed"]
     assert (
-        "The wrong drive was pulled: bay02 (serial OLD02) is missing; the drive to pull is bay01 (serial OLD01)" in told["msg"]
+        "The wrong drive was pulled: bay02 (serial OLD02) is missing; the drive to pull is bay01 (serial OLD01)"
+        in told["msg"]
     )
     assert "Put bay02 (serial OLD02) back" in told["msg"]
     lab.push("OLD02")

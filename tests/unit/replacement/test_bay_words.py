@@ -29,7 +29,13 @@ def test_no_text_puts_the_word_in_front_of_a_label(folder: str) -> None:
 
 @pytest.mark.parametrize(
     "text",
-    ['"bay {0}".format(bay)', "Bay {{ item.bay }}", '"bay %s" % bay', "'bay ' ~ item.bay", 'f"in bay {drive.bay.label}"'],
+    [
+        '"bay {0}".format(bay)',
+        "Bay {{ item.bay }}",
+        '"bay %s" % bay',
+        "'bay ' ~ item.bay",
+        'f"in bay {drive.bay.label}"',
+    ],
 )
 def test_such_a_text_is_found(text: str) -> None:
     assert DOUBLED.search(text)

@@ -68,7 +68,7 @@ def test_in_its_bay_from_the_first_step_to_the_last(world):
     assert run(steps.take_out, world, wish()).changed is False
     world.pull(3)
     assert steps.plan(FakeAccess(world), wish()).status.stage == "out"
-    with pytest.raises(HostError, match="^bay03: no new drive is in this bay yet"):
+    with pytest.raises(HostError, match=r"^bay03: no new drive is in this bay yet"):
         steps.put_in(FakeAccess(world), wish(), False)
     world.drives.append(drive(3, "NEW3"))
     # Names and declaration have followed: the path of the old leaf leads to the new drive now.
@@ -113,13 +113,13 @@ def test_from_another_bay_nothing_goes_offline(world):
 
 
 def test_an_empty_bay_named_for_the_new_drive_does_not_take_the_old_one_out(world):
-    with pytest.raises(InputError, match="^bay12: no drive was found in this bay"):
+    with pytest.raises(InputError, match=r"^bay12: no drive was found in this bay"):
         steps.take_out(FakeAccess(world), wish("ACT3", enter="bay12"), False)
     assert world.ran == []
 
 
 def test_a_bay_without_a_member_is_named_once(world):
-    with pytest.raises(InputError, match="^bay12: it is not a member of pool archive"):
+    with pytest.raises(InputError, match=r"^bay12: it is not a member of pool archive"):
         steps.plan(FakeAccess(world), wish("bay12"))
 
 
@@ -224,9 +224,7 @@ def test_the_margin_that_must_remain_is_the_persons_choice(world):
     assert run(steps.take_out, world, wish()).status.margin_without == 0  # the default
 
 
-@pytest.mark.parametrize(
-    ("function", "words"), [("scrub", "would stop it"), ("resilver", "would delay or restart it")]
-)
+@pytest.mark.parametrize(("function", "words"), [("scrub", "would stop it"), ("resilver", "would delay or restart it")])
 def test_running_scans_are_respected_unless_told(world, function, words):
     world.tree = replace(world.tree, scan=Scan(function, "scanning", issued=1, total=4))
     with pytest.raises(Refusal, match=words):

@@ -89,7 +89,9 @@ def test_a_slow_unit_is_seen_against_its_sibling_and_its_class(share: float, ver
     told = concluded(order(6), speed)["ACT04"]
     assert (told.verdict, set(told.codes)) == (verdict, codes)
     if share == 0.3:
-        assert "random reads: unit 1 reaches 30% of its sibling's speed (30.0 against 100.0 operations/s)" in told.reasons
+        assert (
+            "random reads: unit 1 reaches 30% of its sibling's speed (30.0 against 100.0 operations/s)" in told.reasons
+        )
         assert "sequential reads: unit 1 reaches 30.0 MB/s, 30% of the median of its model" in told.reasons
     # In a class of one nothing but the sibling tells.
     lonely = Order((order(6).drives[4],))

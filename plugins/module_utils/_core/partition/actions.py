@@ -194,8 +194,8 @@ def _refuse_contents(tasks: Sequence[_Task], contents: Mapping[Key, Sequence[Con
         raise Refusal(
             "The drives to partition are not empty; nothing was changed.",
             reasons,
-            "If the data on a drive is no longer needed, list its serial in erase_serials. Release by hand first what"
-            " is in use.",
+            "If the data on a drive is no longer needed, list its serial in erase_serials. Anything that is in use must"
+            " be released by hand first.",
         )
 
 

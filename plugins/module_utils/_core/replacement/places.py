@@ -98,7 +98,7 @@ def places_of(pool: Pool, serial: str = "", bay: str = "") -> Tuple[Place, ...]:
                 continue
             if place.index in found:
                 raise InputError(
-                    "two members of the pool have its unit index {0}".format(place.index),
+                    "2 members of the pool are on its unit {0}".format(place.index),
                     subject="{0} (serial {1})".format(bay or place.leaving.bay, serial or "unknown"),
                     remedy="Run pool_info to see which unit each member is on.",
                 )
