@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from ansible.module_utils.basic import AnsibleModule
 
     from ._core.partition import result as split
-    from ._core.replacement import told as replacement
+    from ._core.replacement import outcome as replacement
     from ._core.zfs import actions
 
 

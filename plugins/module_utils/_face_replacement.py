@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The way of M(drive_replacement) into the library, and back."""
+"""From the parameters of M(drive_replacement) into the library, and back."""
 
 from __future__ import annotations
 
@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any, Dict
 from ._core.host.run import Runner
 from ._core.plain import to_plain
 from ._core.replacement import progress, steps, watch
+from ._core.replacement.outcome import Outcome
 from ._core.replacement.situation import Wish
-from ._core.replacement.told import Outcome
 from ._face_acting import acting, as_root
 from ._face_pool import access_from, declared_from
 
@@ -48,12 +48,12 @@ def step(module: AnsibleModule, runner: Runner) -> Outcome:
         return acts[name](access, wish, check_mode)
 
 
-def told(outcome: Outcome) -> Dict[str, Any]:
+def returned(outcome: Outcome) -> Dict[str, Any]:
     """The outcome as the module returns it, without its diff."""
     return {
         "changed": outcome.changed,
         "commands": [list(command.argv) for command in outcome.commands],
-        "replacement": to_plain(outcome.told),
-        "progress": progress.words(outcome.told.progress),
+        "replacement": to_plain(outcome.status),
+        "progress": progress.words(outcome.status.progress),
         "entering": to_plain(outcome.entering),
     }

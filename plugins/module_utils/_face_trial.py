@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The program that carries a trial out on its host, started by the service manager.
+"""The program that runs a trial on its host, started by the service manager.
 
 Packed by `_core.health.pack` with the parts of the library that it imports.
 """
@@ -21,7 +21,7 @@ from ._core.trial.world import TrialHost
 
 
 class _Stop:
-    """Set by the signals that ask the trial to end."""
+    """Records whether a signal asked the trial to end."""
 
     def __init__(self) -> None:
         self.asked = False
@@ -33,7 +33,7 @@ class _Stop:
 
 
 def main() -> int:
-    """Carry the trial out that is ordered; the exit code: 0 finished or stopped, 1 failed."""
+    """Run the trial that was ordered. The exit code is 0 for finished or stopped, 1 for failed."""
     stop = _Stop()
     os.umask(0o022)
     try:

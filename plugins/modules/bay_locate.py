@@ -7,20 +7,20 @@ from __future__ import annotations
 
 DOCUMENTATION = r"""
 module: bay_locate
-short_description: Has the locate light of a bay shine for a limited time
+short_description: Switches on the locate light of a bay for a limited time
 version_added: 0.1.0
 author:
   - The evenkeel maintainers (@evenkeel)
 description:
-  - Has the locate light of bays shine, so that a person finds the right one.
-  - The light is held by a transient service of systemd, which switches it off when the time is over, and also when the
-    service is stopped or killed or the host shuts down.
-  - Works through the enclosure (C(/sys/class/enclosure)), also for an empty bay, or through C(ledctl) for a bay with a
-    drive in it.
+  - Switches on the locate light of bays, so that a person finds the right one.
+  - A transient service of systemd keeps the light on. It switches the light off when the time is over, when the service
+    is stopped or killed, and when the host shuts down.
+  - Uses the enclosure (C(/sys/class/enclosure)), which also works for an empty bay, or C(ledctl) for a bay with a drive
+    in it.
 notes:
   - All units of a drive share one light.
-  - With C(ledctl) the light belongs to the drive's device. Where the drive is pulled while it shines, C(ledctl) may not
-    be able to switch it off.
+  - With C(ledctl) the light belongs to the drive's device. If the drive is pulled while the light is on, C(ledctl) may
+    not be able to switch it off.
 requirements:
   - python3-pyudev
   - systemd
@@ -30,7 +30,7 @@ extends_documentation_fragment:
 attributes:
   idempotent:
     details:
-      - A light that shines already goes on for the time that it was told before.
+      - A light that is on already stays on for the time that was set before.
 options:
   locate:
     description: The bays, such as V(bay07).
@@ -38,27 +38,28 @@ options:
     elements: str
     required: true
   state:
-    description: Whether the lights should shine. V(off) also darkens lights that something else switched on.
+    description: Whether the lights should be on. V(off) also switches off lights that something else switched on.
     type: str
     choices: ["on", "off"]
     default: "on"
   on_seconds:
-    description: How long, from 1 to 3600.
+    description: How many seconds the light stays on, from 1 to 3600.
     type: int
     default: 60
   method:
-    description: How to reach the light. V(auto) takes the enclosure where it knows the bay, else C(ledctl).
+    description: How to reach the light. V(auto) uses the enclosure where it knows the bay, else C(ledctl).
     type: str
     choices: [auto, sysfs, ledctl]
     default: auto
   declared:
-    description: The declared drives (C(split_actuator_drives)); they tell the bays of drives where nothing else does.
+    description:
+      - The declared drives (C(split_actuator_drives)). They give the bays of drives where no other source does.
     type: dict
     default: {}
 """
 
 EXAMPLES = r"""
-- name: Show a person the way to bay 7
+- name: Light up bay 7 for 5 minutes
   evenkeel.split_actuator.bay_locate:
     locate: [bay07]
     on_seconds: 300

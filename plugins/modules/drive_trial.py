@@ -7,19 +7,19 @@ from __future__ import annotations
 
 DOCUMENTATION = r"""
 module: drive_trial
-short_description: Tries drives before they are trusted; are they sound, and do their actuators work independently
+short_description: Tests drives before you trust them, and whether their actuators work independently
 version_added: 0.1.0
 author:
   - The evenkeel maintainers (@evenkeel)
 description:
-  - Measures with fio what each unit does alone, what the units of each drive do together, and what all drives do
-    together. Nothing is written.
-  - Judges each drive by that, by its class (drives of the same vendor and model), its format and its SMART data, and
-    keeps the result on the host in C(/var/lib/evenkeel/split_actuator/trial.json).
-  - The trial runs on the host as the service C(evenkeel-trial.service). It needs no connection, goes on after a reboot,
-    and what it has measured is kept run by run.
-  - A burn-in writes over drives in whole and reads them back. It takes the serials of exactly those drives, and drives
-    on which nothing whatever is found.
+  - Measures with fio how fast each unit is alone, how fast the units of each drive are together, and how fast all
+    drives are together. Nothing is written.
+  - Judges each drive by these speeds, by other drives of the same vendor and model, by its format and its SMART data.
+    The result is kept on the host in C(/var/lib/evenkeel/split_actuator/trial.json).
+  - The trial runs on the host as the service C(evenkeel-trial.service). It needs no connection and continues after a
+    reboot. What it has measured is kept after each run.
+  - A burn-in overwrites drives completely and reads them back. It needs the serials of exactly those drives, and it
+    only accepts drives on which nothing is found.
 requirements:
   - fio
   - smartmontools
@@ -31,47 +31,47 @@ extends_documentation_fragment:
 options:
   state:
     description:
-      - V(started) starts the trial. One that was stopped goes on where it was. One that is under way, or finished with
-        the same options, is left alone.
-      - V(finished) does so and waits for its end.
+      - V(started) starts the trial. A trial that was stopped continues where it was. A trial that is under way, or that
+        has finished with the same options, is left alone.
+      - V(finished) does the same and waits until the trial has finished.
       - V(stopped) stops the trial that is under way.
     type: str
     choices: [started, finished, stopped]
     default: started
   serials:
     description:
-      - The drives to try. By default all that have several units.
-      - Drives in use are refused, since the figures would say little and whoever uses them would wait.
+      - Serials of the drives to test. The default is all drives with several units.
+      - Drives in use are refused, because the figures would mean little and the trial would slow down their users.
     type: list
     elements: str
   burn_in_serials:
     description:
-      - Serials, one by one, of drives that are written over in whole and read back after they were measured.
-      - A drive on which anything is found is refused, and no option overrides that.
+      - Serials of drives that are overwritten completely and read back after they were measured.
+      - A drive with any contents is refused, and no option overrides that.
     type: list
     elements: str
     default: []
   include_busy:
-    description: Measure drives though they are in use. What uses them shows in the figures.
+    description: Measure drives even if they are in use. Their load affects the figures.
     type: bool
     default: false
   fresh:
     description:
-      - Try the drives anew though a trial with the same options is finished or was stopped.
-      - With this, every run starts a trial.
+      - Start again from scratch, even if a trial with the same options has finished or was stopped.
+      - With this option, every call starts a trial.
     type: bool
     default: false
   wait_seconds:
     description:
-      - With O(state=finished), for how many seconds to wait. The trial goes on when they are over.
+      - With O(state=finished), how many seconds to wait. The trial continues when this time is over.
     type: int
     default: 600
   run_seconds:
-    description: For how long each run is measured.
+    description: For how many seconds each run is measured.
     type: int
     default: 10
   ramp_seconds:
-    description: For how long fio works before it measures.
+    description: For how many seconds fio runs before it measures.
     type: int
     default: 2
   sequential_block:
@@ -79,7 +79,7 @@ options:
     type: int
     default: 1048576
   sequential_depth:
-    description: How many sequential reads are under way at a time on each unit.
+    description: How many sequential reads are in flight on each unit.
     type: int
     default: 4
   random_block:
@@ -87,86 +87,87 @@ options:
     type: int
     default: 4096
   random_depth:
-    description: How many random reads are under way at a time on each unit.
+    description: How many random reads are in flight on each unit.
     type: int
     default: 16
   surface:
-    description: Read every block of every unit once. For large drives this takes many hours.
+    description: Read every block of every unit once. This takes many hours for large drives.
     type: bool
     default: false
   per_adapter:
-    description: How many drives of each adapter are measured at a time, apart from the runs that load what they share.
+    description: How many drives of each adapter are measured at a time, except in the runs that load what they share.
     type: int
     default: 1
   burn_in_per_adapter:
-    description: How many drives of each adapter are read through or written at a time. 0 is all.
+    description: How many drives of each adapter are read completely or written at a time. 0 means all.
     type: int
     default: 0
   chunk:
     description:
-      - Bytes of each unit that a run of O(surface) or of a burn-in goes through. What such a run has done is not done
-        again after an interruption.
+      - Bytes of each unit that one run of O(surface) or of a burn-in covers. A finished run is not repeated after an
+        interruption.
     type: int
     default: 68719476736
   temperature_ceiling:
     description:
-      - Degrees Celsius above which a drive may not be while it is tried. The trial pauses until it is 5 degrees cooler.
-      - 0 sets no ceiling. A drive that tells no temperature is not watched.
+      - Highest temperature of a drive during its test, in degrees Celsius. Above it the trial pauses until the drive is
+        5 degrees below it.
+      - 0 sets no ceiling. A drive that reports no temperature is not watched.
     type: int
     default: 55
   time_limit_seconds:
-    description: Minutes after which the trial is stopped. It is not begun when it is known to take longer.
+    description: Seconds after which the trial is stopped. A trial that is known to take longer is not started.
     type: int
-    default: 4320
+    default: 259200
   thresholds:
-    description: Where a verdict turns. All are common practice, no standard sets them.
+    description: The limits of the verdicts. All are common practice. No standard sets them.
     type: dict
     default: {}
     suboptions:
       independence_look:
-        description: Below this share of their speeds alone, units together are to be looked at.
+        description: If units together reach less than this share of their speeds alone, the verdict is look.
         type: float
         default: 0.85
       independence_reject:
-        description: Below this they are rejected. A drive of two units with one actuator's worth has 0.5.
+        description: Below this the verdict is reject. A drive of 2 units that share one actuator has 0.5.
         type: float
         default: 0.7
       evenness_look:
-        description: Below this share of its fastest sibling's speed a unit is to be looked at.
+        description: If a unit reaches less than this share of its fastest sibling's speed, the verdict is look.
         type: float
         default: 0.85
       evenness_reject:
-        description: Below this the drive is rejected.
+        description: Below this the verdict is reject.
         type: float
         default: 0.5
       speed_look:
-        description: An outlier below this share of its class' median is to be looked at.
+        description: If an outlier is below this share of the median of its model, the verdict is look.
         type: float
         default: 0.9
       speed_reject:
-        description: Below this the drive is rejected.
+        description: Below this the verdict is reject.
         type: float
         default: 0.5
       deviations:
         description:
-          - From how many standard deviations off its class' median a unit is an outlier. They are estimated from the
-            median absolute deviation.
+          - A unit is an outlier from this many standard deviations off the median of its model. They are estimated from
+            the median absolute deviation.
         type: float
         default: 3.5
       model_least:
-        description: From how many drives on a class is compared.
+        description: Drives are compared with their model from this number of drives on.
         type: int
         default: 5
       defects_look:
-        description: From this number of grown defects on a drive is to be looked at. 0 is never.
+        description: From this number of grown defects on, the verdict is look. 0 means never.
         type: int
         default: 1
       defects_reject:
-        description: From this number on it is rejected. 0 is never.
+        description: From this number on, the verdict is reject. 0 means never.
         type: int
         default: 100
       hours_look:
-        description: From this number of power-on hours on a drive is to be looked at. 0 is never.
+        description: From this number of power-on hours on, the verdict is look. 0 means never.
         type: int
         default: 0
 seealso:
@@ -174,18 +175,18 @@ seealso:
 """
 
 EXAMPLES = r"""
-- name: Try all drives, as the playbook trial does
+- name: Test all drives, as the playbook trial does
   evenkeel.split_actuator.drive_trial:
     state: finished
     wait_seconds: 3600
 
-- name: Burn two new drives in, which takes days
+- name: Burn in 2 new drives, which takes days
   evenkeel.split_actuator.drive_trial:
     serials: [ACT0107, ACT0108]
     burn_in_serials: [ACT0107, ACT0108]
     time_limit_seconds: 604800
 
-- name: Stop that for now
+- name: Stop the trial for now
   evenkeel.split_actuator.drive_trial:
     state: stopped
 """
@@ -198,7 +199,7 @@ state:
   returned: success
   sample: running
 progress:
-  description: How far the trial is. C(seconds_left) is none as long as it rests on a speed that was not measured.
+  description: How far the trial is. C(seconds_left) is none while it depends on a speed that was not measured yet.
   type: dict
   returned: when there is a trial
   sample:
@@ -208,12 +209,12 @@ progress:
     doing: "random reads, each unit alone: bay01.1"
     seconds_left: 816.0
 estimate:
-  description: Seconds that fio works, by the runs' length and by speeds measured earlier. None where that is not known.
+  description: Seconds that fio runs, from the length of the runs and earlier measured speeds. None where unknown.
   type: float
   returned: when a trial is started
   sample: 864.0
 runs:
-  description: fio's command lines, which the service runs in this order, each with what it is for.
+  description: fio's command lines in the order in which the service runs them, each with its purpose.
   type: list
   elements: dict
   returned: when a trial is started
@@ -277,7 +278,7 @@ THRESHOLDS = {
 
 
 def wish_from(params: Dict[str, Any]) -> start.Wish:
-    """What is to be tried, from the parameters."""
+    """The request, from the parameters."""
     settings = {name: params[name] for name in SETTINGS}
     serials = params["serials"]
     return start.Wish(
@@ -292,22 +293,22 @@ def wish_from(params: Dict[str, Any]) -> start.Wish:
 def work(module: AnsibleModule, runner: ModuleRunner) -> Dict[str, Any]:
     """Start, await or stop the trial."""
     access = start.Access(runner, wanted_from(module.params), Folder(), pack.pack(_face_trial))
-    told = _act(module, access)
-    progress = told.progress
+    outcome = _act(module, access)
+    progress = outcome.progress
     if module.params["state"] == "finished" and not module.check_mode:
         deadline = time.monotonic() + module.params["wait_seconds"]
         while progress is not None and progress.state not in ENDED and time.monotonic() < deadline:
             time.sleep(1)
             progress = start.look(access)
     result: Dict[str, Any] = {
-        "changed": told.changed,
+        "changed": outcome.changed,
         "state": progress.state if progress else "none",
-        "commands": start.argv_lists(told.commands),
-        "runs": [{"argv": list(one.argv), "reason": one.reason} for one in told.runs],
-        "diff": start.diff(told),
+        "commands": start.argv_lists(outcome.commands),
+        "runs": [{"argv": list(one.argv), "reason": one.reason} for one in outcome.runs],
+        "diff": start.diff(outcome),
     }
-    if told.changed and module.params["state"] != "stopped":
-        result["estimate"] = told.seconds
+    if outcome.changed and module.params["state"] != "stopped":
+        result["estimate"] = outcome.seconds
     if progress is not None:
         result["progress"] = to_plain(progress)
     if progress is not None and progress.state == "finished":
@@ -315,8 +316,8 @@ def work(module: AnsibleModule, runner: ModuleRunner) -> Dict[str, Any]:
     return result
 
 
-def _act(module: AnsibleModule, access: start.Access) -> start.Told:
-    # A trial that runs holds the host's lock itself, and stopping it must not wait for that.
+def _act(module: AnsibleModule, access: start.Access) -> start.Outcome:
+    # A running trial holds the host's lock itself, and stopping it must not wait for that lock.
     if module.params["state"] == "stopped":
         return start.ensure_stopped(access, module.check_mode)
     wish = wish_from(module.params)

@@ -7,18 +7,18 @@ from __future__ import annotations
 
 DOCUMENTATION = r"""
 module: spare_drives
-short_description: Has a whole spare drive stand in for a lost one, and gives it back
+short_description: Puts a whole spare drive in the place of a failed one, and gives it back later
 version_added: 0.1.0
 author:
   - The evenkeel maintainers (@evenkeel)
 description:
-  - A spare is a whole drive. Idle, it is kept out of the pool, since OpenZFS's event daemon takes the pool's spares one
-    unit at a time, and may take one whose sibling is in that vdev already.
-  - For a drive that is lost with all its units, a spare drive stands in with all of its, by unit index and filled in
-    one pass. The lost drive keeps its places until it is replaced.
-  - A spare drive is given back whole, once every place in which it stands in is served again.
-  - What the event daemon did unit by unit is reported, and put right where another spare drive is free.
-  - One call is one round. It does not wait for a resilver. Call it after a loss and after a replacement.
+  - A spare is a whole drive. While idle it is kept out of the pool, because OpenZFS's event daemon takes the pool's
+    spares one unit at a time, and may take a unit whose sibling is in that vdev already.
+  - When all units of a drive have failed, a spare drive stands in with all of its units, by unit index. They are
+    resilvered in one pass. The failed drive keeps its places until it is replaced.
+  - A spare drive is given back as a whole, once a member serves each of its places again.
+  - What the event daemon did unit by unit is reported. It is corrected where another spare drive is free.
+  - One call is one round. It does not wait for a resilver. Call the module after a failure and after a replacement.
 requirements:
   - OpenZFS 2.1 or newer
   - python3-pyudev
@@ -36,18 +36,18 @@ options:
     type: dict
     default: {}
   declared:
-    description: The declared drives (C(split_actuator_drives)); they name members whose drive is gone.
+    description: The declared drives (C(split_actuator_drives)). They identify members whose drive is missing.
     type: dict
     default: {}
   lost:
     description:
-      - Serials of drives to stand in for though one of their units still answers, or though they were taken offline.
-      - The unit that still answers is filled anew on the spare too, since both leave with the drive.
+      - Serials of drives to stand in for, although one of their units still answers or they were taken offline.
+      - The unit that still answers is resilvered onto the spare as well, because both units leave with the drive.
     type: list
     elements: str
     default: []
   restart_resilver:
-    description: Whether a resilver that runs for other drives may begin anew for a spare to be filled with it.
+    description: Whether a resilver that runs for other drives may restart to include the spare.
     type: bool
     default: false
   by_name:
@@ -57,14 +57,14 @@ options:
 """
 
 EXAMPLES = r"""
-- name: Have spares stand in for what is lost, and take back those that are done
+- name: Put spares in the place of failed drives, and give back those that are done
   evenkeel.split_actuator.spare_drives:
     pool: archive
     layout: "{{ plan.layout }}"
     declared: "{{ split_actuator_drives }}"
     by_name: true
 
-- name: Have one stand in for a drive of which one actuator has failed
+- name: Put a spare in the place of a drive with one failed actuator
   evenkeel.split_actuator.spare_drives:
     pool: archive
     layout: "{{ plan.layout }}"
@@ -84,17 +84,18 @@ returned:
   type: list
   elements: str
   returned: success
-  sample: ["bay12 (serial ACT112) is given back by bay07 (serial ACT207)"]
+  sample: ["bay12 (serial ACT112) is given back: bay07 (serial ACT207) serves again"]
 waiting:
   description: What could not be done in this round, and why.
   type: list
   elements: str
   returned: success
-  sample: ["bay07 (serial ACT107): a spare stands in once the running resilver has ended, or told restart_resilver"]
+  sample:
+    - "bay07 (serial ACT107): a spare stands in once the running resilver ends, or now with restart_resilver"
 findings:
   description:
-    - What was amiss with the spares when the round began, as M(evenkeel.split_actuator.drift_info) has findings.
-    - V(spare_doubled), two units of a spare drive in one vdev; V(spare_divided), units of one that stand in for
+    - What was wrong with the spares when the round began, as findings of M(evenkeel.split_actuator.drift_info).
+    - V(spare_doubled), 2 units of a spare drive in one vdev; V(spare_divided), units of one that stand in for
       several drives; V(spare_exposed), an idle spare unit in the pool.
   type: list
   elements: dict
@@ -122,13 +123,13 @@ from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face impo
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_acting import acting, diff_of
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_drives import DRIVE_ARGUMENTS
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_pool import access_from
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_spares import bring_about
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_spares import run_round
 
 
 def work(module: AnsibleModule, runner: ModuleRunner) -> Dict[str, Any]:
-    """One round of duty."""
-    with acting(module, "duty of the spares of pool {0}".format(module.params["pool"])):
-        report = bring_about(module.params, access_from(module.params, runner), module.check_mode)
+    """Run one round."""
+    with acting(module, "the spare drives of pool {0}".format(module.params["pool"])):
+        report = run_round(module.params, access_from(module.params, runner), module.check_mode)
     return {
         "changed": report.outcome.changed,
         "commands": [list(command.argv) for command in report.outcome.commands],

@@ -12,7 +12,7 @@ version_added: 0.1.0
 author:
   - The evenkeel maintainers (@evenkeel)
 description:
-  - Reads what M(evenkeel.split_actuator.drive_trial) left on the host. Looks at no drive.
+  - Reads what M(evenkeel.split_actuator.drive_trial) recorded on the host. It accesses no drive.
 extends_documentation_fragment:
   - evenkeel.split_actuator.attributes
   - evenkeel.split_actuator.attributes.info
@@ -22,7 +22,7 @@ seealso:
 """
 
 EXAMPLES = r"""
-- name: See how far the trial is
+- name: Show how far the trial is
   evenkeel.split_actuator.trial_info:
   register: trial
 
@@ -34,12 +34,12 @@ EXAMPLES = r"""
 RETURN = r"""
 state:
   description: >-
-    Where the latest trial is: V(none), V(waiting), V(running), V(paused), V(finished), V(stopped) or V(failed).
+    The state of the latest trial: V(none), V(waiting), V(running), V(paused), V(finished), V(stopped) or V(failed).
   type: str
   returned: success
   sample: finished
 progress:
-  description: How far it is. C(seconds_left) is none as long as it rests on a speed that was not measured.
+  description: How far it is. C(seconds_left) is none while it depends on a speed that was not measured yet.
   type: dict
   returned: when there was a trial
   sample: {"state": "finished", "done": 80, "total": 80, "seconds_left": 0.0}
@@ -47,7 +47,7 @@ tried:
   description:
     - The latest result of each drive, in bay order. Speeds are bytes per second for C(sequential) and operations per
       second for C(random); what was not measured is none.
-    - C(at) is the second at which the latest trial ended.
+    - C(at) is the Unix time at which the latest trial ended.
   type: dict
   returned: success
   contains:
@@ -56,7 +56,7 @@ tried:
       type: int
       sample: 1795639582
     model_median:
-      description: The medians of each class of drives, by vendor and model.
+      description: The medians of each model of drives, by vendor and model.
       type: dict
       sample:
         ACTWO ACTW-D9:
@@ -70,17 +70,17 @@ tried:
         - C(alone) has the speeds of each unit by itself, C(together) the sum of all units at once, C(all_together) that
           sum while all drives worked. C(independence) is together divided by the sum of alone, C(evenness) the slowest
           unit's speed divided by the fastest's.
-        - C(codes) are stable names of the C(reasons), in their order. C(facts) are format, cache and SMART of each
+        - C(codes) are stable names of the C(reasons), in the same order. C(facts) are format, cache and SMART of each
           unit.
-        - C(read_through) and C(written) are the bytes of each unit that were read in whole, and written and read
-          back.
+        - C(read_through) and C(written) are the bytes of each unit that were read once, and that were written and
+          read back.
       type: list
       elements: dict
       sample:
         - bay: bay07
           serial: ACT07
           verdict: reject
-          reasons: ["random reads: its units together do 51% of what they do alone (one actuator's worth is 50%)"]
+          reasons: ["random reads: its units together reach 51% of their speeds alone (a single actuator reaches 50%)"]
           codes: [not_independent]
           independence: {"sequential": 0.52, "random": 0.51}
           evenness: {"sequential": 0.99, "random": 0.98}
@@ -88,19 +88,19 @@ tried:
           together: {"sequential": 260000000.0, "random": 186.0}
     ceilings:
       description:
-        - What the drives of an adapter, of an expander, and all drives reached at once, beside the sum of what each did
-          by itself.
+        - What the drives of an adapter, the drives of an expander, and all drives reached at once, next to the sum of
+          what each reached by itself. C(pattern) is V(sequential) or V(random).
       type: list
       elements: dict
       sample:
         - group: all drives
-          kind: sequential
+          pattern: sequential
           drives: 12
           reached: 4100000000.0
           sum_of_drives: 6000000000.0
           share: 0.68
 lines:
-  description: The results for people, a line for each drive.
+  description: The results as text, a line for each drive.
   type: list
   elements: str
   returned: success
@@ -122,15 +122,15 @@ def work(_module: AnsibleModule, runner: ModuleRunner) -> Dict[str, Any]:
     """Read progress and results."""
     progress = start.look(start.Access(runner, Wanted(), Folder(), b""))
     found = results.read()
-    told: Dict[str, Any] = {
+    result: Dict[str, Any] = {
         "changed": False,
         "state": progress.state if progress else "none",
         "tried": to_plain(found),
         "lines": list(results.picture(found)),
     }
     if progress is not None:
-        told["progress"] = to_plain(progress)
-    return told
+        result["progress"] = to_plain(progress)
+    return result
 
 
 def main() -> None:

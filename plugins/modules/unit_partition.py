@@ -7,7 +7,7 @@ from __future__ import annotations
 
 DOCUMENTATION = r"""
 module: unit_partition
-short_description: Splits range drives into one partition for each independent access range
+short_description: Partitions range-split drives, one partition for each independent access range
 version_added: 0.1.0
 author:
   - The evenkeel maintainers (@evenkeel)
@@ -15,18 +15,19 @@ description:
   - Gives each of the named drives a GPT with one partition for each of its independent access ranges, so that every
     range becomes a unit with a device and a stable name of its own.
   - A partition begins and ends on whole MiB, never crosses a boundary of ranges, and carries the unit's name, such as
-    V(bay07.1). Its UUID is derived from the drive's WWN and the number of the range. Ranges whose sizes differ by no
-    more than 16 MiB give partitions of one size.
-  - The ranges are those the kernel reports (Linux 5.16 or newer). Where it reports none they are declared, by
-    O(ranges) or in O(declared), and RV(drives[].confirmed) is false.
-  - The table is read back from the disk with another program than the one that wrote it, and compared.
+    V(bay07.1). Its UUID is derived from the drive's WWN and the number of the range. Ranges whose sizes differ by at
+    most 16 MiB get partitions of one size.
+  - The ranges are those that the kernel reports (Linux 5.16 or newer). Where it reports none, declare them in O(ranges)
+    or in O(declared). RV(drives[].confirmed) is then false.
+  - The table is read back from the disk with a different program than the one that wrote it, and compared.
   - Anything found on a drive (a partition table, a pool label, a filesystem, a mount, a holder, an open exclusive
-    handle) refuses the whole action and lists each drive by bay and serial.
-  - A drive that is split already, by this module or otherwise, is left as it is. Only partition names that no longer
-    fit, since the drive was moved to another bay, are corrected, and that only while nothing uses the drive.
+    handle) makes the module refuse the whole action. The refusal names each drive by bay and serial.
+  - A drive that has such partitions already, from this module or another tool, is left as it is. Only partition names
+    that no longer match, because the drive was moved to another bay, are corrected, and only while nothing uses the
+    drive.
 notes:
-  - A drive whose table was lost gets the same table again, and with it what its partitions held.
-  - Drives that show several logical units need no partitions, and are refused.
+  - A drive whose table was lost gets the same table again. The contents of its partitions are then readable again.
+  - Drives that show several logical units need no partitions and are refused.
 requirements:
   - sgdisk (package gdisk)
   - sfdisk (package fdisk)
@@ -37,20 +38,21 @@ extends_documentation_fragment:
   - evenkeel.split_actuator.bays
 options:
   serials:
-    description: Serials of the drives to split.
+    description: Serials of the drives to partition.
     type: list
     elements: str
     required: true
   declared:
     description:
-      - The declared drives (C(split_actuator_drives)), which tell bays and, with their key C(ranges), the ranges of
+      - The declared drives (C(split_actuator_drives)). They give the bays and, in their key C(ranges), the ranges of
         drives for which the kernel reports none.
     type: dict
     default: {}
   erase_serials:
     description:
-      - Serials of those drives, one by one, whose present contents may be destroyed to split them.
-      - What is in use (mounted, held, open) is refused all the same. Ignored for a drive that is split already.
+      - Serials of those drives whose present contents may be destroyed to partition them.
+      - What is in use (mounted, held, open) is refused in any case. Ignored for a drive that has its partitions
+        already.
     type: list
     elements: str
     default: []
@@ -60,16 +62,16 @@ seealso:
 """
 
 EXAMPLES = r"""
-- name: Split two drives whose ranges the kernel reports
+- name: Partition 2 drives whose ranges the kernel reports
   evenkeel.split_actuator.unit_partition:
     serials: [ACR0001, ACR0002]
 
-- name: Split all declared drives that go by range
+- name: Partition all range-split drives
   evenkeel.split_actuator.unit_partition:
-    serials: "{{ found.drives | selectattr('units.0.kind', 'equalto', 'range') | map(attribute='serial') }}"
+    serials: "{{ found.drives | selectattr('units.0.unit_kind', 'equalto', 'range') | map(attribute='serial') }}"
     declared: "{{ split_actuator_drives }}"
 
-- name: Split a drive behind an adapter that hides the ranges
+- name: Partition a drive behind an adapter that hides the ranges
   evenkeel.split_actuator.unit_partition:
     serials: [ACR0003]
     ranges:
@@ -85,7 +87,7 @@ commands:
   returned: success
   sample: [["sgdisk", "--clear", "--new=1:2048:17578122239", "--change-name=1:bay07.0", "/dev/sdh"]]
 drives:
-  description: The drives as they are split, or in check mode would be, in bay order.
+  description: The drives with their partitions, as they are or in check mode would be, in bay order.
   type: list
   elements: dict
   returned: success
@@ -107,7 +109,7 @@ drives:
       type: bool
       sample: true
     state:
-      description: V(split) when there was nothing to do, V(new), or V(renamed).
+      description: V(split) when nothing was to be done, V(new), or V(renamed).
       type: str
       sample: new
     units:
@@ -140,14 +142,14 @@ drives:
           type: str
           sample: 2aaced24-73e5-535f-861d-460632aeedd6
         node:
-          description: The partition's device node now, empty before it is made.
+          description: The partition's device node now. Empty before the partition exists.
           type: str
           sample: /dev/sdh2
     notes:
       description: What a person should know, such as that the ranges are unconfirmed.
       type: list
       elements: str
-      sample: ["the ranges are unconfirmed: the kernel reports none, the inventory declares them"]
+      sample: ["the ranges are unconfirmed: the kernel reports none; they are declared in the inventory"]
 reasons:
   description: Why the action was refused, one line for each cause.
   type: list
@@ -160,8 +162,8 @@ from typing import Any, Dict
 
 from ansible.module_utils.basic import AnsibleModule
 
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.plain import to_plain
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.partition import actions
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.plain import to_plain
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face import ModuleRunner, run_face
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_acting import acting, diff_of
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_drives import DRIVE_ARGUMENTS
@@ -169,9 +171,9 @@ from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_pool
 
 
 def work(module: AnsibleModule, runner: ModuleRunner) -> Dict[str, Any]:
-    """Split the drives, or find that they are."""
+    """Partition the drives, or find that they are."""
     params = module.params
-    with acting(module, "splitting of drives by range"):
+    with acting(module, "partitioning of drives"):
         wish = actions.Wish(tuple(params["serials"]), tuple(params["erase_serials"]))
         outcome = actions.ensure_split(access_from(params, runner), wish, module.check_mode)
     return {

@@ -217,7 +217,7 @@ def test_what_is_in_use_is_not_erased_even_when_told(spoiled: RangeDisks) -> Non
 def test_drives_that_do_not_go_by_range_are_refused(shelf: RangeDisks) -> None:
     result = call(shelf.lab, "unit_partition", serials=["LUN00", "ACR0007", "ACR0099"], bay_serials=BAYS)
     assert result["reasons"] == [
-        "bay unknown (serial LUN00): it shows 2 logical units, and each is a unit as it is",
+        "bay unknown (serial LUN00): it shows 2 logical units, and each of them is a unit already",
         "bay07 (serial ACR0007): the kernel reports no access ranges for it, and none are declared",
         "serial ACR0099: no drive with this serial is on the host",
     ]

@@ -112,7 +112,7 @@ def test_given_up_and_not_begun(shop: Shop) -> None:
     assert not shop.step("take_out", "OLD04")["failed"]
     waited = shop.step("await_drive", "bay04", wait_seconds=3)
     assert waited["failed"]
-    assert "the drive to leave (serial OLD04) has not been changed within 3 s" in waited["msg"]
+    assert "the old drive (serial OLD04) is still in place after 3 s" in waited["msg"]
     # What was taken out serves again.
     four_runs(lab, "drive_replacement", **shop.options("put_back", "OLD04"))
     lab.run("zpool wait -t resilver archive")
@@ -125,7 +125,7 @@ def test_two_drives_out_at_once(shop: Shop) -> None:
         for bay in (2, 5):
             assert not shop.step("take_out", f"bay{bay:02d}")["failed"]
     third = refused(shop, "take_out", "bay04")
-    assert "it would have lost 3" in third["msg"], third["msg"]
+    assert "3 would be missing" in third["msg"], third["msg"]
     assert "OLD02" in third["msg"], third["msg"]
     with shop.busy():
         for bay in (2, 5):
@@ -205,7 +205,7 @@ def test_a_drive_of_another_pool_or_of_this_one(out: Shop) -> None:
         expected = shop.step("put_in", "bay01", check=True)
         back = shop.step("put_in", "bay01")
     assert (expected["failed"], back["failed"]) == (False, True), (expected, back)
-    assert "no other drive is in it yet" in back["msg"]
+    assert "no new drive is in this bay yet" in back["msg"]
     assert not shop.step("put_back", "bay01")["failed"]
     lab.run("zpool wait -t resilver archive")
     assert shop.homes() == shop.expected()
@@ -219,7 +219,8 @@ def test_a_wrong_pull_is_told_and_undone(shop: Shop) -> None:
         told = shop.step("await_drive", "bay01", wait_seconds=30)
     assert told["failed"]
     assert (
-        "The wrong drive was pulled: bay02 (serial OLD02) has left; asked for was bay01 (serial OLD01)" in told["msg"]
+        "The wrong drive was pulled: bay02 (serial OLD02) is missing; the drive to pull is bay01 (serial OLD01)"
+        in told["msg"]
     )
     assert "Put bay02 (serial OLD02) back" in told["msg"]
     lab.push("OLD02")
@@ -245,7 +246,7 @@ def test_scans_are_respected_and_the_healthy_sibling_is_named(shop: Shop) -> Non
     lab.run("zpool offline -f archive bay03.1")
     notes = shop.step("plan", "bay03")["replacement"]["notes"]
     assert notes == [
-        "bay03.1 and bay03.0 are one drive: bay03.1 is FAULTED, and bay03.0, which is healthy, leaves as well"
+        "bay03.1 and bay03.0 are one drive: bay03.1 is FAULTED, and bay03.0, which is healthy, is replaced as well"
     ]
 
 

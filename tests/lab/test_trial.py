@@ -96,7 +96,7 @@ def test_figures_are_those_of_the_limits(first: tuple[Lab, dict[str, Any], dict[
     assert median["drives"] == 8
     assert median["alone"]["random"] == pytest.approx(30, rel=0.15)
     whole = [one for one in first[2]["tried"]["ceilings"] if one["group"] == "all drives"]
-    assert [one["kind"] for one in whole] == ["sequential", "random"]
+    assert [one["pattern"] for one in whole] == ["sequential", "random"]
     # 8 drives, of which one has half and one two thirds.
     assert whole[1]["sum_of_drives"] == pytest.approx(30 * (6 * 2 + 1 + 4 / 3), rel=0.15)
 
@@ -292,7 +292,8 @@ def test_a_drive_that_is_too_warm_is_waited_for(first: tuple[Lab, dict[str, Any]
         time.sleep(0.5)
     told = call(lab, "trial_info")
     assert (told["state"], told["progress"]["warmest"]) == ("paused", 61)
-    assert "a drive is at 61 degrees Celsius, the ceiling is 60; waiting for 55" in told["progress"]["reason"]
+    pause = "a drive is at 61 degrees Celsius, above the ceiling of 60; waiting until it is at 55"
+    assert pause in told["progress"]["reason"]
     assert lab.run("pgrep -c fio", check=False).out.strip() == "0"
     lab.run("echo 56 > /run/lab-smart/degrees-SMT0001.1; sleep 35")
     assert trials.progress(lab)["state"] == "paused", "below the ceiling, and not yet 5 degrees cooler"
@@ -314,7 +315,7 @@ def test_a_burn_in_outlives_a_power_cut(first: tuple[Lab, dict[str, Any], dict[s
     }  # fmt: skip
     predicted = call(lab, "drive_trial", check=True, **options)
     assert predicted["estimate"] > 0
-    assert "TRL07): 2 units, WRITTEN OVER IN WHOLE" in json.dumps(predicted["diff"])
+    assert "TRL07): 2 units, OVERWRITTEN COMPLETELY" in json.dumps(predicted["diff"])
     writing = [run for run in predicted["runs"] if "--readonly" not in run["argv"]]
     assert len(writing) == 8
     assert all("burn-in, writing: bay07.0, bay07.1" in run["reason"] for run in writing)

@@ -156,8 +156,8 @@ def test_every_drive_that_cannot_be_split_is_named() -> None:
     access = Fake([(SETTLE, "")], (plain, *luns, disk(2), disk(3)))
     assert refused(access, "ACR0", "ACR1", "ACR2", "ACR3", "ACR9") == (
         "bay07 (serial ACR0): the kernel reports no access ranges for it, and none are declared",
-        "bay08 (serial ACR1): it shows 2 logical units, and each is a unit as it is",
-        "bay unknown (serial ACR3): its bay is not known, and the partitions carry the names of bay and unit",
+        "bay08 (serial ACR1): it shows 2 logical units, and each of them is a unit already",
+        "bay unknown (serial ACR3): its bay is not known, but the partitions are named after bay and unit",
         "serial ACR9: no drive with this serial is on the host",
     )
 
@@ -165,14 +165,14 @@ def test_every_drive_that_cannot_be_split_is_named() -> None:
 def test_two_drives_with_one_serial_are_refused() -> None:
     twin = replace(disk(1), serial="ACR0")
     assert refused(Fake([(SETTLE, "")], (disk(0), twin)), "ACR0") == (
-        "bay unknown (serial ACR0): 2 drives report this serial; which one is meant cannot be told",
+        "bay unknown (serial ACR0): 2 drives report this serial number, so it is not clear which one is meant",
     )
 
 
 def test_a_drive_on_two_paths_is_refused() -> None:
     second = replace(disk(1), serial="ACR0", wwid=wwn(0))
     assert refused(Fake([(SETTLE, "")], (disk(0), second)), "ACR0") == (
-        "bay07 (serial ACR0): it is reached over 2 paths; a table is written over one path only",
+        "bay07 (serial ACR0): it is reached over 2 paths, but a table is only written over a single path",
     )
 
 
@@ -188,7 +188,7 @@ def test_declared_ranges_are_said_to_be_unconfirmed() -> None:
     access = Fake([(SETTLE, "")], (disk(0, ranges=()),), ranges={"ACR0": Spec(parts=2)})
     (one,) = actions.ensure_split(access, actions.Wish(("ACR0",)), True).drives
     assert (one.source, one.confirmed) == ("declared", False)
-    assert one.notes == ("the ranges are unconfirmed: the kernel reports none, the inventory declares them",)
+    assert one.notes == ("the ranges are unconfirmed: the kernel reports none; they are declared in the inventory",)
 
 
 def test_a_drive_split_here_is_known_without_kernel_and_declaration() -> None:
@@ -224,7 +224,7 @@ def test_what_is_in_use_is_refused_even_when_told_to_erase() -> None:
 
 
 def test_erase_serials_outside_the_list_are_an_input_error() -> None:
-    with pytest.raises(InputError, match="ACR1 is not among the drives to split"):
+    with pytest.raises(InputError, match="ACR1 is not among the drives to partition"):
         actions.ensure_split(Fake([], (disk(0),)), actions.Wish(("ACR0",), ("ACR1",)), False)
 
 
@@ -249,7 +249,7 @@ def test_a_lost_table_is_written_anew_and_said_to_bring_its_pool_back() -> None:
     access = Fake([(SETTLE, "")], (disk(0),))
     access.old_labels = (0, 1, 2, 3)
     (one,) = actions.ensure_split(access, actions.Wish(("ACR0",)), True).drives
-    assert one.notes[0] == "a pool label lies where bay07.0 begins: the drive was split so before"
+    assert one.notes[0] == "there is a pool label where bay07.0 begins: the drive had the same partitions before"
 
 
 def test_labels_of_a_pool_on_the_whole_disk_refuse() -> None:
@@ -257,8 +257,8 @@ def test_labels_of_a_pool_on_the_whole_disk_refuse() -> None:
     access.old_labels = (0, 1)
     reasons = refused(access, "ACR0")
     assert reasons[0] == (
-        "bay07 (serial ACR0): pool labels 0, 1 where bay07.0 would be, of a pool on a larger device whose partition"
-        " table is gone"
+        "bay07 (serial ACR0): pool labels 0, 1 where bay07.0 would be, from a pool on a larger device that lost its"
+        " partition table"
     )
     assert actions.ensure_split(access_told(access), actions.Wish(("ACR0",), ("ACR0",)), True).changed
 
@@ -286,7 +286,7 @@ def test_names_of_a_drive_in_use_are_left() -> None:
     outcome = actions.ensure_split(access, actions.Wish(("ACR0",)), False)
     assert (outcome.changed, outcome.commands) == (False, ())
     assert outcome.drives[0].notes == (
-        "the partitions still have other names (bay03.0, bay03.1); they are renamed when nothing uses the drive",
+        "the partitions still have other names (bay03.0, bay03.1); they are renamed once nothing uses the drive",
     )
 
 

@@ -113,9 +113,9 @@ def test_declared_sizes_become_ranges_and_read_back() -> None:
 
 
 def test_declared_sizes_that_are_not_the_drives_are_refused() -> None:
-    with pytest.raises(InputError, match="add up to 3000 bytes, the drive has 4096"):
+    with pytest.raises(InputError, match="add up to 3000 bytes, but the drive has 4096"):
         read_spec([1000, 2000]).resolve(4096, 512, "ranges.ACR0001")
-    with pytest.raises(InputError, match="no multiple"):
+    with pytest.raises(InputError, match="not a multiple"):
         read_spec([1000, 3096]).resolve(4096, 512)
 
 

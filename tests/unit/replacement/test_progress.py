@@ -28,7 +28,7 @@ def test_the_estimate_is_the_pace_so_far():
 def test_too_early_is_said(issued, elapsed):
     found = progress(Scan("resilver", "scanning", started=0, issued=issued, total=1000), elapsed)
     assert found.seconds_left is None
-    assert "too early to tell" in words(found)
+    assert "too early to estimate" in words(found)
 
 
 def test_the_words_of_an_older_openzfs():

@@ -60,30 +60,30 @@ def run(step, world, the_wish, check_mode=False):
 
 def test_in_its_bay_from_the_first_step_to_the_last(world):
     for leave in ("bay03", "ACT3"):
-        told = steps.plan(FakeAccess(world), wish(leave)).told
+        told = steps.plan(FakeAccess(world), wish(leave)).status
         assert (told.stage, told.way, told.leaving_serial, told.leaving_bay) == ("idle", "in_place", "ACT3", "bay03")
         assert (told.margin, told.margin_without) == (2, 1)
     run(steps.take_out, world, wish())
     assert world.ran == OFFLINE
     assert run(steps.take_out, world, wish()).changed is False
     world.pull(3)
-    assert steps.plan(FakeAccess(world), wish()).told.stage == "out"
-    with pytest.raises(HostError, match="no other drive is in it yet"):
+    assert steps.plan(FakeAccess(world), wish()).status.stage == "out"
+    with pytest.raises(HostError, match=r"^bay03: no new drive is in this bay yet"):
         steps.put_in(FakeAccess(world), wish(), False)
     world.drives.append(drive(3, "NEW3"))
     # Names and declaration have followed: the path of the old leaf leads to the new drive now.
-    assert steps.plan(FakeAccess(world), wish()).told.stage == "entered"
+    assert steps.plan(FakeAccess(world), wish()).status.stage == "entered"
     run(steps.put_in, world, wish())
     assert world.ran[2:] == replaces()
     assert run(steps.put_in, world, wish()).changed is False
-    assert steps.follow(FakeAccess(world), wish(), 0, False).told.stage == "resilvering"
+    assert steps.follow(FakeAccess(world), wish(), 0, False).status.stage == "resilvering"
     world.filled()
     done = steps.follow(FakeAccess(world), wish(), 0, False)
-    assert (done.told.stage, done.told.entering_serial) == ("done", "NEW3")
+    assert (done.status.stage, done.status.entering_serial) == ("done", "NEW3")
     for leave in ("bay03", "ACT3"):  # the same wish again finds it done, and does not touch the new drive
         for step in (steps.take_out, steps.put_in):
             assert run(step, world, wish(leave)).changed is False
-    told = steps.plan(FakeAccess(world), wish("NEW3")).told
+    told = steps.plan(FakeAccess(world), wish("NEW3")).status
     assert (told.stage, told.leaving_serial) == ("idle", "NEW3")
 
 
@@ -95,7 +95,7 @@ def test_a_new_drive_that_fails_in_its_turn_is_replaced_by_its_bay(world):
     world.filled()
     steps.follow(FakeAccess(world), wish(), 0, False)
     world.pull(3)
-    told = steps.plan(FakeAccess(world), wish()).told
+    told = steps.plan(FakeAccess(world), wish()).status
     assert (told.stage, told.leaving_serial) == ("out", "NEW3")
 
 
@@ -104,18 +104,23 @@ def test_from_another_bay_nothing_goes_offline(world):
     hot = wish("ACT3", enter="bay12")
     assert run(steps.take_out, world, hot).changed is False
     done = run(steps.put_in, world, hot)
-    assert done.told.way == "hot"
+    assert done.status.way == "hot"
     assert world.ran == replaces(bay=12)
     world.filled()
-    told = steps.follow(FakeAccess(world), hot, 0, False).told
+    told = steps.follow(FakeAccess(world), hot, 0, False).status
     assert (told.stage, told.leaving_bay, told.entering_bay) == ("done", "bay03", "bay12")
     assert run(steps.put_in, world, wish("bay03", enter="bay12")).changed is False
 
 
 def test_an_empty_bay_named_for_the_new_drive_does_not_take_the_old_one_out(world):
-    with pytest.raises(InputError, match="no drive was found in it"):
+    with pytest.raises(InputError, match=r"^bay12: no drive was found in this bay"):
         steps.take_out(FakeAccess(world), wish("ACT3", enter="bay12"), False)
     assert world.ran == []
+
+
+def test_a_bay_without_a_member_is_named_once(world):
+    with pytest.raises(InputError, match=r"^bay12: it is not a member of pool archive"):
+        steps.plan(FakeAccess(world), wish("bay12"))
 
 
 @pytest.mark.parametrize("cut", range(2, 5))
@@ -133,7 +138,7 @@ def test_cut_off_after_any_command_it_goes_on(world, cut):
     assert [argv for argv in world.ran[2:] if argv[1] == "replace"] == replaces()[:2]
     assert world.ran[-1] == ("zpool", "resilver", "archive")
     world.filled()
-    assert steps.follow(FakeAccess(world), wish(), 0, False).told.stage == "done"
+    assert steps.follow(FakeAccess(world), wish(), 0, False).status.stage == "done"
 
 
 def test_cut_off_between_the_units_it_goes_on_after_the_first_has_been_filled(world):
@@ -148,7 +153,7 @@ def test_cut_off_between_the_units_it_goes_on_after_the_first_has_been_filled(wo
     done = run(steps.put_in, world, wish())
     assert [command.argv for command in done.commands] == replaces()[1:2]
     world.filled()
-    assert steps.follow(FakeAccess(world), wish(), 0, False).told.stage == "done"
+    assert steps.follow(FakeAccess(world), wish(), 0, False).status.stage == "done"
 
 
 def test_it_ends_only_once_the_new_pass_has_begun(world, monkeypatch):
@@ -202,26 +207,24 @@ def test_too_many_out_is_refused_with_what_else_can_be_done(world):
     with pytest.raises(Refusal) as caught:
         steps.take_out(FakeAccess(world), wish(), False)
     assert caught.value.reasons == tuple(
-        "raidz2-{0} stands 2 lost, and bay01.{0} (REMOVED), bay02.{0} (REMOVED) serve no data now; without bay03.{0} it"
-        " would have lost 3".format(index)
+        "raidz2-{0} tolerates 2 missing members; bay01.{0} (REMOVED), bay02.{0} (REMOVED) serve no data now; without"
+        " bay03.{0}, 3 would be missing".format(index)
         for index in (0, 1)
     )
     assert "free bay" in caught.value.remedy
-    assert "restore bay01 (serial ACT1), bay02 (serial ACT2)" in caught.value.remedy
+    assert "restore bay01 (serial ACT1), bay02 (serial ACT2) first" in caught.value.remedy
     assert world.ran == []
 
 
 def test_the_margin_that_must_remain_is_the_persons_choice(world):
     world.pull(1)
-    with pytest.raises(Refusal, match="least_margin asks that it stands 1 more"):
+    with pytest.raises(Refusal, match="least_margin requires that it survives 1 more failure\n"):
         steps.take_out(FakeAccess(world), wish(least_margin=1), False)
     assert world.ran == []
-    assert run(steps.take_out, world, wish()).told.margin_without == 0  # the default
+    assert run(steps.take_out, world, wish()).status.margin_without == 0  # the default
 
 
-@pytest.mark.parametrize(
-    ("function", "words"), [("scrub", "would end it"), ("resilver", "put it off or begin it anew")]
-)
+@pytest.mark.parametrize(("function", "words"), [("scrub", "would stop it"), ("resilver", "would delay or restart it")])
 def test_running_scans_are_respected_unless_told(world, function, words):
     world.tree = replace(world.tree, scan=Scan(function, "scanning", issued=1, total=4))
     with pytest.raises(Refusal, match=words):
@@ -232,9 +235,9 @@ def test_running_scans_are_respected_unless_told(world, function, words):
 
 def test_a_drive_with_one_bad_unit_is_one_drive(world):
     world.change(lambda node: replace(node, state="FAULTED") if node.guid == guid(3, 1) else node)
-    told = steps.plan(FakeAccess(world), wish()).told
+    told = steps.plan(FakeAccess(world), wish()).status
     assert told.notes == (
-        "bay03.1 and bay03.0 are one drive: bay03.1 is FAULTED, and bay03.0, which is healthy, leaves as well",
+        "bay03.1 and bay03.0 are one drive: bay03.1 is FAULTED, and bay03.0, which is healthy, is replaced as well",
     )
     assert run(steps.take_out, world, wish()).commands[0].argv == OFFLINE[0]
 
@@ -243,7 +246,7 @@ def test_a_drive_with_one_bad_unit_is_one_drive(world):
     ("new", "reason"),
     [
         (drive(3, "NEW3", size=SIZE - 10**9), "too few for raidz2-0"),
-        (drive(3, "NEW3", units=1), "it shows 1 unit; units 0, 1 are needed"),
+        (drive(3, "NEW3", units=1), "it shows 1 unit; units 0, 1 must be present and working"),
         (drive(3, "ACT4"), "2 drives report its serial"),
     ],
 )
@@ -267,7 +270,7 @@ def test_a_drive_changed_before_anything_was_run_is_known_by_its_note_once_the_n
     world.drives[-1] = new  # declared, and named for its bay
     redeclared = tuple(replace(one, serial="NEW3") if one.serial == "ACT3" else one for one in declared())
     done = run(steps.put_in, world, replace(wish(), declared=redeclared))
-    assert (done.told.leaving_serial, done.told.entering_serial) == ("ACT3", "NEW3")
+    assert (done.status.leaving_serial, done.status.entering_serial) == ("ACT3", "NEW3")
     assert [command.argv for command in done.commands] == replaces()
 
 
@@ -276,7 +279,7 @@ def test_a_member_from_another_bay_is_told_to_go_back(world):
     world.pull(3)
     moved = next(one for one in world.drives if one.serial == "ACT4")
     world.drives[world.drives.index(moved)] = replace(moved, bay=drive(3).bay)
-    with pytest.raises(Refusal, match=r"it is a member of this pool itself .*put it back where it was"):
+    with pytest.raises(Refusal, match=r"it is itself a member of this pool .*put it back where it was"):
         steps.put_in(FakeAccess(world), wish(), False)
 
 
@@ -297,7 +300,7 @@ def test_given_up_the_old_drive_serves_again(world):
     run(steps.put_in, world, wish(enter="NEW12"))
     back = run(steps.put_back, world, wish())
     assert [command.argv[1] for command in back.commands] == ["online", "online", "detach", "detach"]
-    assert steps.plan(FakeAccess(world), wish()).told.stage == "idle"
+    assert steps.plan(FakeAccess(world), wish()).status.stage == "idle"
     assert run(steps.put_back, world, wish()).changed is False
 
 
@@ -315,15 +318,15 @@ def waiting(world, events, seconds=30):
 
 def test_waiting_ends_with_the_new_drive(world):
     run(steps.take_out, world, wish())
-    told = waiting(world, [lambda: world.pull(3), lambda: world.drives.append(drive(3, "NEW3"))]).told
+    told = waiting(world, [lambda: world.pull(3), lambda: world.drives.append(drive(3, "NEW3"))]).status
     assert (told.stage, told.entering_serial) == ("entered", "NEW3")
 
 
 def test_waiting_ends_in_time(world):
     run(steps.take_out, world, wish())
-    with pytest.raises(HostError, match=r"the drive to leave \(serial ACT3\) has not been changed within 30 s"):
+    with pytest.raises(HostError, match=r"^bay03: the old drive \(serial ACT3\) is still in place after 30 s"):
         waiting(world, [])
-    with pytest.raises(HostError, match=r"no new drive has been put in within 30 s[.]") as caught:
+    with pytest.raises(HostError, match=r"no new drive was inserted within 30 s[.]") as caught:
         waiting(world, [lambda: world.pull(3)])
     assert "enter" not in caught.value.remedy
 
@@ -333,12 +336,12 @@ def test_a_new_drive_whose_bay_is_not_known_is_named(world):
     world.pull(3)
     system = replace(drive(90, "SYSTEM", units=1), bay=None)
     new = replace(drive(3, "NEW3"), bay=None)
-    told = "no new drive has been put in within 30 s; serial NEW3 is here, in a bay that is not known"
+    told = "no new drive was inserted within 30 s; serial NEW3 is on the host, but its bay is not known"
     with pytest.raises(HostError, match=told) as caught:
         waiting(world, [lambda: world.drives.extend([system, new])])
     assert caught.value.remedy.startswith("If that is the new drive, name its serial in enter")
     done = run(steps.put_in, world, wish(enter="NEW3"))
-    assert done.told.entering_serial == "NEW3"
+    assert done.status.entering_serial == "NEW3"
 
 
 def test_a_wrong_pull_is_named_with_what_undoes_it(world):
@@ -346,7 +349,7 @@ def test_a_wrong_pull_is_named_with_what_undoes_it(world):
     with pytest.raises(Refusal) as caught:
         waiting(world, [lambda: world.pull(4)])
     assert str(caught.value).startswith(
-        "The wrong drive was pulled: bay04 (serial ACT4) has left; asked for was bay03 (serial ACT3)."
+        "The wrong drive was pulled: bay04 (serial ACT4) is missing; the drive to pull is bay03 (serial ACT3)."
     )
     assert "Put bay04 (serial ACT4) back into its bay at once" in caught.value.remedy
     with pytest.raises(Refusal, match="bay04"):  # as well when it happened while nobody watched
@@ -361,5 +364,5 @@ def test_a_wrong_pull_is_named_with_what_undoes_it(world):
 def test_a_drive_that_was_gone_before_is_no_wrong_pull(world):
     world.pull(1)
     run(steps.take_out, world, wish())
-    with pytest.raises(HostError, match="has not been changed"):
+    with pytest.raises(HostError, match="is still in place"):
         waiting(world, [])

@@ -82,7 +82,7 @@ def once(access, told, *before, check=True, wanted=LAID_OUT, **more):
 
     access.run = ScriptedRunner([*start(told), *before])
     wish = Wish("archive", wanted, declared=read_drives(DECLARED), **more)
-    report = action.ensure_duty(access, wish, check)
+    report = action.ensure_spares(access, wish, check)
     access.run.finished()
     return report, [one.argv for one in report.outcome.commands]
 
@@ -117,7 +117,7 @@ def test_a_lost_drive_is_stood_in_for_by_a_whole_drive_by_unit_index_in_one_pass
 def test_what_did_not_come_about_is_an_error():
     run = [DEFER, (SETTLE, ""), (add(4, 0, 1), ""), (SETTLE, ""), (replace(1, 0, 4), ""), (replace(1, 1, 4), ""),
            (SETTLE, ""), (PASS, ""), (SETTLE, ""), *start(status(NOW, PULLED))]  # fmt: skip
-    with pytest.raises(CoreError, match="ACT4 unit 0 does not stand in"):
+    with pytest.raises(CoreError, match="serial ACT4 unit 0 does not stand in for bay"):
         once(world(1), status(NOW, PULLED), *run, check=False)
 
 
@@ -176,7 +176,7 @@ def test_a_resilver_for_another_drive_is_not_begun_anew_unless_told():
     busy = {**PULLED, key(2, 0): stand_in("replacing", disk(key(2, 0)), disk(key(3, 0), scan_processed=5))}
     report, words = once(world(1), status(NOW, busy, **RESILVER))
     assert words == []
-    assert "once the running resilver has ended" in report.waiting[0]
+    assert "once the running resilver ends" in report.waiting[0]
     _report, words = once(world(1), status(NOW, busy, **RESILVER), DEFER, restart=True)
     assert words[0] == add(4, 0, 1)
 
@@ -199,14 +199,14 @@ def test_a_spare_goes_back_whole_once_all_its_places_are_served():
     used = inuse(key(4, 0), key(4, 1))
     report, words = once(world(), status(NOW, back, used))
     assert words == [detach(4, 0), remove(4, 0), detach(4, 1), remove(4, 1)]
-    assert report.returned == ("bay04 (serial ACT4) is given back by bay01 (serial ACT1)",)
+    assert report.returned == ("bay04 (serial ACT4) is given back: bay01 (serial ACT1) serves again",)
     # Not while one of its places needs it, nor under a resilver.
     some = {**back, **taken(key(1, 1), key(4, 1))}
     report, words = once(world(), status(NOW, some, used))
     assert (words, report.returned) == ([], ())
     report, words = once(world(), status(NOW, back, used, **RESILVER))
     assert words == []
-    assert "given back once the resilver has ended" in report.waiting[0]
+    assert "given back once the resilver has finished" in report.waiting[0]
 
 
 def test_an_idle_spare_leaves_the_pool_before_anybody_takes_one_unit_of_it():
@@ -232,7 +232,7 @@ def test_two_units_of_a_spare_in_one_vdev_are_named_and_parted_when_another_spar
 def test_they_stay_while_there_is_no_other_spare():
     report, words = once(world(5), status(NOW, DOUBLED, BOTH))
     assert words == []
-    assert "keeps two units in one vdev until another spare drive is free" in report.waiting[0]
+    assert "keeps 2 units in one vdev until another spare drive is free" in report.waiting[0]
 
 
 def test_units_of_a_spare_for_two_drives_are_named():

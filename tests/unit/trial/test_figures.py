@@ -149,7 +149,7 @@ def test_the_ceiling_of_an_adapter_shows_against_the_other_and_against_all() -> 
         return 0.5 if step.phase == "all" else 1.0
 
     ordered = Order(drives)
-    told = {(one.group, one.kind): one for one in figures.ceilings(ordered, measures_of(ordered, speed))}
+    told = {(one.group, one.pattern): one for one in figures.ceilings(ordered, measures_of(ordered, speed))}
     assert told["adapter 0000:00:08.0", "sequential"].share == pytest.approx(1.0)
     assert told["adapter 0000:00:09.0", "sequential"].share == pytest.approx(0.6)
     whole = told["all drives", "sequential"]

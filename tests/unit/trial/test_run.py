@@ -62,7 +62,7 @@ def test_a_stopped_trial_keeps_what_it_has_and_goes_on(tmp_path: Path) -> None:
     site = Site(tmp_path, order(3))
     happens, stop = stop_after(5)
     ended, first = site.run(FakeHost(site.ordered, happens), stop)
-    assert (ended.state, ended.reason) == ("stopped", "somebody stopped it")
+    assert (ended.state, ended.reason) == ("stopped", "it was stopped on request")
     assert not Path(site.results).exists()
     # The run that was cut off gives no measure, though fio prints one when it is ended.
     assert sorted(site.folder.measures()) == [0, 1, 2, 3]

@@ -55,8 +55,8 @@ def test_by_default_all_drives_of_several_units_are_tried() -> None:
     ("serials", "burn_in", "reason"),
     [
         (["ACT09"], [], "bay unknown (serial ACT09): no drive with this serial is on the host"),
-        (["ACT01"], ["ACT01"], "bay01 (serial ACT01): a burn-in needs all of its units"),
-        (["ACT00", "ACT02"], [], "bay02 (serial ACT02): 2 drives report this serial"),
+        (["ACT01"], ["ACT01"], "bay01 (serial ACT01): a burn-in needs all units of the drive"),
+        (["ACT00", "ACT02"], [], "bay02 (serial ACT02): 2 drives report this serial number"),
     ],
 )
 def test_drives_that_cannot_be_tried(serials: list[str], burn_in: list[str], reason: str) -> None:
@@ -70,7 +70,7 @@ def test_drives_that_cannot_be_tried(serials: list[str], burn_in: list[str], rea
 def test_a_burn_in_is_for_drives_of_the_trial_and_there_must_be_one() -> None:
     with pytest.raises(InputError, match="ACT01 is not a drive of this trial"):
         choose.make_order(found_of(order(2)), ["ACT00"], ["ACT01"], Settings())
-    with pytest.raises(Refusal, match="nothing to try"):
+    with pytest.raises(Refusal, match="no drive to test"):
         choose.make_order(found_of(Order((drive(0, 1),))), None, [], Settings())
 
 
@@ -111,8 +111,8 @@ def test_drives_that_are_not_as_ordered() -> None:
     assert choose.gone(ordered, replace(found, drives=tuple(drives[1:])), nodes) == {
         "ACT00": "no drives with its serial are on the host",
         "ACT01": "unit 1 is not on the host",
-        "ACT02": f"unit 0 is another one now (naa.1, {1 << 30} bytes)",
-        "ACT03": "unit 1 is not what /dev/disk/by-vdev/bay03.1 leads to",
+        "ACT02": f"unit 0 is a different one now (naa.1, {1 << 30} bytes)",
+        "ACT03": "unit 1 is not the device that /dev/disk/by-vdev/bay03.1 points to",
     }
 
 
@@ -133,7 +133,7 @@ class Site:
             str(self.path / "state" / "trial.json"), str(self.path / "unit"), str(self.path / "lib" / "trial.pyz"),
         )  # fmt: skip
 
-    def started(self, script: Sequence[tuple[Sequence[str], Any]], check: bool = False, **wish: Any) -> start.Told:
+    def started(self, script: Sequence[tuple[Sequence[str], Any]], check: bool = False, **wish: Any) -> start.Outcome:
         access = self.access(script)
         told = start.ensure_started(access, start.Wish(**wish), check, {})
         assert isinstance(access.run, ScriptedRunner)
@@ -200,11 +200,11 @@ def test_the_diff_names_drives_that_are_written_over(tmp_path: Path, monkeypatch
     site = Site(tmp_path, monkeypatch, order(2))
     told = site.started([], check=True, burn_in_serials=("ACT01",))
     [state, commands] = start.diff(told)
-    assert "bay01 (serial ACT01): 2 units, WRITTEN OVER IN WHOLE" in state["after"]
+    assert "bay01 (serial ACT01): 2 units, OVERWRITTEN COMPLETELY" in state["after"]
     assert "bay00 (serial ACT00): 2 units\n" in state["after"]
-    assert "a time that is known once the drives' speed is measured" in state["after"]
+    assert "a time that is not known before the drives' speed is measured" in state["after"]
     assert "--rw=write" in commands["prepared"]
-    assert start.diff(start.Told(False)) == []
+    assert start.diff(start.Outcome(False)) == []
 
 
 @pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="systemd-analyze is not installed")

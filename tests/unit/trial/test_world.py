@@ -65,5 +65,6 @@ def test_temperatures_are_read_beside_a_run_whose_end_is_not_lost(monkeypatch: p
 
 
 def test_what_cannot_be_opened_cannot_be_held(tmp_path: Path) -> None:
-    with pytest.raises(HostError, match="cannot be had alone"), world.TrialHost().claim([str(tmp_path / "none")]):
+    refused = pytest.raises(HostError, match="cannot be opened exclusively")
+    with refused, world.TrialHost().claim([str(tmp_path / "none")]):
         pass

@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Splits range drives into one partition for each range: read, decide, show, act, verify."""
+"""Gives range-split drives one partition for each range: read, decide, show, act, verify."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ Key = Tuple[str, int]
 
 @dataclass(frozen=True)
 class Wish:
-    """The drives to split, by serial, and those of them whose contents may be destroyed for it."""
+    """The drives to partition, by serial, and those of them whose contents may be destroyed for it."""
 
     serials: Tuple[str, ...]
     erase_serials: Tuple[str, ...] = ()
@@ -35,7 +35,7 @@ class Wish:
 
 @dataclass(frozen=True)
 class _Task:
-    """One drive with what was found of it and what is wanted; *labels* are pool labels where its entries will be."""
+    """One drive, as found and as wanted; *labels* are pool labels where its entries will be."""
 
     drive: Drive
     disk: Disk
@@ -50,7 +50,7 @@ class _Task:
 
     @property
     def names(self) -> Dict[int, str]:
-        """The names that the partitions of the split drive should have and do not, by number."""
+        """The names that the partitions of the drive should have but do not, by number."""
         bay = _bay(self.drive)
         wanted = {part.number: (part.label, unit_name(bay, index)) for index, part in self.verdict.by_range.items()}
         return {number: name for number, (label, name) in wanted.items() if label != name}
@@ -59,7 +59,7 @@ class _Task:
 def ensure_split(access: Access, wish: Wish, check_mode: bool) -> Outcome:
     """Give every drive of *wish* one partition for each of its ranges.
 
-    Raises Refusal, with a reason for each drive, when one cannot be split or is not empty; nothing
+    Raises Refusal, with a reason for each drive, when one cannot be partitioned or is not empty; nothing
     has been changed then.
     """
     _refuse_stray(wish)
@@ -80,7 +80,7 @@ def ensure_split(access: Access, wish: Wish, check_mode: bool) -> Outcome:
     after = "".join(split.text for split in planned if split.serial in touched)
     drives = tuple(planned)
     if commands and not check_mode:
-        # Drive by drive: the kernel takes a new table only once udev has let go of the old one.
+        # Drive by drive: the kernel takes a new table only once udev has released the old one.
         for of_drive in needed:
             carry_out(access.run, of_drive)
         drives = _verified(access, wish, drives)
@@ -91,9 +91,9 @@ def _refuse_stray(wish: Wish) -> None:
     stray = sorted(set(wish.erase_serials) - set(wish.serials))
     if stray:
         raise InputError(
-            "{0} is not among the drives to split".format(", ".join(stray)),
+            "{0} is not among the drives to partition".format(", ".join(stray)),
             subject="erase_serials",
-            remedy="Name exactly the drives of serials that are to be erased.",
+            remedy="List only drives from serials in erase_serials.",
         )
 
 
@@ -112,18 +112,18 @@ def _tasks(access: Access, wish: Wish) -> List[_Task]:
             reasons.append("{0}: {1}".format(same[0].label if same else "serial {0}".format(serial), error.message))
     if reasons:
         raise Refusal(
-            "Some drives cannot be split by range; nothing was changed.",
+            "Some drives cannot be partitioned; nothing was changed.",
             reasons,
-            "Correct the list of serials or the declared ranges; see drive_info for what the drives show.",
+            "Correct the list of serials or the declared ranges. Run drive_info to see what the drives report.",
         )
     return sorted(tasks, key=lambda task: _bay(task.drive))
 
 
 def _task(found: Found, wanted: Wanted, serial: str, same: Sequence[Drive]) -> _Task:
-    """What is to be done with a drive. Raises InputError saying why it cannot be split."""
+    """What to do with a drive. Raises InputError with the reason why it cannot be partitioned."""
     if len(same) != 1:
         raise InputError(
-            "{0} drives report this serial; which one is meant cannot be told".format(len(same))
+            "{0} drives report this serial number, so it is not clear which one is meant".format(len(same))
             if same
             else "no drive with this serial is on the host"
         )
@@ -139,7 +139,7 @@ def _task(found: Found, wanted: Wanted, serial: str, same: Sequence[Drive]) -> _
         declared = spec.resolve(disk.size, disk.logical_block)
         if declared != ranges.extents:
             raise InputError(
-                "declared are the ranges {0}, the kernel reports {1}; leave the declaration out".format(
+                "its declared ranges are {0}, but the kernel reports {1}; remove the declaration".format(
                     _pairs(declared), _pairs(ranges.extents)
                 )
             )
@@ -156,15 +156,17 @@ def _look(access: Access, task: _Task) -> _Task:
 def _refuse_other_kinds(drive: Drive) -> None:
     if any(unit.unit_kind != "range" for unit in drive.units):
         raise InputError(
-            "it shows {0} logical units, and each is a unit as it is".format(len(drive.units))
+            "it shows {0} logical units, and each of them is a unit already".format(len(drive.units))
             if len(drive.units) > 1
             else "the kernel reports no access ranges for it, and none are declared"
         )
     if drive.bay is None:
-        raise InputError("its bay is not known, and the partitions carry the names of bay and unit")
+        raise InputError("its bay is not known, but the partitions are named after bay and unit")
     if len(drive.units[0].paths) > 1:
         raise InputError(
-            "it is reached over {0} paths; a table is written over one path only".format(len(drive.units[0].paths))
+            "it is reached over {0} paths, but a table is only written over a single path".format(
+                len(drive.units[0].paths)
+            )
         )
 
 
@@ -177,8 +179,8 @@ def _refuse_contents(tasks: Sequence[_Task], contents: Mapping[Key, Sequence[Con
     for task in tasks:
         if task.verdict.by_range:
             continue
-        told = task.drive.serial in wish.erase_serials
-        if not told:
+        erasing = task.drive.serial in wish.erase_serials
+        if not erasing:
             reasons += ["{0}: {1}".format(task.drive.label, fault) for fault in task.verdict.faults]
             reasons += _stray_labels(task)
         reasons += [
@@ -186,24 +188,24 @@ def _refuse_contents(tasks: Sequence[_Task], contents: Mapping[Key, Sequence[Con
                 task.drive.label, content.type.replace("_", " "), content.detail, content.node
             ).replace("  ", " ")
             for content in _unique(task, contents)
-            if content.type in NEVER_ERASED or not told
+            if content.type in NEVER_ERASED or not erasing
         ]
     if reasons:
         raise Refusal(
-            "Drives to split are not empty; nothing was changed.",
+            "The drives to partition are not empty; nothing was changed.",
             reasons,
-            "If a drive's data is of no more use, write its serial into erase_serials; what is in use must be"
-            " released by hand first.",
+            "If the data on a drive is no longer needed, list its serial in erase_serials. Anything that is in use must"
+            " be released by hand first.",
         )
 
 
 def _stray_labels(task: _Task) -> List[str]:
-    """Pool labels where a partition will be, but not all four: they are not of a pool on such a partition."""
+    """Pool labels where a partition will be, but not all 4: they do not belong to a pool on such a partition."""
     if task.disk.partitions:
-        # What is on partitions is looked for on them.
+        # The contents of partitions are read from the partitions.
         return []
     return [
-        "{0}: pool labels {1} where {2} would be, of a pool on a larger device whose partition table is gone".format(
+        "{0}: pool labels {1} where {2} would be, from a pool on a larger device that lost its partition table".format(
             task.drive.label, ", ".join(str(number) for number in found), entry.name
         )
         for entry, found in zip(task.entries, task.labels)
@@ -212,7 +214,7 @@ def _stray_labels(task: _Task) -> List[str]:
 
 
 def _unique(task: _Task, contents: Mapping[Key, Sequence[Content]]) -> List[Content]:
-    """What is on a drive; before it is split, all its units tell the same of the whole disk."""
+    """What is on a drive; before it is partitioned, all its units report the whole disk's contents."""
     return list(dict.fromkeys(content for key in task.keys for content in contents.get(key, ())))
 
 
@@ -224,7 +226,7 @@ def _plan(task: _Task, contents: Mapping[Key, Sequence[Content]], wish: Wish) ->
         return _described(task, "split"), []
     busy = sorted({content.type for content in _unique(task, contents) if content.type in IN_USE})
     if busy:
-        note = "the partitions still have other names ({0}); they are renamed when nothing uses the drive".format(
+        note = "the partitions still have other names ({0}); they are renamed once nothing uses the drive".format(
             ", ".join(task.verdict.by_range[index].label or "none" for index in sorted(task.verdict.by_range))
         )
         return _described(task, "split", [note]), []
@@ -245,12 +247,14 @@ def _make(task: _Task, contents: Mapping[Key, Sequence[Content]], wish: Wish) ->
         if found and erasing and (entry.start, entry.size) not in known:
             commands += erase.clear_labels(disk.node, entry.start, entry.size, label)
         elif found and not erasing:
-            notes.append("a pool label lies where {0} begins: the drive was split so before".format(entry.name))
+            notes.append(
+                "there is a pool label where {0} begins: the drive had the same partitions before".format(entry.name)
+            )
     if erasing and (_unique(task, contents) or disk.partitions):
         parts = [(part.node, part.size) for part in disk.partitions]
         commands += erase.commands(disk.node, parts, disk.size, label)
     argv = table.make_argv(disk.node, task.entries, disk.logical_block)
-    commands.append(Command(argv, "split {0} into its {1} ranges".format(label, len(task.entries))))
+    commands.append(Command(argv, "partition {0} into its {1} ranges".format(label, len(task.entries))))
     return notes, commands
 
 
@@ -267,13 +271,13 @@ def _described(task: _Task, state: str, notes: Sequence[str] = ()) -> SplitDrive
         for index, entry in sorted(entries.items())
     )
     confirmed = task.ranges.source == "kernel"
-    told = [] if confirmed else ["the ranges are unconfirmed: {0}".format(_SOURCES[task.ranges.source])]
-    return SplitDrive(task.drive.serial, bay, task.ranges.source, confirmed, state, units, (*told, *notes))
+    unconfirmed = [] if confirmed else ["the ranges are unconfirmed: {0}".format(_SOURCES[task.ranges.source])]
+    return SplitDrive(task.drive.serial, bay, task.ranges.source, confirmed, state, units, (*unconfirmed, *notes))
 
 
 _SOURCES = {
-    "declared": "the kernel reports none, the inventory declares them",
-    "table": "the kernel reports none, they are taken from the partitions that were made here",
+    "declared": "the kernel reports none; they are declared in the inventory",
+    "table": "the kernel reports none; they come from the partitions that this collection made",
 }
 
 
@@ -297,9 +301,9 @@ def _verify(run: Runner, task: _Task, split: SplitDrive) -> SplitDrive:
     ):
         if found != wanted:
             raise CoreError(
-                "{0} is not as it was written".format(who),
+                "{0} differs from what was written".format(who),
                 subject=task.drive.label,
-                remedy="Look at `sfdisk --json {0}` and at the kernel log; do not use the drive.".format(
+                remedy="Do not use the drive. Look at `sfdisk --json {0}` and at the kernel log.".format(
                     task.disk.node
                 ),
             )

@@ -1,9 +1,9 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Where on a drive the partitions of its access ranges lie, and what people may declare of ranges. Pure.
+"""Where the partitions of a drive's access ranges are, and how ranges are declared. Pure.
 
-Ranges and extents are pairs (start, size) in bytes. What the GPT takes at both ends follows the
+Ranges and extents are pairs (start, size) in bytes. The space that the GPT takes at both ends follows the
 UEFI specification, section 5.3: a protective MBR, a header of one block and an array of at
 least 16 KiB in front; the array and a header again at the end.
 """
@@ -19,10 +19,10 @@ from ..errors import InputError
 Extent = Tuple[int, int]
 
 ALIGN = 1 << 20
-LEAST_UNIT = 64 << 20  # SPA_MINDEVSIZE: OpenZFS takes no smaller device
+LEAST_UNIT = 64 << 20  # SPA_MINDEVSIZE: OpenZFS accepts no smaller device
 MOST_RANGES = 16
 BLOCKS = (512, 4096)
-# zpool create calls members equal that differ by no more (ZPOOL_FUZZ in cmd/zpool/zpool_vdev.c).
+# zpool create treats members as equal that differ by no more (ZPOOL_FUZZ in cmd/zpool/zpool_vdev.c).
 ALIKE = 16 << 20
 _ENTRIES = 16 << 10
 
@@ -32,10 +32,10 @@ def extents(ranges: Sequence[Extent], capacity: int, block: int) -> Tuple[Extent
 
     *capacity* is the drive's size in bytes, *block* its logical block size. Ranges that are
     alike (within 16 MiB) give extents of one size, so that any of them can replace any other.
-    Raises InputError for a range that leaves less than OpenZFS takes, and for other block sizes.
+    Raises InputError for a range that leaves less than OpenZFS accepts, and for other block sizes.
     """
     if block not in BLOCKS:
-        raise InputError("{0} is not a logical block size that can be split".format(block), "logical_block")
+        raise InputError("{0} is not a supported logical block size".format(block), "logical_block")
     first, last = 2 * block + _ENTRIES, capacity - block - _ENTRIES
     found: List[Extent] = []
     for number, (start, size) in enumerate(ranges):
@@ -47,7 +47,7 @@ def extents(ranges: Sequence[Extent], capacity: int, block: int) -> Tuple[Extent
                     number, size, max(end - begin, 0)
                 ),
                 subject="ranges",
-                remedy="OpenZFS takes no device below 64 MiB.",
+                remedy="OpenZFS accepts no device smaller than 64 MiB.",
             )
         found.append((begin, end - begin))
     levelled = _levelled([size for _begin, size in found])
@@ -55,7 +55,7 @@ def extents(ranges: Sequence[Extent], capacity: int, block: int) -> Tuple[Extent
 
 
 def _levelled(sizes: Sequence[int]) -> Dict[int, int]:
-    """Each size with the least one of those that are alike."""
+    """Each size with the smallest one of those that are alike."""
     levels: Dict[int, int] = {}
     least = 0
     for size in sorted(set(sizes)):
@@ -80,17 +80,19 @@ class Spec:
             return tuple((start, end - start) for start, end in zip(edges, edges[1:]))
         if sum(self.sizes) != capacity:
             raise InputError(
-                "the declared ranges add up to {0} bytes, the drive has {1}".format(sum(self.sizes), capacity),
+                "the declared ranges add up to {0} bytes, but the drive has {1}".format(sum(self.sizes), capacity),
                 subject=subject,
                 remedy="Correct the list, or declare equal parts.",
             )
         if any(size % block for size in self.sizes):
-            raise InputError("a range is no multiple of the logical block of {0} bytes".format(block), subject=subject)
+            raise InputError(
+                "a range is not a multiple of the logical block size of {0} bytes".format(block), subject=subject
+            )
         starts = [sum(self.sizes[:number]) for number in range(len(self.sizes))]
         return tuple(zip(starts, self.sizes))
 
     def to_plain(self) -> Any:
-        """As people write it; what `read_spec` takes."""
+        """As it is declared; what `read_spec` reads."""
         return {"equal": self.parts} if self.parts else list(self.sizes)
 
 
@@ -103,7 +105,7 @@ def read_spec(value: Any, where: str = "ranges") -> Spec:
             sizes=tuple(_whole(size, 1, 2**63 - 1, "{0}[{1}]".format(where, n)) for n, size in enumerate(value))
         )
     raise InputError(
-        "{0!r} declares no ranges".format(value),
+        "{0!r} is not a valid declaration of ranges".format(value),
         subject=where,
         remedy="Write {{equal: 2}}, or a list of 2 to {0} sizes in bytes.".format(MOST_RANGES),
     )

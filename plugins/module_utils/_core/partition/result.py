@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What splitting drives by range comes to, as it is returned. Pure."""
+"""What partitioning range-split drives did, as it is returned. Pure."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from ..host.run import Command
 
 @dataclass(frozen=True)
 class SplitUnit:
-    """A unit of a split drive; *node* is empty where the partition is not made yet. Bytes."""
+    """A unit of a range-split drive; *node* is empty before the partition exists. Bytes."""
 
     name: str
     index: int
@@ -26,7 +26,7 @@ class SplitUnit:
 
 @dataclass(frozen=True)
 class SplitDrive:
-    """A drive as it is split. *source* tells where its ranges are known from: C(kernel), C(declared), C(table).
+    """A drive with its partitions. *source* is where its ranges are known from: C(kernel), C(declared), C(table).
 
     *state*: C(split) (nothing to do), C(new) or C(renamed). *confirmed* is False where the kernel does
     not report the ranges. *notes* are for people.
@@ -42,7 +42,7 @@ class SplitDrive:
 
     @property
     def text(self) -> str:
-        """Its partitions for people, a line each, for a diff."""
+        """Its partitions as text, a line each, for a diff."""
         lines = ["{0} (serial {1}): partitions".format(self.bay, self.serial)]
         lines += [
             "  {0} {1} at {2}, {3} bytes".format(unit.number, unit.name, unit.start, unit.size) for unit in self.units

@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The partition table that splits a drive by its access ranges: wanted, found, compared. Pure.
+"""The partition table of a range-split drive: wanted, found, compared. Pure.
 
 The table is a GPT with one partition for each range, numbered from 1. A partition's name is the
 unit's (C(bay07.1)), its UUID comes from `names.range_uuid`.
@@ -47,7 +47,7 @@ class Entry:
 class Verdict:
     """How a disk's partitions compare with its ranges.
 
-    *by_range* has the partition of each range when the disk is split: every partition keeps
+    *by_range* has the partition of each range when the disk is partitioned by range: every partition is
     within one range, and every range has exactly one. Otherwise *faults* says what is wrong, a line
     each; both are empty when there is no partition.
     """
@@ -57,9 +57,9 @@ class Verdict:
 
 
 def ranges_of(disk: Disk, identity: str, declared: Optional[Spec] = None) -> Ranges:
-    """The ranges of a disk: as the kernel reports them, else as declared, else as its partitions tell.
+    """The ranges of a disk: as the kernel reports them, else as declared, else as its partitions show.
 
-    Partitions tell when each has the UUID that this collection gives the ranges of the logical
+    Partitions show them when each has the UUID that this collection gives the ranges of the logical
     unit *identity*.
     """
     if disk.ranges:
@@ -75,7 +75,7 @@ def ranges_of(disk: Disk, identity: str, declared: Optional[Spec] = None) -> Ran
 
 
 def wanted(disk: Disk, ranges: Ranges, bay: str, identity: str) -> Tuple[Entry, ...]:
-    """The partitions that split a disk in *bay*. Raises InputError for ranges too small for a unit."""
+    """The partitions of a disk in *bay*. Raises InputError for ranges too small for a unit."""
     places = extents(ranges.extents, disk.size, disk.logical_block)
     return tuple(
         Entry(number + 1, start, size, unit_name(bay, number), range_uuid(identity, number))
@@ -122,7 +122,7 @@ def _boundaries(part: Partition, ranges: Sequence[Extent]) -> str:
 
 
 def make_argv(node: str, entries: Sequence[Entry], block: int) -> Tuple[str, ...]:
-    """The one sgdisk command that writes the table; it takes logical blocks."""
+    """The one sgdisk command that writes the table, in logical blocks."""
     # The starts are aligned already; sgdisk's own alignment would count blocks, not bytes.
     argv = ["sgdisk", "--clear", "--set-alignment=1"]
     for entry in entries:
@@ -131,7 +131,7 @@ def make_argv(node: str, entries: Sequence[Entry], block: int) -> Tuple[str, ...
 
 
 def resize_argv(node: str, entry: Entry, block: int) -> Tuple[str, ...]:
-    """The one sgdisk command that gives a partition another end. *entry* is as it is then; nothing else changes."""
+    """The one sgdisk command that moves the end of a partition. *entry* is the result; nothing else changes."""
     delete = "--delete={0}".format(entry.number)
     return ("sgdisk", "--set-alignment=1", delete, *_entry_words(entry, block), node)
 
@@ -147,7 +147,7 @@ def _entry_words(entry: Entry, block: int) -> List[str]:
 
 
 def rename_argv(node: str, names: Mapping[int, str]) -> Tuple[str, ...]:
-    """The one sgdisk command that gives partitions, by number, other names."""
+    """The one sgdisk command that renames partitions, by number."""
     return (
         "sgdisk",
         *("--change-name={0}:{1}".format(number, names[number]) for number in sorted(names)),
@@ -156,7 +156,7 @@ def rename_argv(node: str, names: Mapping[int, str]) -> Tuple[str, ...]:
 
 
 def read_argv(node: str) -> Tuple[str, ...]:
-    """The command that reads a table back: another program than the one that wrote it."""
+    """The command that reads a table back, with a different program than the one that wrote it."""
     return ("sfdisk", "--json", node)
 
 
@@ -178,5 +178,7 @@ def parse_table(output: str) -> Tuple[str, Tuple[Entry, ...]]:
             for row in rows
         )
     except (ValueError, TypeError, KeyError, AttributeError) as error:
-        raise DecodeError("not the form that sfdisk documents: {0}".format(error), subject="sfdisk") from error
+        raise DecodeError(
+            "the output is not in the form that sfdisk documents: {0}".format(error), subject="sfdisk"
+        ) from error
     return str(table.get("label", "")), entries

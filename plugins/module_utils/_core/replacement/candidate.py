@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Whether a drive can take another one's place. Pure."""
+"""Whether a drive can replace another one. Pure."""
 
 from __future__ import annotations
 
@@ -26,42 +26,44 @@ def spares_of(view: View, drive: Drive) -> Tuple[PoolMember, ...]:
 
 
 def is_unsplit(drive: Drive) -> bool:
-    """Whether the drive goes by range and has not been given its partitions yet."""
+    """Whether it is a range-split drive without its partitions yet."""
     return any(unit.unit_kind == "range" and not unit.part_uuid for unit in drive.units)
 
 
 def wanted_units(view: View, drive: Drive) -> Dict[int, Unit]:
-    """The entering drive's units that are to take places and do not do so yet, by index."""
+    """The new drive's units that have not taken their places yet, by index."""
     todo = {place.index for place in view.places if place.incoming is None}
     return {unit.index: unit for unit in drive.units if unit.index in todo}
 
 
 def refuse_unfit(view: View, drive: Drive) -> None:
-    """Refuses a drive that cannot take the places, whatever is on it."""
+    """Refuses a drive that cannot take the places, regardless of its contents."""
     reasons = _faults(view, drive)
     if reasons:
         raise Refusal(
-            "{0} cannot take the place of {1}; nothing was changed.".format(drive.label, view.leaving),
+            "{0} cannot replace {1}; nothing was changed.".format(drive.label, view.leaving),
             reasons,
-            "Take it out and use another drive, then run this again: it goes on from here.",
+            "Remove it and insert another drive. Then run this again; it continues from here.",
         )
 
 
 def _faults(view: View, drive: Drive) -> List[str]:
     same = [one for one in view.drives if one.serial == drive.serial]
-    if not drive.serial or len(same) > 1:
-        return ["{0} drives report its serial; which one is meant cannot be told".format(len(same))]
+    if not drive.serial:
+        return ["it reports no serial number"]
+    if len(same) > 1:
+        return ["{0} drives report its serial number, so it is not clear which one is meant".format(len(same))]
     reasons: List[str] = []
     shown = {unit.index: unit for unit in drive.units}
     needed = sorted(place.index for place in view.places)
     missing = [index for index in needed if index not in shown]
     if missing or len(shown) < drive.expected_units:
         reasons.append(
-            "it shows {0} unit{1}; units {2} are needed, all of them working".format(
+            "it shows {0} unit{1}; units {2} must be present and working".format(
                 len(shown), "" if len(shown) == 1 else "s", ", ".join(map(str, needed))
             )
         )
-    # What has got to its end before a replacement was cut off is where it belongs.
+    # Units that were resilvered before a replacement was interrupted are where they belong.
     arrived = {(leaf.index, leaf.vdev) for leaf in view.note.leaves if view.note.entering == drive.serial}
     elsewhere = [
         place
@@ -70,12 +72,12 @@ def _faults(view: View, drive: Drive) -> List[str]:
     ]
     if elsewhere:
         reasons.append(
-            "it is a member of this pool itself ({0}): put it back where it was".format(
+            "it is itself a member of this pool ({0}); put it back where it was".format(
                 ", ".join("{0} of {1}".format(place.leaving.name, place.vdev) for place in elsewhere)
             )
         )
     reasons += [
-        "{0} is a spare that stands in for another member now".format(member.name)
+        "{0} is a spare that is in use for another member".format(member.name)
         for member in spares_of(view, drive)
         if member.state != "AVAIL"
     ]
@@ -90,7 +92,7 @@ def _size_faults(view: View, vdev: str, unit: Optional[Unit]) -> List[str]:
     needed = _least(view, vdev)
     if needed and usable(unit) < needed:
         return [
-            "unit {0} has {1} bytes, too few for {2}, whose smallest member needs {3} usable ones".format(
+            "unit {0} has {1} bytes, too few for {2}: a member there needs {3} usable bytes".format(
                 unit.index, unit.size, vdev, needed
             )
         ]
@@ -104,10 +106,10 @@ def _least(view: View, vdev: str) -> int:
 
 
 def least(members: Sequence[PoolMember], units: Mapping[Key, Unit], held: Mapping[Key, Holding]) -> int:
-    """The usable bytes that a new member of a vdev needs; 0 where that cannot be told.
+    """The usable bytes that a new member of a vdev needs; 0 where that is not known.
 
-    The vdev's own size in the newest label tells it: the members that are left may all be larger than it uses. Without
-    labels it is the smallest member whose drive is on the host.
+    The vdev's own size in the newest label decides, because the remaining members may all be larger than what it uses.
+    Without labels it is the smallest member whose drive is on the host.
     """
     keys = [(member.serial, member.index) for member in members if member.role == "member"]
     labels = [held[key].label for key in keys if key in held]
@@ -129,7 +131,7 @@ def _share(vdev: LabelVdev) -> int:
 
 
 def usable(unit: Unit) -> int:
-    """What OpenZFS can allocate of a unit; 0 of one too small."""
+    """The bytes of a unit that OpenZFS can allocate; 0 when the unit is too small."""
     try:
         return leaf_asize(unit.size if unit.unit_kind == "range" else partition_size(unit.size, unit.logical_block))
     except InputError:
@@ -139,10 +141,10 @@ def usable(unit: Unit) -> int:
 def refuse_contents(
     view: View, drive: Drive, contents: Mapping[Key, Sequence[Content]], halves: Sequence[str], erase: Sequence[str]
 ) -> Tuple[Key, ...]:
-    """The units to erase first. Refuses when anything is found on a unit that nobody told to be erased.
+    """The units to erase first. Refuses when a unit has contents and its drive is not listed in *erase*.
 
-    What OpenZFS itself left on a unit when a replacement by this very drive was cut off does not count, and
-    neither does what makes it a spare of this pool.
+    What OpenZFS itself left on a unit when a replacement by this drive was interrupted does not count, and neither
+    does what makes it a spare of this pool.
     """
     reasons: List[str] = []
     clearing: List[Key] = []
@@ -157,8 +159,8 @@ def refuse_contents(
         raise Refusal(
             "{0} is not empty; nothing was changed.".format(drive.label),
             reasons,
-            "Put in an empty drive. If this one's data is of no more use, write its serial into erase_serials; what is"
-            " in use must be released by hand first.",
+            "Use an empty drive. If the data on this one is no longer needed, list its serial in erase_serials. Anything"
+            " that is in use must be released by hand first.",
         )
     return tuple(clearing)
 
@@ -173,7 +175,7 @@ def _forgiven(
         key = (drive.serial, unit.index)
         kinds = {one.type for one in contents.get(key, ())}
         held = view.held.get(key)
-        # Split ranges are partitions already; of a whole unit, OpenZFS's own two partitions are the only ones.
+        # A range is a partition already. On a whole unit, OpenZFS's own two partitions are the only ones allowed.
         shaped = unit.unit_kind == "range" or unit.node in halves
         begun = unit.wwn in ours and shaped and kinds <= {"pool_label", "partition_table"} and _own(held, view)
         if begun or (key in spare and kinds <= set(_SPARE_KINDS)):
@@ -186,16 +188,16 @@ def _own(held: Optional[Holding], view: View) -> bool:
 
 
 def _words(view: View, drive: Drive, unit: Unit, content: Content) -> str:
-    told = "{0} unit {1}: {2} {3} on {4}".format(
+    text = "{0} unit {1}: {2} {3} on {4}".format(
         drive.label, unit.index, content.type.replace("_", " "), content.detail, content.node
     ).replace("  ", " ")
     held = view.held.get((drive.serial, unit.index))
     if content.type != "pool_label" or held is None:
-        return told
+        return text
     if held.label.pool_guid == view.tree.guid:
-        return "{0} (of this pool: it was a member before, and may hold what is nowhere else)".format(told)
+        return "{0} (of this pool: it was a member before, and may hold the only copy of some data)".format(text)
     return "{0} (pool {1}, GUID {2}, state {3})".format(
-        told, held.label.name or "unknown", held.label.pool_guid or "unknown", held.label.state
+        text, held.label.name or "unknown", held.label.pool_guid or "unknown", held.label.state
     )
 
 

@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Begins replacements so that they are filled in one pass."""
+"""Starts replacements so that all units are resilvered in one pass."""
 
 from __future__ import annotations
 
@@ -17,15 +17,15 @@ _FEATURE = "feature@resilver_defer"
 
 
 def puts_off(run: Runner, pool: str) -> bool:
-    """Whether this pool puts off a replacement that begins while a resilver runs."""
+    """Whether this pool defers a replacement that begins while a resilver runs."""
     text = checked(run, ("zpool", "get", "-H", "-p", "-o", "value", _FEATURE, pool))
     return text.strip() in ("enabled", "active")
 
 
 def plan(run: Runner, pool: str, found: Sequence[Place], paths: Mapping[int, str]) -> Tuple[Command, ...]:
-    """The commands that replace the units at *found* by those at *paths* and fill them in one pass.
+    """The commands that replace the units at *found* by those at *paths*, resilvered in one pass.
 
-    Where one place of the drive is being filled already, the pass begins anew with the others.
+    Where one place of the drive is resilvering already, the pass restarts together with the others.
     """
     begun = places.replacements(pool, found, paths)
     if begun and len(found) > 1 and puts_off(run, pool):

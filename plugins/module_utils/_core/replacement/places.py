@@ -36,8 +36,8 @@ class Identity:
 class Place:
     """A place in a vdev that a unit of the leaving drive holds.
 
-    *leaving* is the member that is to go. *incoming* is what is being filled in its stead, if anything.
-    *stale* are members that are being filled and are to be detached first, since their drive leaves.
+    *leaving* is the member to be replaced. *incoming* is the member that is resilvering in its place, if any.
+    *stale* are members that are resilvering and are to be detached first, because their drive leaves.
     """
 
     vdev: str
@@ -48,16 +48,16 @@ class Place:
 
     @property
     def index(self) -> int:
-        """The unit index, which the entering unit has as well."""
+        """The unit index; the entering unit has the same."""
         return self.leaving.index
 
 
 def identified(pool: Pool, known: Mapping[str, Identity], labelled: Mapping[str, Identity]) -> Pool:
-    """The pool with its members told apart by GUID where that says more than their paths.
+    """The pool with its members identified by GUID where that says more than their paths.
 
     *known* is what was noted of leaves before, by GUID; *labelled* says on which unit of the host the label of a
-    leaf is. A leaf that does not serve and whose label is not on the unit that its path leads to is another
-    drive's: of that one only bay and index are known, as the path spells them.
+    leaf is. A leaf that does not serve, and whose label is not on the unit that its path leads to, belongs to another
+    drive. Only bay and index of that drive are known, from the path.
     """
     there = {(one.serial, one.index) for one in labelled.values()}
 
@@ -65,8 +65,8 @@ def identified(pool: Pool, known: Mapping[str, Identity], labelled: Mapping[str,
         one = labelled.get(member.guid) or known.get(member.guid)
         if one is not None:
             return replace(member, serial=one.serial, bay=one.bay, index=one.index, name=_name(one, member))
-        told = bool(member.serial) and (member.serial, member.index) not in there
-        if member.serving or member.role == "incoming" or told:
+        sure = bool(member.serial) and (member.serial, member.index) not in there
+        if member.serving or member.role == "incoming" or sure:
             return member
         bay, index = parse_unit_name(member.path[: -len(_OLD)] if member.path.endswith(_OLD) else member.path)
         return replace(member, serial="", bay=bay, index=index) if bay else member
@@ -98,9 +98,9 @@ def places_of(pool: Pool, serial: str = "", bay: str = "") -> Tuple[Place, ...]:
                 continue
             if place.index in found:
                 raise InputError(
-                    "two members of the pool are its unit {0}".format(place.index),
+                    "2 members of the pool are on its unit {0}".format(place.index),
                     subject="{0} (serial {1})".format(bay or place.leaving.bay, serial or "unknown"),
-                    remedy="See pool_info for how the members are told apart.",
+                    remedy="Run pool_info to see which unit each member is on.",
                 )
             found[place.index] = place
     return tuple(found[index] for index in sorted(found))
@@ -120,16 +120,16 @@ def _place(vdev: PoolVdev, slot: PoolSlot, serial: str, bay: str) -> Optional[Pl
 
 
 def replacements(pool: str, places: Sequence[Place], paths: Mapping[int, str]) -> Tuple[Command, ...]:
-    """The commands that have the units at *paths*, by unit index, take these places.
+    """The commands that put the units at *paths*, by unit index, into these places.
 
-    Places that are being filled already need none. Raises InputError when a unit index has no path.
+    Places that are resilvering already need none. Raises InputError when a unit index has no path.
     """
     missing = [place.index for place in places if place.incoming is None and place.index not in paths]
     if missing:
         raise InputError(
             "it has no unit {0}".format(", ".join(map(str, missing))),
-            subject="the entering drive",
-            remedy="Each unit is replaced by the unit of the same index; use a drive with as many units.",
+            subject="the new drive",
+            remedy="Each unit is replaced by the unit of the same index. Use a drive with the same number of units.",
         )
     out: List[Command] = []
     for place in places:
@@ -138,45 +138,45 @@ def replacements(pool: str, places: Sequence[Place], paths: Mapping[int, str]) -
             out.append(
                 Command(
                     ("zpool", "replace", pool, place.leaving.guid, paths[place.index]),
-                    "{0} of {1} is replaced".format(place.leaving.name, place.vdev),
+                    "replace {0} of {1}".format(place.leaving.name, place.vdev),
                 )
             )
     return tuple(out)
 
 
 def one_pass(pool: str) -> Command:
-    """The command that has every replacement begun so far filled in one pass.
+    """The command that resilvers every replacement begun so far in one pass.
 
-    Without it OpenZFS puts off what was begun while another resilver runs until that one ends
+    Without it OpenZFS defers what was begun while another resilver runs until that one ends
     (feature resilver_defer, zpool-features(7); zpool-resilver(8)).
     """
-    return Command(("zpool", "resilver", pool), "fill all units in one pass")
+    return Command(("zpool", "resilver", pool), "resilver all units in one pass")
 
 
 def offline(pool: str, places: Iterable[Place]) -> Tuple[Command, ...]:
-    """The commands that take the leaving units offline, those that still answer."""
+    """The commands that take those leaving units offline that still answer."""
     return tuple(
-        Command(("zpool", "offline", pool, place.leaving.guid), "{0} goes offline".format(place.leaving.name))
+        Command(("zpool", "offline", pool, place.leaving.guid), "take {0} offline".format(place.leaving.name))
         for place in places
         if place.leaving.state in _SERVING
     )
 
 
 def online(pool: str, members: Iterable[PoolMember]) -> Tuple[Command, ...]:
-    """The commands that bring members back."""
+    """The commands that bring members online."""
     return tuple(
-        Command(("zpool", "online", pool, member.guid), "{0} is brought back".format(member.name)) for member in members
+        Command(("zpool", "online", pool, member.guid), "bring {0} online".format(member.name)) for member in members
     )
 
 
 def detach(pool: str, member: PoolMember) -> Command:
-    """The command that gives up the resilvering of a member."""
-    return Command(("zpool", "detach", pool, member.guid), "{0} is given up".format(member.name))
+    """The command that detaches a member, and so cancels its resilver."""
+    return Command(("zpool", "detach", pool, member.guid), "detach {0}".format(member.name))
 
 
 def release(pool: str, spares: Iterable[PoolMember]) -> Tuple[Command, ...]:
-    """The commands that make spares of the pool free units, so that they can become members."""
+    """The commands that remove spares from the pool, so that their units can become members."""
     return tuple(
-        Command(("zpool", "remove", pool, member.guid), "{0} is a spare no more".format(member.name))
+        Command(("zpool", "remove", pool, member.guid), "remove the spare {0} from the pool".format(member.name))
         for member in spares
     )

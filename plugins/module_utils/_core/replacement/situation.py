@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""How the replacement of a drive stands: read from the pool, the labels on the drives, and what was noted."""
+"""The state of a replacement, read from the pool, the labels on the drives, and the notes on the host."""
 
 from __future__ import annotations
 
@@ -10,8 +10,8 @@ from typing import Dict, List, Mapping, Optional, Sequence, Tuple
 
 from ..declared import DeclaredDrive
 from ..errors import InputError, Refusal
-from ..host.run import settle
 from ..host.replacement_notes import NotedLeaf, SwapNote
+from ..host.run import settle
 from ..model import Bay, Drive
 from ..zfs.access import Access, Holding
 from ..zfs.pools import read_pools, version
@@ -24,11 +24,11 @@ Key = Tuple[str, int]
 
 @dataclass(frozen=True)
 class Wish:
-    """That the drive *leave* (serial or bay) of a pool be replaced.
+    """The request to replace the drive *leave* (serial or bay) of a pool.
 
     *enter* is the new drive, by serial or bay; empty for whatever is put into the bay of the leaving one.
     *erase_serials*: the entering drive's serial, when its contents may be destroyed. *interrupt*: C(scrub),
-    C(resilver). *least_margin*: how many further drives the worst vdev must stand while the drive is out.
+    C(resilver). *least_margin*: how many further drive failures the worst vdev must survive meanwhile.
     *by_name*: new members are addressed by their unit names, which the role disk_inventory makes.
     """
 
@@ -47,8 +47,8 @@ class View:
     """The situation.
 
     *stage*: C(idle) (nothing done yet), C(out) (the leaving units do not serve), C(entered) (the new drive is
-    there), C(resilvering) (all its units are being filled) or C(done). *hot*: the old drive serves until the new one,
-    in another bay, is full. *note* is what was, or is to be, noted of it.
+    there), C(resilvering) (all its units are resilvering) or C(done). *hot*: the old drive serves until the new one, in
+    another bay, is resilvered. *note* is what was, or is to be, noted of it.
     """
 
     tree: PoolTree
@@ -99,7 +99,7 @@ def bay_of(drive: Drive) -> str:
 
 
 def look(access: Access, wish: Wish) -> View:
-    """Read the situation. Raises InputError when there is nothing of the kind, Refusal when the pool is suspended."""
+    """Read the situation. Raises InputError when pool or member does not exist, Refusal when the pool is suspended."""
     zfs = version(access.run)
     settle(access.run)
     drives = tuple(access.drives())
@@ -114,8 +114,8 @@ def look(access: Access, wish: Wish) -> View:
     if tree.state == "SUSPENDED":
         raise Refusal(
             "Pool {0} is suspended; nothing was changed.".format(tree.name),
-            [tree.status or "OpenZFS gives no reason"],
-            "Bring its drives back, then run `zpool clear {0}`.".format(tree.name),
+            [tree.status or "OpenZFS reports no reason"],
+            "Make its drives reachable again, then run `zpool clear {0}`.".format(tree.name),
         )
     held = access.labels()
     notes = [note for note in access.swaps() if note.pool_guid == tree.guid]
@@ -176,7 +176,7 @@ class _View:
         return _bay_label(self.wish.leave)
 
     def _begun(self) -> Optional[SwapNote]:
-        """The newest note that the wish is about, unless what it tells of is past."""
+        """The newest note about the drive that the wish names, unless it no longer applies."""
         bay = self._bay
         for note in reversed(self.notes):
             if (note.bay if bay else note.serial) == (bay or self.wish.leave):
@@ -185,19 +185,19 @@ class _View:
         return None
 
     def _goes_on(self, note: SwapNote) -> bool:
-        """Whether a replacement that was begun is neither superseded nor undone by other hands."""
+        """Whether a replacement that was begun has been neither superseded nor undone by hand."""
         there = {member.guid for vdev in self.pool.vdevs for member in vdev.members}
         return bool(note.entering) or any(leaf.guid in there for leaf in note.leaves)
 
     def _still(self, note: SwapNote) -> bool:
-        """Whether a replacement that was done has been followed by nothing that makes the wish a new one."""
+        """Whether a replacement that was done is still what the wish asks for, so that the wish is not a new one."""
         if not self._bay:
             return not self._members(note.serial)
         here = [drive.serial for drive in self.drives if bay_of(drive) == note.bay]
         if note.hot:
             return not any(self._members(serial) for serial in here)
         members = self._members(note.entering)
-        # A new drive that fails in its turn is to be replaced like any other.
+        # A new drive that fails later is replaced like any other.
         return here == [note.entering] and bool(members) and all(member.serving for member in members)
 
     def _new(self) -> SwapNote:
@@ -217,21 +217,21 @@ class _View:
 
     def _where(self, serial: str, places: Sequence[Place]) -> str:
         found = [bay_of(drive) for drive in self.drives if drive.serial == serial]
-        told = [one.bay for one in self.wish.declared if one.serial == serial]
-        return next((bay for bay in [*found, *told, *(place.leaving.bay for place in places)] if bay), "")
+        declared = [one.bay for one in self.wish.declared if one.serial == serial]
+        return next((bay for bay in [*found, *declared, *(place.leaving.bay for place in places)] if bay), "")
 
     def _not_a_member(self, serial: str, bay: str) -> SwapNote:
         entering = [drive for drive in self._named() if self._members(drive.serial)]
         if entering and not [drive for drive in self.drives if drive.serial == serial and self._members(serial)]:
-            # Nothing was noted, but the one is no member and the other is: it has been done.
+            # Nothing was noted, but the old drive is not a member and the new one is: the replacement is done.
             new = entering[0]
             return SwapNote(self.tree.guid, serial, bay, (), entering=new.serial, entering_bay=bay_of(new), done=True)
         here = ", ".join(drive.label for drive in self.drives if bay_of(drive) == bay) if bay else ""
         raise InputError(
-            "it is no member of pool {0}".format(self.tree.name),
-            subject="bay {0}".format(bay) if self._bay else "serial {0}".format(serial),
-            remedy="{0}Name a drive whose units the pool holds; pool_info lists them.".format(
-                "In it: {0}. ".format(here) if here else ""
+            "it is not a member of pool {0}".format(self.tree.name),
+            subject=bay if self._bay else "serial {0}".format(serial),
+            remedy="{0}Name a drive that has units in the pool; pool_info lists them.".format(
+                "It holds {0}. ".format(here) if here else ""
             ),
         )
 
@@ -266,9 +266,9 @@ class _View:
         bay = _bay_label(self.wish.enter)
         if bay and not found and bay != note.bay:
             raise InputError(
-                "no drive was found in it",
-                subject="bay {0}".format(bay),
-                remedy="Seat the entering drive, or leave enter out to replace the drive in its own bay.",
+                "no drive was found in this bay",
+                subject=bay,
+                remedy="Insert the new drive, or leave out enter to replace the drive in its own bay.",
             )
 
     def _is_hot(self, note: SwapNote, entering: Drive) -> bool:

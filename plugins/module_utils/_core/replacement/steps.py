@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The steps of replacing a drive: each looks, decides, shows, acts and verifies, and can be run again at any time."""
+"""The steps of replacing a drive. Each looks, decides, shows, acts and verifies, and can be run again at any time."""
 
 from __future__ import annotations
 
@@ -10,8 +10,8 @@ from dataclasses import replace
 from typing import Dict, List, Sequence, Tuple
 
 from ..errors import CoreError, HostError, Refusal
-from ..host.run import Command, carry_out
 from ..host.replacement_notes import NotedLeaf, SwapNote
+from ..host.run import Command, carry_out
 from ..model import Drive, Unit
 from ..names import DIRECTORY, unit_name
 from ..partition import actions as split
@@ -19,9 +19,9 @@ from ..zfs import erase
 from ..zfs.access import Access
 from ..zfs.resolve import PoolMember
 from . import candidate, passes, places, risk
+from .outcome import Outcome, picture, status, unchanged
 from .progress import Progress, progress
 from .situation import View, Wish, bay_of, look
-from .told import Outcome, picture, tell, unchanged
 
 
 def _progress(view: View) -> Progress:
@@ -29,7 +29,7 @@ def _progress(view: View) -> Progress:
 
 
 def plan(access: Access, wish: Wish) -> Outcome:
-    """All that a replacement comes to from here, without doing any of it. Raises Refusal where it would be refused."""
+    """Everything that is left to do, without doing any of it. Raises Refusal where the replacement would be refused."""
     view = look(access, wish)
     if view.stage in ("done", "resilvering"):
         return unchanged(view, _progress(view))
@@ -40,23 +40,23 @@ def plan(access: Access, wish: Wish) -> Outcome:
     elif wish.by_name and view.note.bay:
         paths = {place.index: _named(view.note.bay, place.index) for place in view.places}
         entering = passes.plan(access.run, wish.pool, view.places, paths)
-    after = {place.index: "the entering drive's unit {0}".format(place.index) for place in view.places}
+    after = {place.index: "unit {0} of the new drive".format(place.index) for place in view.places}
     return Outcome(
         True,
         (*commands, *entering),
         picture(view, {}),
         picture(view, after),
-        tell(view, _progress(view)),
+        status(view, _progress(view)),
         view.entering,
     )
 
 
 def take_out(access: Access, wish: Wish, check_mode: bool) -> Outcome:
-    """Have the leaving units serve no more, so that the drive can be pulled."""
+    """Take the leaving units out of service, so that the drive can be pulled."""
     view = look(access, wish)
     if view.hot or view.stage not in ("idle", "out"):
         if view.stage == "entered" and not (view.hot or view.noted or check_mode):
-            # Changed before anybody was told: once the new drive is declared, only the note knows who left.
+            # Changed before the first run: once the new drive is declared, only the note knows which drive left.
             access.note_swap(_absent(view))
         return unchanged(view, _progress(view))
     view, back = _bring_back(access, wish, view, check_mode)
@@ -74,7 +74,7 @@ def take_out(access: Access, wish: Wish, check_mode: bool) -> Outcome:
         left = [place.leaving.name for place in view.places if place.leaving.state in ("ONLINE", "DEGRADED")]
         if left:
             raise CoreError("{0} did not go offline".format(", ".join(left)), subject=view.leaving)
-    return Outcome(True, (*back, *commands), before, after, tell(view, _progress(view)))
+    return Outcome(True, (*back, *commands), before, after, status(view, _progress(view)))
 
 
 def _absent(view: View) -> SwapNote:
@@ -85,21 +85,21 @@ def _absent(view: View) -> SwapNote:
 
 
 def _out(view: View, wish: Wish) -> Tuple[Command, ...]:
-    """The commands that take the leaving units out; refuses where the pool does not stand that."""
+    """The commands that take the leaving units out; refuses where the pool would not survive that."""
     if view.stage not in ("idle", "out"):
         return ()
-    told = _progress(view)
+    so_far = _progress(view)
     commands = places.offline(wish.pool, view.places)
     if commands:
-        risk.refuse_too_many_out(view.pool, view.places, view.scan, wish.least_margin, told)
-        risk.refuse_scan(view.pool, view.places, view.scan, wish.interrupt, told)
+        risk.refuse_too_many_out(view.pool, view.places, view.scan, wish.least_margin, so_far)
+        risk.refuse_scan(view.pool, view.places, view.scan, wish.interrupt, so_far)
     return commands
 
 
 def returned(view: View) -> Tuple[PoolMember, ...]:
-    """Members that OpenZFS gave up although their drive is (again) on the host, those of the leaving drive aside.
+    """Members that OpenZFS gave up although their drive is on the host again, without those of the leaving drive.
 
-    Such are left by a wrong pull that was undone. What a person took offline stays so.
+    A wrong pull that was undone leaves such members. What a person took offline stays offline.
     """
     there = {one.label.guid for one in view.held.values()}
     leaving = {place.leaving.guid for place in view.places}
@@ -112,7 +112,7 @@ def returned(view: View) -> Tuple[PoolMember, ...]:
 
 
 def _bring_back(access: Access, wish: Wish, view: View, check_mode: bool) -> Tuple[View, Tuple[Command, ...]]:
-    """Bring returned members back and wait for what they missed, a minute at most."""
+    """Bring returned members online and wait until they are resilvered, a minute at most."""
     commands = places.online(wish.pool, returned(view))
     if commands and not check_mode:
         carry_out(access.run, commands)
@@ -125,7 +125,7 @@ def _bring_back(access: Access, wish: Wish, view: View, check_mode: bool) -> Tup
 
 
 def put_in(access: Access, wish: Wish, check_mode: bool) -> Outcome:
-    """Have the entering drive's units take the places, all in one pass. Raises Refusal where the drive will not do."""
+    """Put the entering drive's units into the places, all in one pass. Raises Refusal when the drive does not fit."""
     view = look(access, wish)
     if view.stage == "done":
         return unchanged(view, _progress(view))
@@ -135,18 +135,18 @@ def put_in(access: Access, wish: Wish, check_mode: bool) -> Outcome:
         if check_mode:
             return replace(plan(access, wish), commands=_expected(access, view, wish))
         raise HostError(
-            "no other drive is in it yet" if view.note.bay else "the entering drive is not on the host",
-            subject="bay {0}".format(view.note.bay) if view.note.bay else view.leaving,
-            remedy="Put the new drive in, then run this again.",
+            "no new drive is in this bay yet" if view.note.bay else "the new drive is not on the host",
+            subject=view.note.bay or view.leaving,
+            remedy="Insert the new drive, then run this again.",
         )
     drive = view.entering
     commands = _entry(access, view, wish, drive, check_mode)
     before = picture(view, {})
     after = picture(
-        view, {place.index: "{0}, unit {1} being filled".format(drive.label, place.index) for place in view.places}
+        view, {place.index: "{0}, unit {1} resilvering".format(drive.label, place.index) for place in view.places}
     )
     if check_mode:
-        return Outcome(True, commands, before, after, tell(view, _progress(view)), drive)
+        return Outcome(True, commands, before, after, status(view, _progress(view)), drive)
     note = replace(
         view.note,
         entering=drive.serial,
@@ -160,10 +160,10 @@ def put_in(access: Access, wish: Wish, check_mode: bool) -> Outcome:
     wrong = [place.leaving.name for place in view.places if place.incoming is None]
     if wrong:
         raise CoreError(
-            "{0} is not being filled".format(", ".join(wrong)), subject=view.leaving, remedy="Run it again."
+            "{0} is not resilvering".format(", ".join(wrong)), subject=view.leaving, remedy="Run this again."
         )
     access.note_swap(replace(note, entered=_entered(view)))
-    return Outcome(True, commands, before, after, tell(view, _progress(view)), drive)
+    return Outcome(True, commands, before, after, status(view, _progress(view)), drive)
 
 
 def _in_one_pass(access: Access, wish: Wish) -> View:
@@ -178,7 +178,7 @@ def _in_one_pass(access: Access, wish: Wish) -> View:
 
 
 def _entered(view: View) -> Tuple[NotedLeaf, ...]:
-    """The leaves of the entering drive, so that they are known when it has left in its turn."""
+    """The leaves of the entering drive, so that they are known when it is removed one day."""
     return tuple(
         NotedLeaf(member.guid, member.index, vdev.name)
         for vdev in view.pool.vdevs
@@ -188,7 +188,7 @@ def _entered(view: View) -> Tuple[NotedLeaf, ...]:
 
 
 def _joined(access: Access, wish: Wish, view: View, check_mode: bool) -> Outcome:
-    """Where all places are being filled, but one was put off (cut off just before), have them filled in one pass."""
+    """Where all places have a new member, but one was deferred by an interruption, resilver them in one pass."""
     put_off = any(place.incoming.put_off for place in view.places if place.incoming)
     commands = (places.one_pass(wish.pool),) if put_off and passes.puts_off(access.run, wish.pool) else ()
     if commands and not check_mode:
@@ -209,10 +209,10 @@ def _named(bay: str, index: int) -> str:
 
 
 def _entry(access: Access, view: View, wish: Wish, drive: Drive, check_mode: bool) -> Tuple[Command, ...]:
-    """Every command that the entry of a drive takes, from clearing it on; refuses where it will not do."""
-    told = _progress(view)
+    """Every command to put a drive in, from clearing it on; refuses a drive that does not fit."""
+    so_far = _progress(view)
     candidate.refuse_unfit(view, drive)
-    risk.refuse_scan(view.pool, view.places, view.scan, wish.interrupt, told)
+    risk.refuse_scan(view.pool, view.places, view.scan, wish.interrupt, so_far)
     commands: List[Command] = []
     if view.scan.running and view.scan.function == "scrub":
         commands.append(Command(("zpool", "scrub", "-s", wish.pool), "end the scrub"))
@@ -252,8 +252,8 @@ def _paths(view: View, wish: Wish, drive: Drive, expected: bool) -> Dict[int, st
         if nameless:
             raise Refusal(
                 "{0} cannot be addressed; nothing was changed.".format(drive.label),
-                ["unit {0} has no stable name of its own".format(index) for index in nameless],
-                "See drive_info.",
+                ["unit {0} has no stable device name".format(index) for index in nameless],
+                "Run drive_info to see what the host shows of it.",
             )
         return {index: _link(unit) or unit.node for index, unit in units.items()}
     bay = bay_of(drive)
@@ -262,8 +262,8 @@ def _paths(view: View, wish: Wish, drive: Drive, expected: bool) -> Dict[int, st
     if wrong or not bay:
         raise Refusal(
             "The units of {0} do not have their names yet; nothing was changed.".format(drive.label),
-            ["{0} does not lead to it".format(path) for path in wrong] or ["its bay is not known"],
-            "Declare the drive (survey writes it down) and run the role disk_inventory first.",
+            ["{0} does not point to it".format(path) for path in wrong] or ["its bay is not known"],
+            "Declare the drive (the playbook survey drafts the entry), then run the role disk_inventory.",
         )
     return paths
 
@@ -273,7 +273,7 @@ def _link(unit: Unit) -> str:
 
 
 def _carry_out(access: Access, view: View, wish: Wish, drive: Drive, commands: Sequence[Command]) -> None:
-    """Run the commands; those that write to the entering drive end before its units are addressed."""
+    """Run the commands; those that write to the entering drive finish before its units are addressed."""
     first = [one for one in commands if one.argv[:2] not in (("zpool", "replace"), ("zpool", "resilver"))]
     rest = [one for one in commands if one not in first]
     if candidate.is_unsplit(drive):
@@ -289,7 +289,7 @@ def _carry_out(access: Access, view: View, wish: Wish, drive: Drive, commands: S
 
 
 def follow(access: Access, wish: Wish, seconds: float, check_mode: bool) -> Outcome:
-    """Watch the resilvering for *seconds* at most; once it is done, verify that each unit is where it belongs."""
+    """Watch the resilver for *seconds* at most; once it is done, verify that each unit is where it belongs."""
     end = time.monotonic() + seconds
     view = look(access, wish)
     while view.stage == "resilvering" and not check_mode and time.monotonic() < end:
@@ -316,20 +316,20 @@ def _verify(view: View) -> None:
         ]
         if homes != [leaf.vdev]:
             wrong.append(
-                "unit {0} of serial {1} belongs into {2}, found in {3}".format(
+                "unit {0} of serial {1} belongs in {2}, but is in {3}".format(
                     leaf.index, note.entering or "unknown", leaf.vdev, ", ".join(homes) or "no vdev"
                 )
             )
     if wrong and not note.done:
         raise CoreError(
-            "the pool is not as it should be after the replacement: {0}".format("; ".join(wrong)),
+            "units are not in the vdevs where the replacement should have put them: {0}".format("; ".join(wrong)),
             subject=view.leaving,
-            remedy="See pool_info for where every unit is.",
+            remedy="Run pool_info to see where each unit is.",
         )
 
 
 def put_back(access: Access, wish: Wish, check_mode: bool) -> Outcome:
-    """Give a replacement up: the leaving units serve again, what was begun to be filled is detached."""
+    """Cancel a replacement: bring the leaving units online, and detach what was put in their places."""
     view = look(access, wish)
     if view.stage == "done" or not view.noted:
         return unchanged(view, _progress(view))
@@ -341,9 +341,9 @@ def put_back(access: Access, wish: Wish, check_mode: bool) -> Outcome:
             subject=view.leaving,
             remedy="Put the drive back into its bay, then run this again.",
         )
-    away = [place.leaving for place in view.places if place.leaving.state not in ("ONLINE", "DEGRADED")]
+    offline = [place.leaving for place in view.places if place.leaving.state not in ("ONLINE", "DEGRADED")]
     resilvering = [place.incoming for place in view.places if place.incoming is not None]
-    commands = (*places.online(wish.pool, away), *(places.detach(wish.pool, one) for one in resilvering))
+    commands = (*places.online(wish.pool, offline), *(places.detach(wish.pool, one) for one in resilvering))
     before = picture(view, {})
     after = picture(view, {place.index: "serial {0}, ONLINE".format(place.leaving.serial) for place in view.places})
     if not check_mode:
@@ -352,5 +352,5 @@ def put_back(access: Access, wish: Wish, check_mode: bool) -> Outcome:
         access.forget_swap(view.note)
         view = look(access, wish)
     return Outcome(
-        bool(commands), commands, before if commands else "", after if commands else "", tell(view, _progress(view))
+        bool(commands), commands, before if commands else "", after if commands else "", status(view, _progress(view))
     )

@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Waits, for a bounded time, until a person has changed the drive in a bay, and notices a wrong pull."""
+"""Waits, for a limited time, until a person has exchanged the drive in a bay, and notices a wrong pull."""
 
 from __future__ import annotations
 
@@ -12,13 +12,13 @@ from ..errors import CoreError, HostError, Refusal
 from ..host.run import settle
 from ..model import Drive
 from ..zfs.access import Access
-from . import candidate, risk
+from . import candidate
+from .outcome import Outcome, unchanged
 from .progress import progress
 from .situation import View, Wish, bay_of, look
-from .told import Outcome, unchanged
 
 POLL = 2.0
-# A drive's units do not appear at one moment.
+# The units of a drive do not appear all at once.
 _GRACE = 20.0
 
 
@@ -30,9 +30,9 @@ def await_drive(
     now: Callable[[], float] = time.monotonic,
     pause: Callable[[float], None] = time.sleep,
 ) -> Outcome:
-    """Wait until another drive is in the leaving drive's bay, and say whether it will do. Changes nothing.
+    """Wait until another drive is in the leaving drive's bay, and check that it fits. Changes nothing.
 
-    Raises Refusal when another member's drive leaves in its stead or the new drive will not do, HostError
+    Raises Refusal when another member's drive is pulled instead or the new drive does not fit, HostError
     when *seconds* have passed.
     """
     view = look(access, wish)
@@ -58,40 +58,41 @@ def await_drive(
 
 
 _REMEDY = (
-    "Change the drive, then run this again: it goes on from here. To give up, put the old drive back and set undo."
+    "Exchange the drive, then run this again; it continues from here. To cancel, put the old drive back and run the"
+    " step put_back (playbook: split_actuator_undo)."
 )
-_NAME_IT = "If that is the new drive, name its serial in enter, or declare bay_map. "
+_NAME_IT = "If that is the new drive, name its serial in enter, or set bay_map. "
 
 
 def _place(view: View) -> str:
-    return "bay {0}".format(view.note.bay) if view.note.bay else view.leaving
+    return view.note.bay or view.leaving
 
 
 def _still(view: View, drives: Sequence[Drive], seconds: float) -> str:
     if any(drive.serial == view.note.serial for drive in drives):
-        return "the drive to leave (serial {0}) has not been changed within {1:g} s".format(view.note.serial, seconds)
-    return "no new drive has been put in within {0:g} s".format(seconds)
+        return "the old drive (serial {0}) is still in place after {1:g} s".format(view.note.serial, seconds)
+    return "no new drive was inserted within {0:g} s".format(seconds)
 
 
 def _strangers(view: View, drives: Sequence[Drive]) -> str:
-    """What to say of drives that could be the new one if only their bay were known; empty when there are none."""
+    """What to say of drives that could be the new one but whose bay is not known; empty when there are none."""
     ours = {member.serial for vdev in view.pool.vdevs for member in vdev.members} | {view.note.serial}
     found = [
         drive.serial
         for drive in drives
         if drive.serial not in ours and not bay_of(drive) and len(drive.units) >= max(2, len(view.places))
     ]
-    return "; serial {0} is here, in a bay that is not known".format(", ".join(sorted(found))) if found else ""
+    return "; serial {0} is on the host, but its bay is not known".format(", ".join(sorted(found))) if found else ""
 
 
 def _members(view: View) -> Tuple[Drive, ...]:
-    """The drives on the host that the pool has units of, the leaving one aside."""
+    """The drives on the host that the pool has units of, except the leaving one."""
     serials = {member.serial for vdev in view.pool.vdevs for member in vdev.members if member.serving}
     return tuple(drive for drive in view.drives if drive.serial in serials and drive.serial != view.note.serial)
 
 
 def _refuse_gone_since(view: View) -> None:
-    """A member's drive may have been pulled between two runs, when nobody watched."""
+    """Refuses when a member's drive was pulled between two runs."""
     if not view.noted:
         return
     there = {drive.serial for drive in view.drives}
@@ -118,10 +119,10 @@ def _refuse_wrong_pull(view: View, members: Sequence[Drive], drives: Sequence[Dr
 def _wrong_pull(view: View, gone: Sequence[str]) -> CoreError:
     pulled = ", ".join(gone)
     return Refusal(
-        "The wrong drive was pulled: {0} has left; asked for was {1}.".format(pulled, view.leaving),
-        ["the pool lacks the units of {0} as well now".format(pulled)],
-        "Put {0} back into its bay at once and pull nothing else. Then run this again: it brings the units that came"
-        " back online, waits until they have caught up, and goes on.".format(pulled),
+        "The wrong drive was pulled: {0} is missing; the drive to pull is {1}.".format(pulled, view.leaving),
+        ["the pool now lacks the units of {0} as well".format(pulled)],
+        "Put {0} back into its bay at once and pull nothing else. Then run this again: it brings those units online,"
+        " waits until they are resilvered, and continues.".format(pulled),
     )
 
 
@@ -135,7 +136,7 @@ def _arrived(view: View, wish: Wish, drives: Sequence[Drive]) -> bool:
 
 
 def _settled(access: Access, wish: Wish, now: Callable[[], float], pause: Callable[[float], None]) -> View:
-    """The situation once all units of the new drive have appeared, or would have."""
+    """The situation once all units of the new drive have appeared, or had the time to."""
     end = now() + _GRACE
     while True:
         settle(access.run)
@@ -151,13 +152,3 @@ def _complete(view: View) -> bool:
         return True
     shown: List[int] = [unit.index for unit in entering.units]
     return all(place.index in shown for place in view.places)
-
-
-def margin_words(view: View) -> str:
-    """What the pool stands while the drive is out."""
-    margin = risk.margin_without(view.pool, view.places)
-    if margin < 0:
-        return "without this drive data is lost"
-    if margin == 0:
-        return "without this drive the next lost one loses data"
-    return "without this drive the pool stands {0} more".format(margin)

@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Has whole spare drives stand in for lost ones, gives them back, and puts right what was done unit by unit."""
+"""Puts whole spare drives in the place of failed ones, gives them back, and corrects what was done unit by unit."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ from .plan import Look, Plan, Planner, Wish
 
 @dataclass(frozen=True)
 class Report:
-    """What was done, beside the outcome: who stands in for whom, who was given back, what waits, a line each."""
+    """What was done, beside the outcome: which spare stands in for which drive, which was given back, what waits."""
 
     outcome: Outcome
     findings: Tuple[Finding, ...] = ()
@@ -36,8 +36,8 @@ class Report:
     waiting: Tuple[str, ...] = ()
 
 
-def ensure_duty(access: Access, wish: Wish, check_mode: bool) -> Report:
-    """One round of duty: give back, put right, take over. Raises Refusal for a suspended pool."""
+def ensure_spares(access: Access, wish: Wish, check_mode: bool) -> Report:
+    """One round: give back, correct, take over. Raises Refusal for a suspended pool."""
     argv.pool_name(wish.pool)
     look = _look(access, wish)
     plan = Planner(look).plan()
@@ -71,8 +71,8 @@ def _look(access: Access, wish: Wish) -> Look:
     if pool.suspended:
         raise Refusal(
             "Pool {0} is suspended; nothing was changed.".format(pool.name),
-            [pool.status or "OpenZFS gives no reason"],
-            "Bring its drives back, then run `zpool clear {0}`.".format(pool.name),
+            [pool.status or "OpenZFS reports no reason"],
+            "Make its drives reachable again, then run `zpool clear {0}`.".format(pool.name),
         )
     held = access.labels()
     return Look(access, wish, zfs, drives, places.identified(pool, {}, _labelled(pool, drives, held)), held)
@@ -98,13 +98,13 @@ def _act(look: Look, plan: Plan) -> Pool:
         passes.start(look.access, plan.resilvering)
     after = _look(look.access, look.wish).pool
     wrong = [
-        "{0}: {1} unit {2} does not stand in".format(seat.owner.name, *plan.seated[seat.owner.guid])
+        "serial {1} unit {2} does not stand in for {0}".format(seat.owner.name, *plan.seated[seat.owner.guid])
         for seat in duty.seats(after)
         if seat.owner.guid in plan.seated
         and plan.seated[seat.owner.guid] not in [(spare.serial, spare.index) for spare in seat.spares]
     ]
     if wrong:
         raise CoreError(
-            "the commands ended well, but {0}".format("; ".join(wrong)), subject="pool {0}".format(look.wish.pool)
+            "the commands succeeded, but {0}".format("; ".join(wrong)), subject="pool {0}".format(look.wish.pool)
         )
     return after

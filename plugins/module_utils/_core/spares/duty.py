@@ -1,10 +1,10 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Which spare drive stands in for which lost drive, which is to, and what is amiss. Pure.
+"""Which spare drive stands in for which failed drive, which one should, and what is wrong with spares. Pure.
 
-A spare is a whole drive. While idle it is kept out of the pool: OpenZFS's event daemon takes the pool's spares one
-unit at a time, whichever comes first, also one whose sibling is in that vdev already.
+A spare is a whole drive. While idle it is kept out of the pool, because OpenZFS's event daemon takes the pool's spares
+one unit at a time, in their order, even a unit whose sibling is in that vdev already.
 """
 
 from __future__ import annotations
@@ -17,15 +17,15 @@ from ..drift.codes import note
 from ..model import Finding
 from ..zfs.resolve import Pool, PoolMember, PoolSlot, PoolVdev
 
-# States of a member that has left by itself; one that is OFFLINE was taken out by somebody.
+# States of a member that failed or was pulled; somebody took out one that is OFFLINE.
 GONE = ("REMOVED", "UNAVAIL", "FAULTED")
 
 
 @dataclass(frozen=True)
 class Seat:
-    """A place in a data vdev, with the member that it was made for, and the spare unit that stands in, if any.
+    """A place in a data vdev, with its own member and the spare units that stand in, if any.
 
-    *resilvering* says that a new member, other than the spare, is being filled in it.
+    *resilvering*: a new member other than the spare is resilvering in it.
     """
 
     vdev: PoolVdev
@@ -36,7 +36,7 @@ class Seat:
 
     @property
     def drive(self) -> Tuple[str, str]:
-        """Whose place it is: serial and bay of the drive."""
+        """The drive that the place belongs to: serial and bay."""
         return (self.owner.serial, self.owner.bay)
 
     @property
@@ -46,12 +46,12 @@ class Seat:
 
     @property
     def served(self) -> bool:
-        """Whether a member that is no spare holds the data of the place."""
+        """Whether a member that is not a spare holds the data of the place."""
         return any(member.serving for member in self.slot.members if member.role != "spare")
 
     @property
     def lost(self) -> bool:
-        """Whether the member is gone, and nobody is putting another one in."""
+        """Whether the member is gone and no other one is resilvering in its place."""
         return not self.served and not self.resilvering and self.owner.state in GONE
 
 
@@ -82,7 +82,7 @@ def stand_ins(pool: Pool) -> Dict[str, List[Seat]]:
 
 
 def doubled(pool: Pool) -> Dict[str, List[Seat]]:
-    """The places in which a spare drive stands in though a sibling of the unit is in the same vdev, by serial."""
+    """The places in which a spare unit stands in although its sibling is in the same vdev, by serial."""
     found: Dict[str, List[Seat]] = {}
     for serial, held in stand_ins(pool).items():
         per_vdev = Counter(seat.vdev.name for seat in held)
@@ -93,32 +93,32 @@ def doubled(pool: Pool) -> Dict[str, List[Seat]]:
 
 
 def _else_in(seat: Seat, serial: str) -> bool:
-    """Whether the vdev holds a unit of this drive in its own right."""
+    """Whether the vdev holds a unit of this drive other than as a spare."""
     return any(
         member.serial == serial and member.role != "spare" for slot in seat.vdev.slots for member in slot.members
     )
 
 
 def main_drive(held: Sequence[Seat]) -> Tuple[str, str]:
-    """The drive for which a spare drive stands in, when it does so for several: that with most of its units."""
+    """Of several drives for which a spare drive stands in, the one with most of its units."""
     counts = Counter(seat.drive for seat in held)
     return max(sorted(counts), key=lambda drive: counts[drive])
 
 
-def gone(pool: Pool, told: Sequence[str] = ()) -> Dict[Tuple[str, str], List[Seat]]:
-    """The places of drives that are lost whole, by drive; those of *told* serials also when one unit still serves."""
+def gone(pool: Pool, given: Sequence[str] = ()) -> Dict[Tuple[str, str], List[Seat]]:
+    """The places of drives that are lost as a whole; of the *given* serials, also when one unit still serves."""
     by_drive: Dict[Tuple[str, str], List[Seat]] = {}
     for seat in seats(pool):
         by_drive.setdefault(seat.drive, []).append(seat)
     return {
         drive: held
         for drive, held in by_drive.items()
-        if all(seat.lost for seat in held) or (drive[0] in told and not any(seat.resilvering for seat in held))
+        if all(seat.lost for seat in held) or (drive[0] in given and not any(seat.resilvering for seat in held))
     }
 
 
 def returnable(pool: Pool) -> Dict[str, List[Seat]]:
-    """The places of spare drives that can be given back: all their places are served by a member again."""
+    """The places of spare drives that can be given back: a member serves each of their places again."""
     return {
         serial: held
         for serial, held in stand_ins(pool).items()
@@ -127,26 +127,26 @@ def returnable(pool: Pool) -> Dict[str, List[Seat]]:
 
 
 def findings(pool: Pool) -> Tuple[Finding, ...]:
-    """What is amiss with the spares of a pool: C(spare_doubled), C(spare_divided), C(spare_exposed)."""
+    """What is wrong with the spares of a pool: C(spare_doubled), C(spare_divided), C(spare_exposed)."""
     found = []
     twice = doubled(pool)
     for serial, held in sorted(twice.items()):
         names = ", ".join(sorted({seat.vdev.name for seat in held}))
         found.append(
-            note("spare_doubled", "two of its units are in {0}; if it is lost, so are both".format(names),
-                 "one unit of the drive in each vdev", serial=serial, bay=_bay(held, serial))
+            note("spare_doubled", "2 of its units are in {0}; if the drive fails, both are lost".format(names),
+                 "at most 1 unit of the drive in each vdev", serial=serial, bay=_bay(held, serial))
         )  # fmt: skip
     for serial, held in sorted(stand_ins(pool).items()):
         owners = sorted({seat.label for seat in held})
         if serial and len(owners) > 1 and serial not in twice:
             found.append(
                 note("spare_divided", "its units stand in for {0}".format(" and ".join(owners)),
-                     "a spare stands in for one drive, with all its units", serial=serial, bay=_bay(held, serial))
+                     "a spare stands in for 1 drive, with all its units", serial=serial, bay=_bay(held, serial))
             )  # fmt: skip
     for member in pool.spares:
         if member.state == "AVAIL" and not member.distributed:
             found.append(
-                note("spare_exposed", "it is in the pool, where OpenZFS's event daemon may take this unit alone",
+                note("spare_exposed", "it is in the pool, where OpenZFS's event daemon may use this unit alone",
                      "an idle spare is kept out of the pool", serial=member.serial, bay=member.bay,
                      index=member.index if member.serial else None,
                      about="" if member.serial else "pool {0}, {1}".format(pool.name, member.name))

@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Which spare drives are free to stand in, and for whom. Pure."""
+"""Which spare drives are free, and for which drives they can stand in. Pure."""
 
 from __future__ import annotations
 
@@ -14,9 +14,9 @@ from ..zfs.build import Key
 from ..zfs.resolve import Pool
 from .duty import Seat
 
-# What an idle spare shows that is a spare of the pool now.
+# Contents of an idle spare that is a spare of the pool now.
 _IN_POOL = ("pool_label", "partition_table", "open")
-# What one shows that was a spare of a pool before: its label names no pool and there is no data behind it.
+# Contents of a former spare of a pool: its label names no pool, and it holds no data.
 _WAS_SPARE = ("pool_label", "partition_table")
 
 
@@ -33,13 +33,13 @@ def unfit(
     begun: Collection[str],
     shaped: Collection[str],
 ) -> List[str]:
-    """Why a spare drive cannot stand in for any, a line for each reason; empty when it can.
+    """Why a spare drive cannot stand in for any drive, a line for each reason; empty when it can.
 
-    *begun* are WWNs of units that were about to be added when that was cut off, *shaped* the nodes that hold
-    nothing but the two partitions of OpenZFS.
+    *begun* are WWNs of units whose addition was interrupted, *shaped* the nodes that hold nothing but the two
+    partitions of OpenZFS.
     """
     if len(drive.units) < drive.expected_units:
-        return ["{0}: shows {1} of its {2} units".format(drive.label, len(drive.units), drive.expected_units)]
+        return ["{0}: it shows {1} of its {2} units".format(drive.label, len(drive.units), drive.expected_units)]
     available = {(member.serial, member.index) for member in pool.spares if member.state == "AVAIL"}
     reasons = []
     for unit in drive.units:
@@ -63,7 +63,7 @@ def unfit(
 
 
 def too_small(drive: Drive, lost: Sequence[Seat], drives: Sequence[Drive], held: Mapping[Key, Holding]) -> List[str]:
-    """Why the drive's units do not fit into the places of a lost drive, by unit index."""
+    """Why the drive's units do not fit into the places of a failed drive, by unit index."""
     sizes = {(one.serial, unit.index): unit for one in drives for unit in one.units}
     own: Dict[int, Unit] = {unit.index: unit for unit in drive.units}
     reasons = []
@@ -82,7 +82,7 @@ def too_small(drive: Drive, lost: Sequence[Seat], drives: Sequence[Drive], held:
 
 
 def nearest(free: Sequence[Drive], lost: Sequence[Seat]) -> List[Drive]:
-    """The free spare drives, those of the lost drive's enclosure first, then in bay order."""
+    """The free spare drives, those of the failed drive's enclosure first, then in bay order."""
     home = lost[0].owner.enclosure
 
     def rank(drive: Drive) -> Tuple[bool, str, int, str]:

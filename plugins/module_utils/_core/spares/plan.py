@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Works out one round of duty of the spares: what is given back, put right, taken over, and what must wait."""
+"""Plans one round of the spares: what is given back, corrected, taken over, and what must wait."""
 
 from __future__ import annotations
 
@@ -24,10 +24,10 @@ from .duty import Seat
 
 @dataclass(frozen=True)
 class Wish:
-    """Which drives are the spares of a pool (*layout*), and what else is told.
+    """The request: which drives are the spares of a pool (*layout*), and the options.
 
-    *lost* are serials of drives to stand in for though a unit of them still answers, or though somebody took them
-    offline. *restart*: a running resilver may begin anew.
+    *lost* are serials of drives to stand in for although a unit of them still answers, or although somebody took them
+    offline. *restart*: a running resilver may restart.
     """
 
     pool: str
@@ -40,7 +40,7 @@ class Wish:
 
 @dataclass
 class Plan:
-    """What is to be done, in this order: *back*, *adding*, *resilvering*.
+    """The commands, in this order: *back*, *adding*, *resilvering*.
 
     *wwns* are those of the units that are added, *seated* the unit that is to stand in, by the GUID of the lost member.
     """
@@ -94,7 +94,7 @@ class Look:
 
 
 class Planner:
-    """Works out one round."""
+    """Plans one round."""
 
     def __init__(self, look: Look) -> None:
         self._look = look
@@ -134,7 +134,7 @@ class Planner:
         for serial, held in sorted(duty.returnable(self._pool).items()):
             if self._pool.scan.resilvering:
                 self._plan.waiting.append(
-                    "{0} is given back once the resilver has ended".format(self._look.label(serial))
+                    "{0} is given back once the resilver has finished".format(self._look.label(serial))
                 )
                 continue
             for seat in held:
@@ -143,16 +143,16 @@ class Planner:
                         self._plan.back.append(self._detach(spare))
                         self._plan.back.append(self._remove(spare))
             owners = ", ".join(sorted({seat.label for seat in held}))
-            self._plan.returned.append("{0} is given back by {1}".format(self._look.label(serial), owners))
+            self._plan.returned.append("{0} is given back: {1} serves again".format(self._look.label(serial), owners))
 
     def _detach(self, spare: PoolMember) -> Command:
-        return Command(("zpool", "detach", self._name, spare.guid), "{0} stands in no more".format(spare.name))
+        return Command(("zpool", "detach", self._name, spare.guid), "detach the spare {0}".format(spare.name))
 
     def _remove(self, spare: PoolMember) -> Command:
-        return Command(("zpool", "remove", self._name, spare.guid), "{0} leaves the pool".format(spare.name))
+        return Command(("zpool", "remove", self._name, spare.guid), "remove {0} from the pool".format(spare.name))
 
     def _take_out(self) -> None:
-        """Idle spares leave the pool, so that nobody takes one of their units alone."""
+        """Remove idle spares from the pool, so that nothing uses one of their units alone."""
         used = set(self._plan.seated.values())
         for member in self._pool.spares:
             if member.state == "AVAIL" and not member.distributed and (member.serial, member.index) not in used:
@@ -161,7 +161,7 @@ class Planner:
     # --- put right
 
     def _put_right(self) -> List[Seat]:
-        """Units of a spare drive beside a sibling are withdrawn where another spare drive can do their part."""
+        """Withdraw units of a spare drive beside a sibling where another spare drive can take their place."""
         freed: List[Seat] = []
         spare_drives = len(self._free)
         for serial, held in sorted(duty.doubled(self._pool).items()):
@@ -170,7 +170,7 @@ class Planner:
             owners = {seat.drive for seat in stray}
             if len(owners) > spare_drives or self._must_wait(stray, serial):
                 self._plan.waiting.append(
-                    "{0} keeps two units in one vdev until another spare drive is free and no resilver runs".format(
+                    "{0} keeps 2 units in one vdev until another spare drive is free and no resilver runs".format(
                         self._look.label(serial)
                     )
                 )
@@ -184,7 +184,7 @@ class Planner:
         return freed
 
     def _must_wait(self, wanted: Sequence[Seat], serial: str = "") -> bool:
-        """Whether a resilver runs that fills anything but what is done for these places already."""
+        """Whether a resilver runs for anything but these places."""
         if not self._pool.scan.resilvering or self._look.wish.restart:
             return False
         drives = {seat.drive for seat in wanted}
@@ -222,13 +222,13 @@ class Planner:
             )
         elif self._must_wait(lost):
             self._plan.waiting.append(
-                "{0}: a spare stands in once the running resilver has ended, or told restart_resilver".format(label)
+                "{0}: a spare stands in once the running resilver ends, or now with restart_resilver".format(label)
             )
         else:
             self._seat(self._chosen(lost), lost)
 
     def _chosen(self, lost: Sequence[Seat]) -> Optional[Drive]:
-        """The spare drive for these places: the one that has begun with this drive's others, else the nearest."""
+        """The spare drive for these places: the one in use for the drive's other units, else the nearest."""
         begun = [
             serial for serial, held in duty.stand_ins(self._pool).items() if {s.drive for s in held} == {lost[0].drive}
         ]
@@ -248,7 +248,7 @@ class Planner:
     def _seat(self, drive: Optional[Drive], lost: Sequence[Seat]) -> None:
         label = lost[0].label
         if drive is None:
-            why = "; ".join(self._unfit) or "none is declared, or all stand in already"
+            why = "; ".join(self._unfit) or "none is declared, or all are in use"
             self._plan.waiting.append("{0}: no spare drive can stand in: {1}".format(label, why))
             return
         members = tuple(
@@ -261,7 +261,7 @@ class Planner:
         fresh = [paths[member.index] for member in members if member.index not in there]
         if fresh:
             self._plan.adding.append(
-                Command(("zpool", "add", self._name, "spare", *fresh), "{0} becomes a spare".format(drive.label))
+                Command(("zpool", "add", self._name, "spare", *fresh), "add {0} as a spare".format(drive.label))
             )
             self._plan.wwns += [unit.wwn for unit in drive.units if unit.index not in there]
         found = [Place(seat.vdev.name, seat.vdev.redundancy, seat.owner) for seat in lost]

@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Which drives a trial is of, and what keeps it from beginning. Pure but for the look at the devices."""
+"""Which drives a trial tests, and what prevents it from starting. Pure except for reading the devices."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ def make_order(
     settings: Settings,
     ranges: Optional[Mapping[str, Any]] = None,
 ) -> Order:
-    """The order for these drives (None: all drives of several units). Refuses what cannot be tried, drive by drive."""
+    """The order for these drives (None: all with several units). Refuses drives that cannot be tested, by name."""
     by_serial: Dict[str, List[Drive]] = {}
     for drive in found.drives:
         by_serial.setdefault(drive.serial, []).append(drive)
@@ -36,22 +36,22 @@ def make_order(
         raise InputError(
             "{0} is not a drive of this trial".format(", ".join(stray)),
             subject="burn_in_serials",
-            remedy="Name exactly the drives of the trial that may be written over in whole.",
+            remedy="List only drives of this trial, the ones that may be overwritten completely.",
         )
     reasons = [reason for serial in dict.fromkeys(serials) for reason in _unfit(serial, by_serial.get(serial, []))]
     reasons += [
-        "{0}: a burn-in needs all of its units".format(drive.label)
+        "{0}: a burn-in needs all units of the drive".format(drive.label)
         for serial in burn_in_serials
         for drive in by_serial.get(serial, [])
         if len(drive.units) < drive.expected_units
     ]
     if reasons:
-        raise Refusal("Drives of the trial cannot be tried; nothing was changed.", reasons)
+        raise Refusal("Some drives cannot be tested; nothing was changed.", reasons)
     if not serials:
         raise Refusal(
-            "There is nothing to try; nothing was changed.",
-            ["no drive of this host has several units"],
-            "Name ordinary drives in serials.",
+            "There is no drive to test; nothing was changed.",
+            ["no drive on this host has several units"],
+            "To test drives with a single unit, list them in serials.",
         )
     drives = [_drive(found, by_serial[serial][0], serial in burn_in_serials) for serial in dict.fromkeys(serials)]
     return Order(
@@ -63,16 +63,16 @@ def _unfit(serial: str, drives: Sequence[Drive]) -> List[str]:
     if not drives:
         return ["bay unknown (serial {0}): no drive with this serial is on the host".format(serial)]
     if not serial:
-        return ["{0}: a drive without a serial number cannot be told from others".format(drives[0].label)]
+        return ["{0}: it reports no serial number, so it cannot be identified".format(drives[0].label)]
     if len(drives) > 1:
-        return ["{0}: {1} drives report this serial".format(drives[0].label, len(drives))]
+        return ["{0}: {1} drives report this serial number".format(drives[0].label, len(drives))]
     reasons = []
     for unit in drives[0].units:
         if not unit.size:
-            reasons.append("{0} unit {1}: it has no size; see drive_info".format(drives[0].label, unit.index))
+            reasons.append("{0} unit {1}: it reports no size; see drive_info".format(drives[0].label, unit.index))
         elif len(unit.paths) > 1 and unit.node in [path.node for path in unit.paths]:
             reasons.append(
-                "{0} unit {1}: several paths and no multipath device above them".format(drives[0].label, unit.index)
+                "{0} unit {1}: it has several paths, but no multipath device".format(drives[0].label, unit.index)
             )
     return reasons
 
@@ -94,7 +94,7 @@ def _drive(found: Found, drive: Drive, burn_in: bool) -> TrialDrive:
 
 
 def _unit(unit: Unit) -> TrialUnit:
-    # A range that has no partition yet is a part of its whole disk.
+    # A range without a partition is measured as a part of its whole disk.
     inside = unit.unit_kind == "range" and not unit.node
     path = unit.links[0] if unit.links else unit.node or unit.paths[0].by_path or unit.paths[0].node
     return TrialUnit(unit.index, path, unit.wwn, unit.unit_kind, unit.start if inside else 0, unit.size)
@@ -103,7 +103,7 @@ def _unit(unit: Unit) -> TrialUnit:
 def refuse_contents(
     order: Order, contents: Mapping[Key, Sequence[Content]], keys: Iterable[Key], include_busy: bool = False
 ) -> None:
-    """Refuses a burn-in of units on which anything is found, and measuring of units that are in use."""
+    """Refuses a burn-in of units with any contents, and measuring of units that are in use."""
     reasons = []
     for serial, index in keys:
         drive = order.drive(serial)
@@ -115,41 +115,41 @@ def refuse_contents(
                 )
     if reasons:
         raise Refusal(
-            "Drives of the trial are not free; nothing was changed.",
+            "Some drives of the trial are in use or not empty; nothing was changed.",
             reasons,
-            "A burn-in is for empty drives only, and nothing overrides that. Drives in use are measured with"
-            " include_busy: true; the figures then include that use, and whoever uses them waits.",
+            "A burn-in runs on empty drives only, and no option overrides that. To measure drives in use, set"
+            " include_busy: true. Their load then affects the figures, and the trial slows that load down.",
         )
 
 
 def gone(order: Order, found: Found, nodes: Mapping[str, str]) -> Dict[str, str]:
-    """The drives of the order that are not on the host as they were, by serial, and what is otherwise.
+    """The drives of the order that are not on the host as they were, by serial, and what is different.
 
-    *nodes* tells where the paths of the order lead now.
+    *nodes* has the devices that the paths of the order point to now.
     """
     by_serial: Dict[str, List[Drive]] = {}
     for drive in found.drives:
         by_serial.setdefault(drive.serial, []).append(drive)
-    told: Dict[str, str] = {}
+    different: Dict[str, str] = {}
     for wanted in order.drives:
         drives = by_serial.get(wanted.serial, [])
         if len(drives) != 1:
-            told[wanted.serial] = "{0} drives with its serial are on the host".format(len(drives) or "no")
+            different[wanted.serial] = "{0} drives with its serial are on the host".format(len(drives) or "no")
             continue
         units = {unit.index: unit for unit in drives[0].units}
         for unit in wanted.units:
             why = _changed(unit, units.get(unit.index), nodes)
             if why:
-                told[wanted.serial] = "unit {0} {1}".format(unit.index, why)
-    return told
+                different[wanted.serial] = "unit {0} {1}".format(unit.index, why)
+    return different
 
 
 def _changed(wanted: TrialUnit, unit: Optional[Unit], nodes: Mapping[str, str]) -> str:
     if unit is None:
         return "is not on the host"
     if (unit.wwn, unit.size) != (wanted.wwn, wanted.size):
-        return "is another one now ({0}, {1} bytes)".format(unit.wwn or "no name", unit.size)
+        return "is a different one now ({0}, {1} bytes)".format(unit.wwn or "no name", unit.size)
     own: Tuple[str, ...] = (unit.node,) if unit.node else tuple(path.node for path in unit.paths)
     if nodes.get(wanted.path) not in own:
-        return "is not what {0} leads to".format(wanted.path)
+        return "is not the device that {0} points to".format(wanted.path)
     return ""

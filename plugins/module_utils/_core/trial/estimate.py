@@ -15,12 +15,12 @@ from .plan import MEASURING, steps
 def seconds_left(
     order: Order, measures: Measures, dropped: Container[str] = (), earlier: Optional[Mapping[Key, float]] = None
 ) -> Optional[float]:
-    """Seconds of work that fio still has; None where that rests on a speed that was not measured yet.
+    """Seconds that fio still needs; None while that depends on a speed that was not measured yet.
 
-    Runs that are measured take the time they are given. The others take as long as their slowest unit needs
-    at the speed it had in such a run before, else with its siblings; writing is taken to be as fast as
-    reading, until it was measured. *earlier* has speeds (bytes per second) from an earlier trial, for units of
-    which this one has measured nothing yet.
+    Runs that are measured take their fixed time. The others take as long as their slowest unit needs at the speed
+    it had in such a run before, else with its siblings. Until writing was measured, it is assumed to be as fast as
+    reading. *earlier* has speeds (bytes per second) from an earlier trial, for units of which this one has measured
+    nothing yet.
     """
     reader = Reader(order, measures)
     total = 0.0

@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What is known of a drive besides its speed: format, cache, firmware, SMART."""
+"""What is known about a drive besides its speed: format, cache, firmware, SMART."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ Facts = Dict[str, Tuple[UnitFacts, ...]]
 
 
 def read_facts(found: Found, serials: Sequence[str], runner: Runner, sys_block: str = SYS_BLOCK) -> Facts:
-    """The facts of the drives with these serials; what cannot be read says so in its place."""
+    """The facts of the drives with these serials; each fact that cannot be read says so."""
     return {
         drive.serial: tuple(_facts(found, drive, unit, runner, sys_block) for unit in drive.units)
         for drive in found.drives
@@ -75,19 +75,19 @@ def _facts(found: Found, drive: Drive, unit: Unit, runner: Runner, sys_block: st
 
 
 def with_smart(known: UnitFacts, reading: Callable[[], smart.SmartReading]) -> UnitFacts:
-    """*known* with what SMART says; a reading that fails, or hangs, is told, not raised."""
+    """*known* with the SMART data; a reading that fails, or hangs, is reported, not raised."""
     try:
-        told = reading()
+        seen = reading()
     except CoreError as error:
         return replace(known, smart="unreadable", smart_reason=str(error))
     return replace(
         known,
-        smart=told.verdict,
-        smart_reason=told.reason,
-        temperature=told.temperature,
-        power_on_hours=told.power_on_hours,
-        grown_defects=told.grown_defects,
-        pending_defects=told.pending_defects,
-        uncorrected_errors=sum(count.uncorrected or 0 for count in told.errors) if told.errors else None,
-        self_test=told.self_test.result,
+        smart=seen.verdict,
+        smart_reason=seen.reason,
+        temperature=seen.temperature,
+        power_on_hours=seen.power_on_hours,
+        grown_defects=seen.grown_defects,
+        pending_defects=seen.pending_defects,
+        uncorrected_errors=sum(count.uncorrected or 0 for count in seen.errors) if seen.errors else None,
+        self_test=seen.self_test.result,
     )

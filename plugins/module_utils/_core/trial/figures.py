@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""From the measures of runs to the figures of drives, classes and what drives share. Pure."""
+"""From the measures of runs to the figures of drives, of models and of what drives share. Pure."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ Measures = Mapping[int, Mapping[Key, Measure]]
 
 @dataclass(frozen=True)
 class Pair:
-    """A figure for each kind of work: speeds as in `order`, or ratios. None: not measured."""
+    """A figure for each read pattern: speeds as in `order`, or ratios. None: not measured."""
 
     sequential: Optional[float] = None
     random: Optional[float] = None
@@ -34,7 +34,7 @@ class Figures:
 
     *alone* has each unit by itself, *together* the sum of all units working at once, *all_together* that
     sum while all drives of the trial worked. *independence* is together divided by the sum of alone: 1 for
-    actuators that do not disturb each other, 1 / units for units that share one. *evenness* is the slowest
+    actuators that do not slow each other down, 1 / units for units that share one. *evenness* is the slowest
     unit's speed divided by the fastest's. *read_errors* and *wrong_blocks* are by unit. *read_through* and
     *written* are the bytes of each unit that were read in whole, or written and read back.
     """
@@ -53,7 +53,7 @@ class Figures:
 
 @dataclass(frozen=True)
 class ClassMedian:
-    """The medians over the drives of one class (vendor and model); *alone* over their units."""
+    """The medians over the drives of one model (vendor and model); *alone* over their units."""
 
     drives: int
     alone: Pair
@@ -64,14 +64,14 @@ class ClassMedian:
 
 @dataclass(frozen=True)
 class Ceiling:
-    """What several drives reach at once, beside the sum of what each reached by itself.
+    """What several drives reach at once, next to the sum of what each reached by itself.
 
     *group* is C(all drives), or the adapter or expander that they share. *share* is reached divided by the
-    sum; well below 1 it means that what they share, not the drives, is the limit.
+    sum. Well below 1, the limit is what they share, not the drives. *pattern* is C(sequential) or C(random).
     """
 
     group: str
-    kind: str
+    pattern: str
     drives: int
     reached: float
     sum_of_drives: float
@@ -79,7 +79,7 @@ class Ceiling:
 
 
 def speed(kind: str, measure: Measure) -> float:
-    """A unit's speed in the measure of its kind of work."""
+    """A unit's speed in the measure of this read pattern."""
     return measure.bytes_per_second if kind == "sequential" else measure.operations_per_second
 
 
@@ -114,7 +114,7 @@ class Reader:
         return sum(one.errors for phase in phases for _step, one in self._runs.get((phase, key), ()))
 
     def gone_through(self, key: Key, phase: str) -> int:
-        """The bytes of the chunks of this phase that are done."""
+        """The bytes of the finished chunks of this phase."""
         return sum(step.length for step, _one in self._runs.get((phase, key), ()))
 
     def complete(self, serial: str) -> bool:
@@ -171,12 +171,12 @@ def _evenness(speeds: Optional[Sequence[float]]) -> Optional[float]:
 
 
 def model_medians(order: Order, found: Mapping[str, Figures]) -> Dict[str, ClassMedian]:
-    """The medians of each class of drives, by its name."""
+    """The medians of each model, by its name."""
     return {name: _class_median([found[drive.serial] for drive in members]) for name, members in classes(order).items()}
 
 
 def classes(order: Order) -> Dict[str, Tuple[TrialDrive, ...]]:
-    """The drives by class."""
+    """The drives by model."""
     names = sorted({drive.class_name for drive in order.drives})
     return {name: tuple(drive for drive in order.drives if drive.class_name == name) for name in names}
 
@@ -200,10 +200,10 @@ def _median_pair(pairs: Sequence[Pair]) -> Pair:
 
 
 def outliers(order: Order, found: Mapping[str, Figures]) -> Dict[Tuple[str, int, str], Tuple[float, float]]:
-    """How far each unit alone is from the same unit of its class: (deviations, share of the median).
+    """How far each unit alone is from the same unit of its model: (deviations, share of the median).
 
-    Keys are serial, unit's place and kind of work. Like units are compared, since the halves of a drive may
-    differ by design. Classes of fewer drives than C(model_least) are left out.
+    Keys are serial, unit's place and read pattern. Units of the same place are compared, because the units of a drive
+    may differ by design. Models with fewer drives than C(model_least) are left out.
     """
     far: Dict[Tuple[str, int, str], Tuple[float, float]] = {}
     for members in classes(order).values():
@@ -224,9 +224,9 @@ def _alone(found: Figures, place: int, kind: str) -> Optional[float]:
 
 
 def ceilings(order: Order, measures: Measures) -> Tuple[Ceiling, ...]:
-    """What the drives reached together, for each thing they share and each kind of work."""
+    """What the drives reached together, for each thing they share and each read pattern."""
     reader = Reader(order, measures)
-    told = []
+    found = []
     for phase, kind, keys, group in reader.groups():
         reached = reader.speeds(phase, kind, keys, group)
         single = [reader.speeds("together", kind, [key]) or reader.speeds("alone", kind, [key]) for key in keys]
@@ -234,5 +234,5 @@ def ceilings(order: Order, measures: Measures) -> Tuple[Ceiling, ...]:
             total = sum(one[0] for one in single if one)
             drives = len({serial for serial, _index in keys})
             share = _ratio(sum(reached), total)
-            told.append(Ceiling(group or "all drives", kind, drives, sum(reached), total, share))
-    return tuple(told)
+            found.append(Ceiling(group or "all drives", kind, drives, sum(reached), total, share))
+    return tuple(found)

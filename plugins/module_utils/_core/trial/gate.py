@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""No pool of drives that were not tried, where that is required. Pure."""
+"""Refuses a pool of untested drives where a trial is required. Pure."""
 
 from __future__ import annotations
 
@@ -25,14 +25,12 @@ def refuse_untried(members: Sequence[Member], results: Results, require: str) ->
         if had is None:
             reasons.append("{0}: it has had no trial".format(where))
         elif max(member.index for member in units) >= len(had.alone):
-            reasons.append("{0}: its trial was of {1} units only".format(where, len(had.alone)))
+            reasons.append("{0}: its trial covered {1} of its units".format(where, len(had.alone)))
         elif VERDICTS.index(had.verdict) > VERDICTS.index(require):
             reasons.append("{0}: {1}, {2}".format(where, had.verdict, "; ".join(had.reasons)))
     if reasons:
         raise Refusal(
-            "Drives of the layout have not passed the trial that is required ({0}); nothing was changed.".format(
-                require
-            ),
+            "Some drives of the layout have not passed the required trial ({0}); nothing was changed.".format(require),
             reasons,
-            "Run the playbook trial, replace the drives that it rejects, or relax require_trial where you mean it.",
+            "Run the playbook trial and replace the drives that it rejects. To build anyway, relax require_trial.",
         )

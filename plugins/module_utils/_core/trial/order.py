@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What a trial is asked to do: drives, settings and thresholds. Pure.
+"""The order of a trial: drives, settings and thresholds. Pure.
 
 Speeds are bytes per second for C(sequential) and operations per second for C(random).
 """
@@ -26,13 +26,13 @@ VERDICTS = ("accept", "look", "reject")
 
 @dataclass(frozen=True)
 class Thresholds:
-    """Where a verdict turns. Shares are 0 to 1; common practice, no standard sets them.
+    """The limits of the verdicts. Shares are 0 to 1. They are common practice; no standard sets them.
 
-    C(..._look) and C(..._reject) name the value below which (defects, hours: from which on) a drive is to be
-    looked at or rejected. *deviations* is how far from its class a unit must be to count as an outlier, in
-    standard deviations estimated from the median absolute deviation: 3.5 is the proposal of Iglewicz and
-    Hoaglin, "How to Detect and Handle Outliers" (1993). *model_least* is the number of drives from which on a
-    class is compared. A 0 for defects or hours sets no limit.
+    C(..._look) and C(..._reject) are the value below which (defects, hours: from which on) a drive gets that verdict.
+    *deviations* is how far from its model a unit must be to count as an outlier, in standard deviations estimated from
+    the median absolute deviation: 3.5 is the proposal of Iglewicz and Hoaglin, "How to Detect and Handle Outliers"
+    (1993). *model_least* is the number of drives from which on a
+    model is compared. A 0 for defects or hours sets no limit.
     """
 
     independence_look: float = 0.85
@@ -52,7 +52,7 @@ class Thresholds:
             reject, look = getattr(self, name + "_reject"), getattr(self, name + "_look")
             if not 0 <= reject <= look <= 1:
                 raise InputError(
-                    "{0} and {1} are not in order from 0 to 1".format(reject, look),
+                    "{0} and {1} are not in ascending order from 0 to 1".format(reject, look),
                     subject="thresholds.{0}_reject, {0}_look".format(name),
                 )
         for name in ("deviations", "model_least", "defects_look", "defects_reject", "hours_look"):
@@ -62,7 +62,7 @@ class Thresholds:
 
 @dataclass(frozen=True)
 class Settings:
-    """How it is measured. Times are seconds; sizes bytes; temperature Celsius.
+    """How drives are measured. Times are in seconds, sizes in bytes, temperatures in degrees Celsius.
 
     *per_adapter* drives of an adapter are measured at a time, *burn_in_per_adapter* read through or written at
     a time (0: all). *temperature_ceiling* 0 sets none.
@@ -98,12 +98,14 @@ class Settings:
         }
         for name, (least, most) in limits.items():
             if not least <= getattr(self, name) <= most:
-                raise InputError("{0} is not from {1} to {2}".format(getattr(self, name), least, most), subject=name)
+                raise InputError(
+                    "{0} is not between {1} and {2}".format(getattr(self, name), least, most), subject=name
+                )
         for name in ("sequential_block", "random_block"):
             if getattr(self, name) % 4096:
-                raise InputError("{0} is no multiple of 4096".format(getattr(self, name)), subject=name)
+                raise InputError("{0} is not a multiple of 4096".format(getattr(self, name)), subject=name)
         if self.chunk % (1 << 20):
-            raise InputError("{0} is no multiple of 1 MiB".format(self.chunk), subject="chunk")
+            raise InputError("{0} is not a multiple of 1 MiB".format(self.chunk), subject="chunk")
 
 
 @dataclass(frozen=True)
@@ -152,15 +154,15 @@ class Order:
 
     @property
     def id(self) -> str:
-        """The same for the same units, settings and permission to write, wherever the drives sit."""
-        told = {
+        """The same for the same units, settings and permission to write, in whichever bays the drives are."""
+        content = {
             "drives": sorted(
                 [drive.serial, drive.burn_in, [[unit.index, unit.wwn, unit.size] for unit in drive.units]]
                 for drive in self.drives
             ),
             "settings": to_plain(self.settings),
         }
-        return hashlib.sha256(json.dumps(told, sort_keys=True).encode()).hexdigest()[:16]
+        return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()[:16]
 
     def drive(self, serial: str) -> TrialDrive:
         """The drive with this serial."""

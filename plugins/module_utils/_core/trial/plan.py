@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Which runs a trial consists of, in which order, and fio's command line for each. Pure.
+"""The runs of a trial in their order, and fio's command line for each. Pure.
 
 Options: fio(1), 3.33 (Debian 12) to 3.39 (Debian 13).
 """
@@ -20,7 +20,7 @@ BURN_IN = ("write", "verify")
 """Phases of the burn-in."""
 
 BLOCK = 1 << 20
-"""Bytes of each read and write where a whole unit is gone through; what is left at its end is left out."""
+"""Bytes of each read and write that goes through a whole unit. A smaller remainder at its end is left out."""
 
 
 @dataclass(frozen=True)
@@ -53,7 +53,7 @@ class Step:
 
 
 def steps(order: Order) -> Tuple[Step, ...]:
-    """All runs: first what is measured, drive by drive, then all together, then what takes long, writing last."""
+    """All runs: first the measured ones, drive by drive, then all together, then the long ones, writing last."""
     settings = order.settings
     plan = _Plan()
     for some in rounds(order.drives, settings.per_adapter):
@@ -69,7 +69,7 @@ def steps(order: Order) -> Tuple[Step, ...]:
 
 
 class _Plan:
-    """Collects runs and numbers them; a run of no units is none."""
+    """Collects runs and numbers them; a run without units is left out."""
 
     def __init__(self) -> None:
         self.found: List[Step] = []
@@ -90,7 +90,7 @@ def _measure_drives(plan: _Plan, drives: Sequence[TrialDrive]) -> None:
 
 
 def _measure_groups(plan: _Plan, drives: Sequence[TrialDrive]) -> None:
-    """All drives of what some share, then all drives."""
+    """The drives that share something, then all drives."""
     for kind in KINDS:
         for name, members in groups(drives):
             plan.add("group", kind, _units(members), name)
@@ -98,7 +98,7 @@ def _measure_groups(plan: _Plan, drives: Sequence[TrialDrive]) -> None:
 
 
 def _go_through(plan: _Plan, order: Order, drives: Sequence[TrialDrive], phases: Sequence[str]) -> None:
-    """All units of the drives from begin to end, in chunks, once for each phase."""
+    """All units of the drives from beginning to end, in chunks, once for each phase."""
     ends = {key: order.unit(key).size // BLOCK * BLOCK for key in _units(drives)}
     for phase in phases:
         for begin in range(0, max(ends.values(), default=0), order.settings.chunk):
@@ -165,7 +165,7 @@ def _work(settings: Settings, step: Step) -> List[str]:
     words = ["--rw=" + ("write" if step.writes else "read"), "--bs={0}".format(BLOCK)]
     words.append("--iodepth={0}".format(settings.sequential_depth))
     if step.phase != "surface":
-        # Every block carries a header with its own place and a checksum, so a block that landed elsewhere is told too.
+        # Every block has a header with its place and a checksum, so a block in the wrong place is detected too.
         words += ["--verify=crc32c", "--verify_fatal=0", "--verify_state_save=0"]
     return words + (["--do_verify=0", "--end_fsync=1"] if step.writes else [])
 
@@ -177,7 +177,7 @@ def _part(step: Step, start: int, size: int) -> List[str]:
 
 
 def describe(order: Order, step: Step) -> str:
-    """The run in words, for people who wait for it."""
+    """The run as text, for people who wait for it."""
     names = [order.drive(serial).name(index) for serial, index in step.units]
     some = ", ".join(names) if len(names) <= 4 else "{0} to {1} ({2} units)".format(names[0], names[-1], len(names))
     what = {
@@ -193,6 +193,6 @@ def describe(order: Order, step: Step) -> str:
 
 
 def measured_seconds(order: Order) -> int:
-    """How long fio works on the runs that are measured; what starting it takes comes on top."""
+    """How long fio works on the measured runs, without the time to start it."""
     count = sum(1 for step in steps(order) if step.phase in MEASURING)
     return count * (order.settings.run_seconds + order.settings.ramp_seconds)

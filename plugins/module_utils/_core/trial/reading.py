@@ -37,7 +37,7 @@ class Measure:
 def read(output: str, names: Sequence[str], writes: bool = False) -> Dict[str, Measure]:
     """The measures of the jobs *names* by name.
 
-    Messages that fio printed before the JSON are passed over. Raises DecodeError when it is not of the known
+    Messages that fio printed before the JSON are skipped. Raises DecodeError when it is not of the known
     form, or a job is missing.
     """
     try:
@@ -54,15 +54,15 @@ def read(output: str, names: Sequence[str], writes: bool = False) -> Dict[str, M
 
 
 def _measure(job: Mapping[str, Any], side: str) -> Measure:
-    told = job[side]
-    latency = told["clat_ns"]
+    done = job[side]
+    latency = done["clat_ns"]
     return Measure(
-        bytes_per_second=float(told["bw_bytes"]),
-        operations_per_second=float(told["iops"]),
-        bytes=int(told["io_bytes"]),
-        seconds=float(told["runtime"]) / 1000.0,
-        # A job that could not even open its device counts no errors, but says so here.
+        bytes_per_second=float(done["bw_bytes"]),
+        operations_per_second=float(done["iops"]),
+        bytes=int(done["io_bytes"]),
+        seconds=float(done["runtime"]) / 1000.0,
+        # A job that could not open its device counts no errors, but reports one here.
         errors=max(int(job.get("total_err", 0)), 1 if int(job["error"]) else 0),
-        latency_mean=float(told["lat_ns"]["mean"]) / _NANO,
+        latency_mean=float(done["lat_ns"]["mean"]) / _NANO,
         latency_99=float((latency.get("percentile") or {}).get("99.000000", 0)) / _NANO,
     )

@@ -13,7 +13,7 @@ from ..errors import DecodeError, HostError, InputError
 from ..host.files import write_atomically
 from ..plain import from_plain, to_plain
 from .facts import Facts, UnitFacts
-from .figures import UNMEASURED, Ceiling, ClassMedian, Figures, Measures, Pair, Reader, ceilings, model_medians, figures
+from .figures import UNMEASURED, Ceiling, ClassMedian, Measures, Pair, Reader, ceilings, figures, model_medians
 from .order import KINDS, Key, Order
 from .verdict import Reason, judge, worst
 
@@ -77,7 +77,7 @@ def conclude(
 ) -> Results:
     """The results of this trial alone.
 
-    *dropped* are drives that were left out half way, and why. Other drives of which a run is missing are left
+    *dropped* are drives that were left out during the trial, and why. Other drives with a missing run are left
     out: they have no result.
     """
     left = dropped or {}
@@ -88,7 +88,7 @@ def conclude(
     for drive in order.drives:
         if drive.serial not in left and not reader.complete(drive.serial):
             continue
-        told = (*([left[drive.serial]] if drive.serial in left else []), *reasons[drive.serial])
+        grounds = (*([left[drive.serial]] if drive.serial in left else []), *reasons[drive.serial])
         drives.append(
             DriveResult(
                 bay=drive.bay,
@@ -96,25 +96,21 @@ def conclude(
                 class_name=drive.class_name,
                 firmware=drive.firmware,
                 at=at,
-                verdict=worst([reason.verdict for reason in told]),
-                reasons=tuple(reason.text for reason in told),
-                codes=tuple(reason.code for reason in told),
+                verdict=worst([reason.verdict for reason in grounds]),
+                reasons=tuple(reason.text for reason in grounds),
+                codes=tuple(reason.code for reason in grounds),
                 wwns=tuple(unit.wwn for unit in drive.units),
                 facts=after.get(drive.serial, ()),
-                **_told(found[drive.serial]),
+                **found[drive.serial].__dict__,
             )
         )
     return Results(at, model_medians(order, found), tuple(drives), ceilings(order, measures))
 
 
-def _told(found: Figures) -> Dict[str, Any]:
-    return dict(found.__dict__)
-
-
 def merge(old: Results, new: Results) -> Results:
     """*new*, with the drives and classes that only *old* has."""
     fresh = {one.serial for one in new.drives}
-    # A drive that was moved, or replaced in its bay, leaves its old place.
+    # A drive that was moved, or replaced in its bay, loses its old bay.
     kept = [one for one in old.drives if one.serial not in fresh]
     bays = {one.bay for one in new.drives}
     kept = [replace(one, bay="") if one.bay in bays else one for one in kept]
@@ -132,7 +128,7 @@ def read(path: str = PATH) -> Results:
     except OSError as error:
         raise HostError("{0} cannot be read: {1}".format(path, error.strerror), subject="trial") from error
     except (ValueError, RecursionError) as error:
-        raise DecodeError("{0} is no JSON: {1}".format(path, error), subject="trial") from error
+        raise DecodeError("{0} is not valid JSON: {1}".format(path, error), subject="trial") from error
     return from_data(data)
 
 
@@ -140,9 +136,11 @@ def from_data(data: Any) -> Results:
     """The results in the file's content. Raises InputError."""
     if not isinstance(data, dict) or data.get("version") != VERSION:
         raise InputError(
-            "version {0} of the results is not known".format(data.get("version") if isinstance(data, dict) else "?"),
+            "version {0} of the results is not supported".format(
+                data.get("version") if isinstance(data, dict) else "?"
+            ),
             subject="trial",
-            remedy="This collection writes version {0}; make the trial again.".format(VERSION),
+            remedy="This collection writes version {0}. Run the trial again.".format(VERSION),
         )
     return from_plain(Results, {key: value for key, value in data.items() if key != "version"}, "trial")
 

@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Carries a trial out, run by run; goes on where the trial's files say."""
+"""Runs a trial, run by run; continues where the trial's files say."""
 
 from __future__ import annotations
 
@@ -27,12 +27,13 @@ LOCK_SECONDS = 60
 ANSWER_SECONDS = 180.0
 """How long fio may take beyond its time: the kernel tries a request that gets no answer several times."""
 WATCH_SECONDS = 30.0
+_AT_START = "when the trial started or resumed, "
 COOLER = 5
-"""How many degrees below the ceiling a trial that was too warm goes on."""
+"""A trial that was too warm continues this many degrees below the ceiling."""
 
 
 class _End(Exception):
-    """The trial ends before its end, in this state for this reason."""
+    """The trial ends early, in this state and for this reason."""
 
     def __init__(self, state: str, reason: str) -> None:
         super().__init__(reason)
@@ -41,7 +42,7 @@ class _End(Exception):
 
 
 class Trial:
-    """One trial in its folder, on its host. *stop* says whether somebody asked for its end."""
+    """One trial in its folder, on its host. *stop* says whether somebody asked it to end."""
 
     def __init__(self, folder: Folder, host: TrialHost, stop: Callable[[], bool], results_path: str) -> None:
         self._folder = folder
@@ -53,7 +54,7 @@ class Trial:
         self._earlier = 0.0
 
     def run(self) -> Progress:
-        """Carry it out, or on. Returns how it ended, which its files tell as well."""
+        """Run the trial, or continue it. Returns how it ended, which its files record as well."""
         order, progress = self._folder.order(), self._folder.progress()
         if order is None or progress is None:
             raise HostError("no trial is ordered", subject="trial", remedy="Start one with drive_trial.")
@@ -78,7 +79,7 @@ class Trial:
                 held.enter_context(self._host.lock())
                 return
             except HostError:
-                # Whoever ordered the trial holds it for a moment still.
+                # The module that ordered the trial holds it for a moment longer.
                 if self._host.monotonic() >= deadline:
                     raise
                 self._pause(1.0)
@@ -96,7 +97,7 @@ class Trial:
             if step.number not in measures and self._left(step):
                 measures[step.number] = self._step(order, step)
                 self._folder.add(step.number, measures[step.number])
-            # The estimate is of this very plan, from what this very trial measured.
+            # The estimate is for this plan, from what this trial measured.
             self._keep(done=len(measures), seconds_left=seconds_left(order, measures, self._progress.dropped), doing="")
             self._bound(order, step)
         self._conclude(order, before, measures)
@@ -123,14 +124,14 @@ class Trial:
 
     def _read(self, order: Order, step: Step, output: str) -> Dict[Key, Measure]:
         names = {order.drive(serial).name(index): (serial, index) for serial, index in step.units}
-        told = read(output, list(names), step.writes)
-        short = [name for name in names if _cut_short(order, step, told[name])]
+        found = read(output, list(names), step.writes)
+        short = [name for name in names if _cut_short(order, step, found[name])]
         if short:
-            raise DecodeError("fio ended before its work was done, on {0}".format(", ".join(short)), subject="trial")
-        return {key: told[name] for name, key in names.items()}
+            raise DecodeError("fio ended before its work was done on {0}".format(", ".join(short)), subject="trial")
+        return {key: found[name] for name, key in names.items()}
 
     def _fio(self, order: Order, step: Step) -> Optional[str]:
-        """fio's output; None when it has to be done again: it got too warm, or a drive did not answer."""
+        """fio's output; None when the run must be repeated: it got too warm, or a drive did not answer."""
         seconds = self._seconds(order, step)
         if not self._host.start(plan.argv(order, step), seconds):
             raise HostError("fio cannot be started: the host refuses another process", subject="trial")
@@ -149,31 +150,31 @@ class Trial:
             return None
         text = ended.output.decode("utf-8", "replace")
         if ended.rc < 0 or not text.strip():
-            raise DecodeError("fio ended with code {0} and no result".format(ended.rc), subject="trial")
+            raise DecodeError("fio ended with exit code {0} and without a result".format(ended.rc), subject="trial")
         return text
 
     def _seconds(self, order: Order, step: Step) -> float:
         settings = order.settings
         if step.phase in plan.MEASURING:
             return settings.run_seconds + settings.ramp_seconds + ANSWER_SECONDS + len(step.units)
-        # 1 MB/s: slower than that, a drive is broken.
+        # 1 MB/s: a slower drive is broken.
         return ANSWER_SECONDS + step.length / 1e6
 
     def _drop(self, step: Step, seconds: float) -> None:
-        """Leave the drives out that gave no result. Of several in a run it is not known which did not answer."""
-        text = "a run of fio had not ended {0:.0f} seconds after it began".format(seconds)
+        """Leave out the drives without a result. Of several in a run it is not known which one did not answer."""
+        text = "fio had not finished {0:.0f} s after its start".format(seconds)
         dropped = dict(self._progress.dropped)
         if len(step.serials) == 1:
             dropped[step.serials[0]] = Reason("no_answer", "reject", text)
         else:
-            text += "; {0} drives were in it, try this one alone".format(len(step.serials))
+            text += "; {0} drives were in this run, test this one alone".format(len(step.serials))
             dropped.update({serial: Reason("no_answer", "look", text) for serial in step.serials})
         self._keep(dropped=dropped)
 
-    # --- what stands between
+    # --- before a run
 
     def _fence(self, order: Order, step: Step, held: ExitStack) -> None:
-        """Nothing is written but to drives that are those of the order, empty, and held by nobody else."""
+        """Make sure that writes only reach drives of the order that are empty and that nobody else holds."""
         found = self._host.discover(order)
         only = replace(order, drives=tuple(order.drive(serial) for serial in step.serials))
         gone = choose.gone(only, found, self._nodes(only))
@@ -183,7 +184,7 @@ class Trial:
         held.enter_context(self._host.claim([order.unit(key).path for key in step.units]))
 
     def _arrived(self, order: Order) -> Found:
-        """The drives, once all are there: after a boot some come late."""
+        """The drives, once all are present: after a boot some appear late."""
         deadline = self._host.monotonic() + ARRIVAL_SECONDS
         while True:
             self._host.settle()
@@ -193,9 +194,9 @@ class Trial:
             if not dropped:
                 return found
             if self._host.monotonic() >= deadline:
-                told = dict(self._progress.dropped)
-                told.update({one: Reason("gone", "reject", "after a start, " + why) for one, why in dropped.items()})
-                self._keep(dropped=told)
+                every = dict(self._progress.dropped)
+                every.update({one: Reason("gone", "reject", _AT_START + why) for one, why in dropped.items()})
+                self._keep(dropped=every)
                 return found
             self._pause(5.0)
 
@@ -203,22 +204,22 @@ class Trial:
         return self._host.nodes_of([unit.path for drive in order.drives for unit in drive.units])
 
     def _rest(self, order: Order, step: Step) -> None:
-        """Looks how warm the drives are before the run when that falls due in it: looking disturbs what is measured."""
+        """Reads temperatures before a run in which they would be due: reading them disturbs what is measured."""
         lead = order.settings.run_seconds + order.settings.ramp_seconds if step.phase in plan.MEASURING else 0
         if self._host.monotonic() + lead >= self._watch:
             self._too_warm(order, step)
 
     def _too_warm(self, order: Order, step: Step) -> bool:
-        """Whether a drive of the run is above the ceiling; then it has been waited for."""
+        """Whether a drive of the run was above the ceiling; returns once it is cool again."""
         ceiling = order.settings.temperature_ceiling
-        # Of drives whose one unit works the others get warm too.
+        # All units of a drive get warm, even when only one works.
         paths = [unit.path for serial in step.serials for unit in order.drive(serial).units]
         self._watch = self._host.monotonic() + WATCH_SECONDS
         if not ceiling or self._warmest(paths) <= ceiling:
             return False
         self._host.abandon()
         while self._warmest(paths) > ceiling - COOLER:
-            text = "a drive is at {0} degrees Celsius, the ceiling is {1}; waiting for {2}".format(
+            text = "a drive is at {0} degrees Celsius, above the ceiling of {1}; waiting until it is at {2}".format(
                 self._progress.warmest, ceiling, ceiling - COOLER
             )
             self._keep(state="paused", reason=text)
@@ -228,18 +229,18 @@ class Trial:
         return True
 
     def _warmest(self, paths: Sequence[str]) -> int:
-        told = self._host.temperatures(paths)
-        self._keep(warmest=max(told.values(), default=None))
-        return max(told.values(), default=0)
+        found = self._host.temperatures(paths)
+        self._keep(warmest=max(found.values(), default=None))
+        return max(found.values(), default=0)
 
     def _bound(self, order: Order, step: Step) -> None:
-        """Ends the trial before it writes, where the rest would not fit into the time limit."""
+        """Ends the trial before it writes, if the rest would exceed the time limit."""
         self._bound_time(order)
         left = self._progress.seconds_left
         following = plan.steps(order)[step.number + 1 : step.number + 2]
         if left is not None and following and following[0].writes and not step.writes:
             if self._spent() + left > order.settings.time_limit_seconds:
-                text = "the rest takes {0:.0f} minutes by the speed measured, more than time_limit_seconds leaves"
+                text = "at the measured speed the rest takes {0:.0f} minutes, more than time_limit_seconds leaves"
                 raise _End("stopped", text.format(left / 60))
 
     def _bound_time(self, order: Order) -> None:
@@ -248,7 +249,7 @@ class Trial:
 
     def _check_stop(self) -> None:
         if self._stop():
-            raise _End("stopped", "somebody stopped it")
+            raise _End("stopped", "it was stopped on request")
 
     def _pause(self, seconds: float) -> None:
         deadline = self._host.monotonic() + seconds
@@ -271,13 +272,13 @@ class Trial:
         return self._earlier + self._host.monotonic() - self._begun
 
     def _keep(self, **changes: object) -> None:
-        told: Dict[str, object] = {"updated": self._host.wall(), "spent": self._spent(), **changes}
-        self._progress = replace(self._progress, **told)  # type: ignore[arg-type]
+        new: Dict[str, object] = {"updated": self._host.wall(), "spent": self._spent(), **changes}
+        self._progress = replace(self._progress, **new)  # type: ignore[arg-type]
         self._folder.keep(self._progress)
 
 
 def _cut_short(order: Order, step: Step, measure: Measure) -> bool:
-    """Whether somebody ended fio: it prints what it has by then, and that must not count."""
+    """Whether fio was ended early: it prints what it has so far, and that must not count."""
     if measure.errors:
         return False
     if step.phase in plan.MEASURING:

@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The service in which a trial runs on its host, so that it needs no connection and outlives a reboot. Pure."""
+"""The service that runs a trial on its host, without a connection and across a reboot. Pure."""
 
 from __future__ import annotations
 
@@ -14,9 +14,9 @@ NAME = "evenkeel-trial.service"
 UNIT_FILE = "/etc/systemd/system/" + NAME
 PROGRAM = "/usr/local/lib/evenkeel/trial.pyz"
 
-# KillMode=mixed: a stop must reach the trial, not fio, which would end early with figures that look right.
+# KillMode=mixed: a stop must reach the trial, not fio, which would end early with plausible figures.
 UNIT = """\
-# Written by evenkeel.split_actuator.drive_trial; it runs only while a trial is wanted.
+# Written by evenkeel.split_actuator.drive_trial; it runs only while a trial is ordered.
 [Unit]
 Description=Trial of split-actuator drives
 ConditionPathExists={folder}/wanted
@@ -32,7 +32,7 @@ UMask=0022
 NoNewPrivileges=yes
 ProtectSystem=strict
 ReadWritePaths=/var/lib/evenkeel/split_actuator
-# The lock that every action of this collection holds is there; others use it too, so it stays.
+# It has the lock that every action of this collection holds. Others use it too, so it is kept.
 RuntimeDirectory=evenkeel
 RuntimeDirectoryPreserve=yes
 ProtectHome=yes
@@ -61,11 +61,11 @@ WantedBy=multi-user.target
 
 
 def start_commands(unit_changed: bool) -> Tuple[Command, ...]:
-    """Start the trial now; enabled, so that a boot goes on with it."""
+    """Start the trial now; enabled, so that it continues after a boot."""
     reload = (Command(("systemctl", "daemon-reload"), "read the new unit file"),) if unit_changed else ()
     return (
         *reload,
-        Command(("systemctl", "--quiet", "enable", NAME), "go on after a reboot"),
+        Command(("systemctl", "--quiet", "enable", NAME), "continue after a reboot"),
         Command(("systemctl", "start", NAME), "start the trial"),
     )
 

@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Starts and stops trials: read, decide, show, act. The trial itself runs apart from this, see `run`."""
+"""Starts and stops trials: read, decide, show, act. The trial itself runs as a service, see `run`."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ LIVE = ("active", "activating", "reloading", "deactivating")
 
 @dataclass(frozen=True)
 class Wish:
-    """What is to be tried. *serials* None: every drive of several units. *fresh*: though it was tried before."""
+    """The request. *serials* None: every drive with several units. *fresh*: even if they were tested before."""
 
     serials: Optional[Tuple[str, ...]] = None
     burn_in_serials: Tuple[str, ...] = ()
@@ -55,7 +55,7 @@ class Access:
         return {self.program_path: (self.program, 0o755), self.unit_file: (service.UNIT.encode(), 0o644)}
 
     def stale(self) -> Tuple[str, ...]:
-        """Those of the files that are not there as they should be."""
+        """Those of the files that are missing or different."""
         return tuple(path for path, (content, _mode) in self.files().items() if _content(path) != content)
 
     def install(self, paths: Sequence[str]) -> None:
@@ -78,8 +78,8 @@ def _content(path: str) -> bytes:
 
 
 @dataclass(frozen=True)
-class Told:
-    """What became of a wish. *runs* are fio's command lines, in order, each with what it is for."""
+class Outcome:
+    """What was, or in check mode would be, done. *runs* are fio's command lines, in order, each with its purpose."""
 
     changed: bool
     commands: Tuple[Command, ...] = ()
@@ -91,7 +91,7 @@ class Told:
 
 
 def look(access: Access) -> Optional[Progress]:
-    """How far the latest trial is; one whose service ended without a word counts as stopped."""
+    """How far the latest trial is; one whose service ended without a report counts as stopped."""
     progress = access.folder.progress()
     if progress is None or progress.state in ENDED or access.live():
         return progress
@@ -99,13 +99,15 @@ def look(access: Access) -> Optional[Progress]:
     again = access.folder.progress()
     if again is None or again.state in ENDED:
         return again
-    return replace(again, state="stopped", reason="its service ended without a word; see journalctl -u " + service.NAME)
+    return replace(
+        again, state="stopped", reason="its service ended without a report; see journalctl -u " + service.NAME
+    )
 
 
-def ensure_started(access: Access, wish: Wish, check_mode: bool, ranges: Mapping[str, Any]) -> Told:
-    """Start the trial, or go on with it, unless it is under way or finished.
+def ensure_started(access: Access, wish: Wish, check_mode: bool, ranges: Mapping[str, Any]) -> Outcome:
+    """Start or continue the trial, unless it is under way or finished.
 
-    Raises Refusal with every reason why it may not begin; nothing has been changed then.
+    Raises Refusal with every reason why it may not start; nothing has been changed then.
     """
     found = discover(access.wanted)
     order = choose.make_order(found, wish.serials, wish.burn_in_serials, wish.settings, ranges)
@@ -116,11 +118,11 @@ def ensure_started(access: Access, wish: Wish, check_mode: bool, ranges: Mapping
             raise HostError(
                 "another trial is under way ({0} of {1} runs done)".format(progress.done, progress.total),
                 subject="host",
-                remedy="Wait for it, or stop it with state: stopped.",
+                remedy="Wait until it has finished, or stop it with state: stopped.",
             )
-        return Told(False, progress=progress)
+        return Outcome(False, progress=progress)
     if same and progress is not None and progress.state == "finished" and not wish.fresh:
-        return Told(False, progress=progress)
+        return Outcome(False, progress=progress)
     keys = [(drive.serial, unit.index) for drive in order.drives for unit in drive.units]
     choose.refuse_contents(order, probe.examine(found, keys, access.run), keys, wish.include_busy)
     _refuse_strays(order, choose.gone(order, found, _nodes(order)))
@@ -134,10 +136,10 @@ def _nodes(order: Order) -> Dict[str, str]:
 
 def _refuse_strays(order: Order, gone: Mapping[str, str]) -> None:
     for serial, why in gone.items():
-        raise HostError(why, subject=order.drive(serial).label, remedy="Run udevadm settle, then again.")
+        raise HostError(why, subject=order.drive(serial).label, remedy="Run `udevadm settle`, then run this again.")
 
 
-def _start(access: Access, order: Order, on: bool, progress: Optional[Progress], check_mode: bool) -> Told:
+def _start(access: Access, order: Order, on: bool, progress: Optional[Progress], check_mode: bool) -> Outcome:
     steps = plan.steps(order)
     measures = access.folder.measures() if on else {}
     known = results.speeds(results.read(access.results_path))
@@ -160,7 +162,7 @@ def _start(access: Access, order: Order, on: bool, progress: Optional[Progress],
         for command in commands:
             checked(access.run, command.argv)
         progress = access.folder.progress()
-    return Told(True, commands, runs, before, _picture(order, len(steps), seconds), progress, seconds)
+    return Outcome(True, commands, runs, before, _picture(order, len(steps), seconds), progress, seconds)
 
 
 def _refuse_long(order: Order, seconds: Optional[float]) -> None:
@@ -168,36 +170,36 @@ def _refuse_long(order: Order, seconds: Optional[float]) -> None:
         raise HostError(
             "it would take {0:.0f} minutes".format(seconds / 60),
             subject="time_limit_seconds {0}".format(order.settings.time_limit_seconds),
-            remedy="Allow for more, measure for fewer seconds, or more drives of an adapter at a time.",
+            remedy="Raise time_limit_seconds, lower run_seconds, or raise per_adapter.",
         )
 
 
 def _picture(order: Order, runs: int, seconds: Optional[float]) -> str:
     lines = ["trial: {0} runs on {1} drives".format(runs, len(order.drives))]
     for drive in order.drives:
-        written = ", WRITTEN OVER IN WHOLE" if drive.burn_in else ""
+        written = ", OVERWRITTEN COMPLETELY" if drive.burn_in else ""
         lines.append("  {0}: {1} units{2}".format(drive.label, len(drive.units), written))
-    lines.append("  fio works for {0}".format(length_words(seconds)))
+    lines.append("  fio runs for {0}".format(length_words(seconds)))
     return "\n".join(lines) + "\n"
 
 
 def length_words(seconds: Optional[float]) -> str:
-    """A length of time for people."""
+    """A time span as text."""
     if seconds is None:
-        return "a time that is known once the drives' speed is measured"
+        return "a time that is not known before the drives' speed is measured"
     return "{0:.0f} minutes".format(seconds / 60) if seconds >= 120 else "{0:.0f} seconds".format(seconds)
 
 
-def ensure_stopped(access: Access, check_mode: bool) -> Told:
-    """Stop the trial that is under way; what it has measured stays, and it can be gone on with."""
+def ensure_stopped(access: Access, check_mode: bool) -> Outcome:
+    """Stop the trial that is under way. What it has measured is kept, and it can be continued."""
     progress = look(access)
     if not access.folder.wanted and (progress is None or progress.state in ENDED):
-        return Told(False, progress=progress)
+        return Outcome(False, progress=progress)
     if not check_mode:
         access.folder.want(False)
         checked(access.run, service.STOP.argv)
         progress = look(access)
-    return Told(True, (service.STOP,), (), "trial: under way\n", "trial: stopped\n", progress)
+    return Outcome(True, (service.STOP,), (), "trial: under way\n", "trial: stopped\n", progress)
 
 
 def argv_lists(commands: Sequence[Command]) -> List[List[str]]:
@@ -205,12 +207,12 @@ def argv_lists(commands: Sequence[Command]) -> List[List[str]]:
     return [list(command.argv) for command in commands]
 
 
-def diff(told: Told) -> List[Dict[str, str]]:
-    """The diff of what was done: the trial before and after, and every command, those of fio too."""
-    if not told.changed:
+def diff(outcome: Outcome) -> List[Dict[str, str]]:
+    """The diff of what was done: the trial before and after, and every command, including those of fio."""
+    if not outcome.changed:
         return []
-    lines = "".join(" ".join(command.argv) + "\n" for command in (*told.commands, *told.runs))
+    lines = "".join(" ".join(command.argv) + "\n" for command in (*outcome.commands, *outcome.runs))
     return [
-        {"before_header": "trial", "after_header": "trial", "before": told.before, "after": told.after},
+        {"before_header": "trial", "after_header": "trial", "before": outcome.before, "after": outcome.after},
         {"prepared": "commands, and what the trial runs:\n" + lines},
     ]

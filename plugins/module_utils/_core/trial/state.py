@@ -3,7 +3,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """A trial's own files: what was ordered, how far it is, and every measure as soon as it is made.
 
-A trial goes on where these files say, after a stop as after a loss of power.
+A trial continues where these files say, after a stop or a power failure.
 """
 
 from __future__ import annotations
@@ -32,8 +32,8 @@ class Progress:
 
     *state*: C(waiting) (ordered, not begun), C(running), C(paused) (too warm), C(finished), C(stopped) (by
     a person or its time limit) or C(failed), with the *reason* for the last four. *done* of *total* runs
-    are done. *spent* are the seconds it has been at work; *seconds_left* is estimated from what was measured
-    and None while nothing was. *dropped* are drives that were left out half way.
+    are done. *spent* are the seconds it has run; *seconds_left* is estimated from what was measured
+    and None before that. *dropped* are drives that were left out during the trial.
     """
 
     order: str
@@ -63,15 +63,15 @@ class Folder:
     # --- the order
 
     def order(self) -> Optional[Order]:
-        """What was ordered last; None for nothing."""
+        """The latest order; None when there is none."""
         data = self._read("order.json")
         return None if data is None else from_plain(Order, data, "trial order")
 
     def begin(self, order: Order, total: int, now: int) -> None:
-        """A new order: what is there of an earlier one goes."""
+        """Write a new order, and remove the files of an earlier one."""
         try:
             os.makedirs(self.path, mode=0o755, exist_ok=True)
-            # All of it: a loss of power may have left parts that were about to replace something.
+            # All files: a power failure can leave temporary ones.
             for file in sorted(os.listdir(self.path), key=lambda name: name != "wanted"):
                 os.unlink(self.name(file))
         except OSError as error:
@@ -87,7 +87,7 @@ class Folder:
         return os.path.exists(self.name("wanted"))
 
     def want(self, wanted: bool) -> None:
-        """Set that."""
+        """Set whether it is to run."""
         try:
             if wanted:
                 write_atomically(self.name("wanted"), "", 0o644)
@@ -105,7 +105,7 @@ class Folder:
         return None if data is None else from_plain(Progress, data, "trial progress")
 
     def keep(self, progress: Progress) -> None:
-        """Replace that."""
+        """Replace the progress."""
         self._write("progress.json", to_plain(progress))
 
     # --- what was found before it began
@@ -121,13 +121,13 @@ class Folder:
         }
 
     def keep_before(self, facts: Facts) -> None:
-        """Keep them."""
+        """Write the facts."""
         self._write("before.json", to_plain(facts))
 
     # --- measures
 
     def measures(self) -> Dict[int, Dict[Key, Measure]]:
-        """The measures of each run that is done. A last line that a loss of power cut off does not count."""
+        """The measures of each run that is done. A last line that a power failure truncated does not count."""
         found: Dict[int, Dict[Key, Measure]] = {}
         try:
             with open(self.name("measures.jsonl"), encoding="utf-8", errors="replace") as file:

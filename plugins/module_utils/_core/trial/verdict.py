@@ -18,7 +18,7 @@ _UNITS = {"sequential": "MB/s", "random": "operations/s"}
 
 @dataclass(frozen=True)
 class Reason:
-    """Why a drive is not simply accepted: a stable *code* for machines, the *verdict* it calls for, and words."""
+    """Why a drive is not accepted: a stable *code* for machines, the *verdict* that follows, and a text."""
 
     code: str
     verdict: str
@@ -33,7 +33,7 @@ def worst(verdicts: Sequence[str]) -> str:
 def judge(order: Order, found: Mapping[str, Figures], before: Facts, after: Facts) -> Dict[str, Tuple[Reason, ...]]:
     """The reasons for each drive, worst first; an empty tuple accepts it.
 
-    *before* and *after* are the facts at the begin and at the end of the trial.
+    *before* and *after* are the facts at the beginning and at the end of the trial.
     """
     far = outliers(order, found)
     usual = _usual(order, after)
@@ -56,7 +56,7 @@ def _errors(drive: TrialDrive, found: Figures) -> Iterator[Reason]:
         if failed:
             yield Reason("read_errors", "reject", "unit {0}: {1} reads failed".format(unit.index, failed))
         if wrong:
-            text = "unit {0}: {1} blocks of the burn-in could not be written or read back right".format(
+            text = "unit {0}: {1} blocks of the burn-in could not be written or read back correctly".format(
                 unit.index, wrong
             )
             yield Reason("burn_in_errors", "reject", text)
@@ -65,7 +65,7 @@ def _errors(drive: TrialDrive, found: Figures) -> Iterator[Reason]:
 def _speeds(
     drive: TrialDrive, found: Figures, far: Mapping[Tuple[str, int, str], Tuple[float, float]], limits: Thresholds
 ) -> Iterator[Reason]:
-    # A read that fails takes longer or shorter than one that does not: such a unit has no speed to judge.
+    # The time of failed reads says nothing: such a unit has no speed to judge.
     if any(found.read_errors):
         return
     yield from _independence(found, limits, len(drive.units))
@@ -84,7 +84,9 @@ def _independence(found: Figures, limits: Thresholds, units: int) -> Iterator[Re
             continue
         verdict = _grade(ratio, limits.independence_look, limits.independence_reject)
         if verdict != "accept":
-            text = "{0} reads: its units together do {1:.0%} of what they do alone (one actuator's worth is {2:.0%})"
+            text = (
+                "{0} reads: its units together reach {1:.0%} of their speeds alone (a single actuator reaches {2:.0%})"
+            )
             yield Reason("not_independent", verdict, text.format(kind, ratio, 1 / units))
 
 
@@ -97,7 +99,7 @@ def _evenness(drive: TrialDrive, found: Figures, limits: Thresholds) -> Iterator
         if verdict != "accept":
             speeds = [getattr(pair, kind) or 0.0 for pair in found.alone]
             slowest = drive.units[speeds.index(min(speeds))].index
-            text = "{0} reads: unit {1} does {2:.0%} of its sibling ({3} against {4} {5})"
+            text = "{0} reads: unit {1} reaches {2:.0%} of its sibling's speed ({3} against {4} {5})"
             yield Reason(
                 "uneven",
                 verdict,
@@ -120,7 +122,7 @@ def _speed(
             verdict = _grade(share, limits.speed_look, limits.speed_reject)
             if verdict != "accept":
                 speed = getattr(found.alone[place], kind) or 0.0
-                text = "{0} reads: unit {1} does {2} {3}, {4:.0%} of its class' median"
+                text = "{0} reads: unit {1} reaches {2} {3}, {4:.0%} of the median of its model"
                 yield Reason("slow", verdict, text.format(kind, unit.index, _shown(kind, speed), _UNITS[kind], share))
 
 
@@ -138,7 +140,7 @@ _SAME = {
 
 
 def _usual(order: Order, facts: Facts) -> Dict[str, Dict[str, str]]:
-    """What more than half of a class have: firmware by drive, the rest by unit."""
+    """What more than half of the drives of a model have: firmware by drive, the rest by unit."""
     usual: Dict[str, Dict[str, str]] = {}
     for name in {drive.class_name for drive in order.drives}:
         members = [drive for drive in order.drives if drive.class_name == name]
@@ -150,17 +152,17 @@ def _usual(order: Order, facts: Facts) -> Dict[str, Dict[str, str]]:
 
 def _class_facts(drive: TrialDrive, facts: Sequence[UnitFacts], usual: Mapping[str, str]) -> Iterator[Reason]:
     if usual["firmware"] and drive.firmware != usual["firmware"]:
-        text = "firmware {0}, most of its class have {1}".format(drive.firmware or "unknown", usual["firmware"])
+        text = "firmware {0}; most drives of its model have {1}".format(drive.firmware or "unknown", usual["firmware"])
         yield Reason("firmware", "look", text)
     for unit in facts:
         for what, (code, words) in _SAME.items():
             if usual[what] and getattr(unit, what) != usual[what]:
-                text = "unit {0}: {1} {2}, most of its class have {3}"
+                text = "unit {0}: {1} {2}; most units of its model have {3}"
                 yield Reason(
                     code, "look", text.format(unit.index, words, getattr(unit, what) or "unknown", usual[what])
                 )
         if unit.logical_block not in (512, 4096):
-            text = "unit {0}: sectors of {1} bytes; 512 or 4096 are needed".format(unit.index, unit.logical_block)
+            text = "unit {0}: sectors of {1} bytes; 512 or 4096 are required".format(unit.index, unit.logical_block)
             yield Reason("sector_format", "reject", text)
         if unit.protection:
             text = "unit {0}: formatted with T10 protection type {1}".format(unit.index, unit.protection)
@@ -186,9 +188,9 @@ def _health(
 
 def _smart(unit: UnitFacts, where: str) -> Iterator[Reason]:
     if unit.smart == "failing":
-        yield Reason("smart", "reject", "{0}SMART says that it fails ({1})".format(where, unit.smart_reason))
+        yield Reason("smart", "reject", "{0}SMART reports a failure ({1})".format(where, unit.smart_reason))
     elif unit.smart == "attention":
-        yield Reason("smart", "look", "{0}SMART has {1}".format(where, unit.smart_reason))
+        yield Reason("smart", "look", "{0}SMART reports {1}".format(where, unit.smart_reason))
     elif unit.smart == "unreadable":
         yield Reason("smart", "look", "{0}SMART cannot be read: {1}".format(where, unit.smart_reason))
 

@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The host behind a trial that runs: devices, programs, time. Tests put a subclass in its place."""
+"""The host of a running trial: devices, programs, time. Tests use a subclass."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ SMART_AT_A_TIME = 4
 
 
 class JobRunner:
-    """A `Runner` whose commands are abandoned when they hang; what they say on standard error is not kept."""
+    """A `Runner` that abandons commands that hang; their standard error is not kept."""
 
     def __init__(self, jobs: Jobs) -> None:
         self._jobs = jobs
@@ -36,7 +36,7 @@ class JobRunner:
         """Run *argv* to its end. Raises HostError when it cannot be started, CommandError when it hangs."""
         name = "tool {0}".format(" ".join(argv))
         if not self._jobs.start(name, argv, TOOL_SECONDS, 16 << 20):
-            raise CommandError(argv, -1, "an earlier one hangs in the kernel")
+            raise CommandError(argv, -1, "an earlier run of it hangs in the kernel")
         while True:
             for ended in self._jobs.poll(1.0):
                 if ended.name != name:
@@ -60,11 +60,11 @@ class TrialHost:
     # --- time and order
 
     def monotonic(self) -> float:
-        """Seconds that only go up."""
+        """Seconds of a clock that never goes back."""
         return time.monotonic()
 
     def wall(self) -> int:
-        """The second it is (Unix time)."""
+        """The time in seconds (Unix time)."""
         return int(time.time())
 
     def sleep(self, seconds: float) -> None:
@@ -78,7 +78,7 @@ class TrialHost:
     # --- drives
 
     def settle(self) -> None:
-        """Wait until udev has seen to what is there."""
+        """Wait until udev has processed its events."""
         self.run(SETTLE)
 
     def discover(self, order: Order) -> Found:
@@ -88,11 +88,11 @@ class TrialHost:
         return discover(Wanted(units=units, ranges=ranges))
 
     def nodes_of(self, paths: Iterable[str]) -> Dict[str, str]:
-        """Where device links lead."""
+        """The devices that links point to."""
         return links.nodes_of(paths)
 
     def facts(self, found: Found, serials: Sequence[str]) -> Facts:
-        """What is known of the drives besides their speed."""
+        """What is known about the drives besides their speed."""
         return read_facts(found, serials, self.run)
 
     def contents(self, found: Found, keys: Iterable[Key]) -> Mapping[Key, Tuple[Content, ...]]:
@@ -101,21 +101,23 @@ class TrialHost:
 
     @contextmanager
     def claim(self, paths: Iterable[str]) -> Iterator[None]:
-        """Hold devices exclusively: while it lasts nobody can mount them or make a pool of them.
+        """Hold devices exclusively: meanwhile nobody can mount them or make a pool of them.
 
-        Raises HostError when somebody has one of them.
+        Raises HostError when one of them is in use.
         """
         with ExitStack() as held:
             for path in sorted({os.path.realpath(path) for path in paths}):
                 try:
                     handle = os.open(path, os.O_RDONLY | os.O_EXCL | os.O_CLOEXEC)
                 except OSError as error:
-                    raise HostError("the device cannot be had alone: {0}".format(error.strerror), path) from error
+                    raise HostError(
+                        "the device cannot be opened exclusively: {0}".format(error.strerror), path
+                    ) from error
                 held.callback(os.close, handle)
             yield
 
     def temperatures(self, paths: Sequence[str]) -> Dict[str, int]:
-        """Degrees Celsius by path, of those devices that tell. Runs beside fio; what fio ends with is kept for it."""
+        """Degrees Celsius by path, where a device reports them. Runs beside fio, whose result is kept."""
         left, found = list(paths), {}  # type: List[str], Dict[str, int]
         running: Dict[str, str] = {}
         while left or running:
@@ -127,25 +129,25 @@ class TrialHost:
                 if ended.name not in running:
                     self._kept.append(ended)
                     continue
-                told = _temperature(ended)
-                if told is not None:
-                    found[running[ended.name]] = told
+                degrees = _temperature(ended)
+                if degrees is not None:
+                    found[running[ended.name]] = degrees
                 del running[ended.name]
         return found
 
-    # --- the run under way
+    # --- the current run
 
     def start(self, work: Work, seconds: float) -> bool:
         """Start fio; it is abandoned after *seconds*. False when the host refuses another process.
 
-        Each has a name of its own: one that hangs in the kernel, with its drive, is not waited for.
+        Each has its own name: one that hangs in the kernel with its drive is not waited for.
         """
         self._kept = []
         self._number += 1
         return self.jobs.start(self._fio, work, seconds, 256 << 20)
 
     def poll(self, seconds: float) -> Optional[Ended]:
-        """What became of fio; None while it works."""
+        """How fio ended; None while it runs."""
         ended = self._kept or self.jobs.poll(seconds)
         self._kept = []
         return next((one for one in ended if one.name == self._fio), None)

@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What a step of a replacement did, in data and in words. Pure."""
+"""What a step of a replacement did, as data and as text. Pure."""
 
 from __future__ import annotations
 
@@ -16,8 +16,8 @@ from .situation import View, bay_of
 
 
 @dataclass(frozen=True)
-class ToldPlace:
-    """A place of the leaving drive: vdev, unit index, the state of its member, the state of what fills it."""
+class PlaceStatus:
+    """A place of the leaving drive: vdev, unit index, state of its member, state of the member that replaces it."""
 
     vdev: str
     unit: int
@@ -26,8 +26,8 @@ class ToldPlace:
 
 
 @dataclass(frozen=True)
-class Told:
-    """How a replacement stands. *margin_without* is what the pool stands while the leaving units do not serve."""
+class Status:
+    """The state of a replacement. *margin_without* is the margin while the leaving units are out of service."""
 
     stage: str
     way: str
@@ -35,7 +35,7 @@ class Told:
     leaving_bay: str
     entering_serial: str
     entering_bay: str
-    places: Tuple[ToldPlace, ...]
+    places: Tuple[PlaceStatus, ...]
     margin: int
     margin_without: int
     progress: Progress
@@ -50,14 +50,14 @@ class Outcome:
     commands: Tuple[Command, ...]
     before: str
     after: str
-    told: Told
+    status: Status
     entering: Optional[Drive] = None
 
 
-def tell(view: View, progress: Progress, notes: Sequence[str] = ()) -> Told:
+def status(view: View, progress: Progress, notes: Sequence[str] = ()) -> Status:
     """The situation for people and playbooks."""
     entering = view.entering
-    return Told(
+    return Status(
         stage=view.stage,
         way="hot" if view.hot else "in_place",
         leaving_serial=view.note.serial,
@@ -65,7 +65,7 @@ def tell(view: View, progress: Progress, notes: Sequence[str] = ()) -> Told:
         entering_serial=view.note.entering or (entering.serial if entering else ""),
         entering_bay=view.note.entering_bay or (bay_of(entering) if entering else ""),
         places=tuple(
-            ToldPlace(place.vdev, place.index, place.leaving.state, place.incoming.state if place.incoming else "")
+            PlaceStatus(place.vdev, place.index, place.leaving.state, place.incoming.state if place.incoming else "")
             for place in view.places
         ),
         margin=risk.margin_without(view.pool, ()),
@@ -76,8 +76,8 @@ def tell(view: View, progress: Progress, notes: Sequence[str] = ()) -> Told:
 
 
 def unchanged(view: View, progress: Progress, notes: Sequence[str] = ()) -> Outcome:
-    """The outcome of a step that had nothing to do."""
-    return Outcome(False, (), "", "", tell(view, progress, notes), view.entering)
+    """The outcome of a step with nothing to do."""
+    return Outcome(False, (), "", "", status(view, progress, notes), view.entering)
 
 
 def picture(view: View, states: Mapping[int, str]) -> str:
@@ -89,7 +89,7 @@ def picture(view: View, states: Mapping[int, str]) -> str:
 
 
 def as_found(view: View, index: int) -> str:
-    """What stands in the place of a unit index now."""
+    """What is in the place of a unit index now."""
     place = next(one for one in view.places if one.index == index)
-    told = "serial {0}, {1}".format(place.leaving.serial or "unknown", place.leaving.state)
-    return "{0}, being replaced by {1}".format(told, place.incoming.name) if place.incoming else told
+    text = "serial {0}, {1}".format(place.leaving.serial or "unknown", place.leaving.state)
+    return "{0}, being replaced by {1}".format(text, place.incoming.name) if place.incoming else text
