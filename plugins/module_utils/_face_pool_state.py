@@ -62,5 +62,5 @@ def bring_about(params: Mapping[str, Any], access: Access, check_mode: bool) -> 
         "guid": told.guid,
         "missing": list(told.missing),
         "locked": list(told.locked),
-        "paths": list(told.paths),
+        "device_paths": list(told.device_paths),
     }

@@ -217,7 +217,7 @@ locked:
   elements: str
   returned: with O(state=imported)
   sample: ["archive/sealed"]
-paths:
+device_paths:
   description: The device links of all members, also of those that are missing.
   type: list
   elements: str

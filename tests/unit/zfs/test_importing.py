@@ -145,7 +145,7 @@ def test_missing_drives_within_what_is_accepted_are_left_out_and_told():
     told = run(access, [*START, trial(here, "DEGRADED", action=degraded)], Terms(accept_missing=1))
     assert told.outcome.commands[0].argv[5:] == (*names(0, 1, 2), GUID)
     assert told.missing == ("bay03 (serial ACT3) units 0, 1: not on the host",)
-    assert len(told.paths) == 8
+    assert len(told.device_paths) == 8
 
 
 def test_missing_drives_beyond_what_is_accepted_are_refused():

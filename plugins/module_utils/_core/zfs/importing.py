@@ -46,14 +46,14 @@ class Terms:
 class Report:
     """What was found, beside the outcome: *missing* says which drives lack, *locked* which datasets have no key.
 
-    *paths* are the device links of all members but spares, also of those that lack, sorted.
+    *device_paths* are the device links of all members but spares, also of those that lack, sorted.
     """
 
     outcome: Outcome
     guid: str = ""
     missing: Tuple[str, ...] = ()
     locked: Tuple[str, ...] = ()
-    paths: Tuple[str, ...] = ()
+    device_paths: Tuple[str, ...] = ()
     members: Tuple[Member, ...] = ()
 
 
@@ -118,7 +118,7 @@ def _import(look: _Look, terms: Terms, imported: Mapping[str, str], check_mode: 
         outcome=Outcome(True, commands, _lines_before(look, chosen), _picture(look, chosen, missing)),
         guid=chosen.guid,
         missing=tuple(str(one) for one in missing),
-        paths=tuple(sorted(path for key, path in paths.items() if key not in spares)),
+        device_paths=tuple(sorted(path for key, path in paths.items() if key not in spares)),
         members=tuple(member for member in build.members_of(look.layout) if argv.key_of(member) in chosen.labels),
     )
     return report if check_mode else _act(look, report)
@@ -134,7 +134,7 @@ def _act(look: _Look, report: Report) -> Report:
         report,
         outcome=replace(report.outcome, pool=resolved),
         locked=mounting.locked(run, pool),
-        paths=_paths_of(resolved),
+        device_paths=_paths_of(resolved),
     )
 
 
