@@ -72,7 +72,7 @@ def test_the_create_command_is_exact_and_leaves_spare_drives_out():
         (lambda found: found.pop(1), "bay01 (serial ACS0001): declared, but no drive with this serial is on the host"),
         (
             lambda found: found.append(dataclasses.replace(found[1], key="k9")),
-            "bay01 (serial ACS0001): 2 drives report this serial (k1, k9); which one is meant cannot be told",
+            "bay01 (serial ACS0001): 2 drives report this serial (k1, k9); it is not clear which one is meant",
         ),
         (
             lambda found: found.__setitem__(1, dataclasses.replace(found[1], units=found[1].units[:1])),

@@ -81,7 +81,7 @@ def test_missing_drives_are_named_with_the_reason():
     assert comparison.wrong == comparison.beyond == []
     assert [str(one) for one in comparison.missing(layout(), found, gone)] == [
         "bay02 (serial ACT2) units 0, 1: not on the host",
-        "bay03 (serial ACT3) unit 1: on the host, but holds no pool label",
+        "bay03 (serial ACT3) unit 1: on the host, but without a pool label",
     ]
 
 
@@ -116,18 +116,18 @@ def test_a_member_in_another_vdev_is_named_with_both():
 
 
 def test_another_parity_or_width_is_told():
-    assert "is a raidz2 of 4; laid out is a raidz1 of 4" in compare(labels(), layout(parity=1)).wrong[0]
-    assert "is a raidz2 of 4; laid out is a raidz2 of 5" in compare(labels(), layout(5)).wrong[0]
+    assert "planned raidz1 of 4 members, actual raidz2 of 4" in compare(labels(), layout(parity=1)).wrong[0]
+    assert "planned raidz2 of 5 members, actual raidz2 of 4" in compare(labels(), layout(5)).wrong[0]
 
 
 def test_a_vdev_that_nobody_laid_out_is_told():
     found = labels(*[[(f"ACT{bay}", index) for bay in range(4)] for index in (0, 1)], [("ACT4", 0), ("ACT5", 0)])
-    assert compare(found).wrong == ["units bay04.0, bay05.0 form a vdev of the pool that is not laid out"]
+    assert compare(found).wrong == ["units bay04.0, bay05.0 form a vdev that is not in the layout"]
 
 
 def test_a_whole_vdev_without_labels_is_beyond():
     found = labels([(f"ACT{bay}", 0) for bay in range(4)])
-    assert compare(found).beyond == ["the vdev of bay00.1, bay01.1, bay02.1, bay03.1 stands 2 lost and has lost 4"]
+    assert compare(found).beyond == ["the vdev of bay00.1, bay01.1, bay02.1, bay03.1: missing members: 4, tolerated: 2"]
 
 
 def test_a_replaced_drive_put_back_counts_as_missing():

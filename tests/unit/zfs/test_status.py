@@ -222,7 +222,7 @@ def test_rows_of_a_draid_without_kind_and_state_are_read_from_the_text(name):
     """OpenZFS issue 18431 (2.3.2): `zpool status -j` leaves vdev_type and state out for dRAID."""
     told = json.dumps(lacking(name, draid=("vdev_type", "state", "guid"), dspare=("vdev_type", "state", "guid")))
     (alone,) = status_json.read(told)
-    assert not alone.told
+    assert not alone.complete
     assert [(node.kind, node.parity, node.state, node.serving) for node in alone.group("data")] == [
         ("draid", 1, "UNKNOWN", False)
     ] * 2
