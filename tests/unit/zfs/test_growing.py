@@ -269,10 +269,10 @@ def test_what_a_vdev_allocates_is_computed_as_openzfs_wrote_it(name):
     ("path", "kind", "told"),
     [
         ("/dev/disk/by-vdev/bay01.0-part1", "lun", "/dev/disk/by-vdev/bay01.0"),
-        ("/dev/disk/by-id/wwn-0x502ac20c78dc0f21-part1", "lun", "/dev/disk/by-id/wwn-0x502ac20c78dc0f21"),
+        ("/dev/disk/by-id/wwn-0x5000ace278dc0f21-part1", "lun", "/dev/disk/by-id/wwn-0x5000ace278dc0f21"),
         ("/dev/sdb1", "lun", "/dev/sdb"),
         ("/dev/disk/by-vdev/bay01.1", "lun", "/dev/disk/by-vdev/bay01.1"),
-        ("/dev/disk/by-id/wwn-0x502ac20c78dc0fa1", "lun", "/dev/disk/by-id/wwn-0x502ac20c78dc0fa1"),
+        ("/dev/disk/by-id/wwn-0x5000ace278dc0fa1", "lun", "/dev/disk/by-id/wwn-0x5000ace278dc0fa1"),
         ("", "lun", "77"),
         ("/dev/disk/by-vdev/bay01.0", "range", "77"),
     ],

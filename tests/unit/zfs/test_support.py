@@ -19,7 +19,7 @@ from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs 
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs.resolve import Index, resolve
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs.tree import Node, PoolTree
 
-WWNS = ["naa.5000acf0bb0000{0:02x}".format(number) for number in range(1, 7)]
+WWNS = ["naa.5000ace2bb0000{0:02x}".format(number) for number in range(1, 7)]
 
 
 def flash(number, **more):
@@ -29,7 +29,7 @@ def flash(number, **more):
 
 
 def split():
-    units = tuple(Unit(index, wwn="naa.5000acf0aa00000{0}".format(index), links=("/dev/x",)) for index in (0, 1))
+    units = tuple(Unit(index, wwn="naa.5000ace2aa00000{0}".format(index), links=("/dev/x",)) for index in (0, 1))
     return Drive(key="s", serial="ACS0", units=units, expected_units=2, bay=Bay("", 3))
 
 
@@ -95,7 +95,7 @@ def test_the_create_command_has_them_after_the_data():
     found = [flash(number) for number in range(6)]
     layout = dataclasses.replace(Layout(()), support=support.resolve(support.read_support(DECLARED), found))
     command = build.create_command("archive", layout, build.paths_as_found(build.units_of(layout, found)), {}, {})
-    by = "/dev/disk/by-id/wwn-0x5000acf0bb0000"
+    by = "/dev/disk/by-id/wwn-0x5000ace2bb0000"
     assert command.argv == (
         "zpool", "create", "archive", "special", "mirror", by + "01", by + "02", by + "03",
         "log", "mirror", by + "04", by + "05", "cache", by + "06",
@@ -103,13 +103,13 @@ def test_the_create_command_has_them_after_the_data():
 
 
 def test_what_cannot_be_used_is_named_by_wwn():
-    declared = support.read_support([{"role": "log", "devices": [WWNS[0], WWNS[1], "naa.5000acf0aa000001"]}])
+    declared = support.read_support([{"role": "log", "devices": [WWNS[0], WWNS[1], "naa.5000ace2aa000001"]}])
     with pytest.raises(Refusal) as caught:
         support.resolve(declared, [flash(1), dataclasses.replace(flash(1), key="again"), split()])
     assert caught.value.reasons == (
         "log on {0}: no drive on the host has this WWN".format(WWNS[0]),
         "log on {0}: 2 units have this WWN".format(WWNS[1]),
-        "log on naa.5000acf0aa000001: it is unit 1 of the split-actuator drive in bay03 (serial ACS0)",
+        "log on naa.5000ace2aa000001: it is unit 1 of the split-actuator drive in bay03 (serial ACS0)",
     )
 
 
@@ -135,7 +135,7 @@ def test_what_differs_is_named():
     log = Node("mirror-1", "mirror", "ONLINE", children=(leaf(4), leaf(3)))
     found = pool(("logs", (log,)), ("dedup", (leaf(1),)))
     assert support.differences(found, support.read_support(DECLARED)) == (
-        "cache on 5000acf0bb000006: declared, not in the pool",
-        "dedup on 5000acf0bb000002: in the pool, not declared",
-        "special on 5000acf0bb000001, 5000acf0bb000002, 5000acf0bb000003: declared, not in the pool",
+        "cache on 5000ace2bb000006: declared, not in the pool",
+        "dedup on 5000ace2bb000002: in the pool, not declared",
+        "special on 5000ace2bb000001, 5000ace2bb000002, 5000ace2bb000003: declared, not in the pool",
     )

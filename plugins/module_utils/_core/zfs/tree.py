@@ -79,7 +79,7 @@ class Node:
         """Whether reads of this node's data succeed from it (for a stand-in: from any child)."""
         if not self.children:
             return self.state in SERVING
-        # Two stand-ins of one name differ in their members only: JSON gives the second the first one's state.
+        # Two stand-in nodes of one name differ in their members only: JSON gives the second the first one's state.
         well = self.state != UNKNOWN_STATE if self.kind in STAND_INS else self.state in SERVING
         return well and any(child.serving for child in self.children)
 
