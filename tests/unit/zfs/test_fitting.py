@@ -83,7 +83,7 @@ def partition(size=SIZE, uuid="", start=MIB):
 
 
 class Writing(World):
-    """A host on which sgdisk makes what it was told to make."""
+    """A host on which sgdisk makes what its arguments say."""
 
     def drives(self):
         if self.run and any(one[0] == "sgdisk" for one in getattr(self.run, "seen", ())):
@@ -263,8 +263,10 @@ def test_members_are_alike_as_openzfs_compares_them_and_the_vdev_holds_what_it_h
     # zpool compares each device with the one before it, in whatever order they come.
     assert max(seen.values()) - min(seen.values()) <= ALIKE
     assert {key for key, unit in units.items() if unit.size > min(bytes_of.values()) + ALIKE} == set(wanted.larger)
-    members = [replace(one, size=seen[(one.serial, 0)], unit_kind="range" if (one.serial, 0) in wanted.larger else "lun")
-               for one in layout.vdevs[0].members]  # fmt: skip
+    members = [
+        replace(one, size=seen[(one.serial, 0)], unit_kind="range" if (one.serial, 0) in wanted.larger else "lun")
+        for one in layout.vdevs[0].members
+    ]
     fitted = pool_capacity([Vdev("raidz", 1, tuple(members))])
     assert fitted.size == pool_capacity(layout.vdevs).size
     for key, one in wanted.larger.items():

@@ -147,7 +147,7 @@ def test_a_layout_that_moves_what_is_placed_is_refused():
     assert "ACT0 unit 0: already a member of another vdev" in told
 
 
-def test_a_new_unit_that_is_not_empty_is_refused_and_cleared_where_told():
+def test_a_new_unit_that_is_not_empty_is_refused_and_cleared_when_listed():
     disks = {("ACT5", 1): (Content("filesystem", "ext4", "/dev/sdl"),)}
     told = refused(fresh(on_disks=disks), start(status(NOW)))
     assert told == "bay05 (serial ACT5) unit 1: filesystem ext4 on /dev/sdl"

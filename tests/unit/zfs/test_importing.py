@@ -136,7 +136,7 @@ def test_the_commands_are_exact_and_carry_no_force():
     assert "active, not imported" in told.outcome.before
 
 
-def test_missing_drives_within_what_is_accepted_are_left_out_and_told():
+def test_missing_drives_within_what_is_accepted_are_left_out_and_reported():
     access = FakeAccess(None, None, found_drives=DRIVES[:3])
     here = [key for key in labels() if key[0] != "ACT3"]
     degraded = (
@@ -187,7 +187,7 @@ def test_take_over_forces_nothing_where_no_force_is_needed():
         assert "-f" not in told.outcome.commands[0].argv
 
 
-def test_a_pool_in_use_elsewhere_is_refused_even_when_told_to_take_it_over():
+def test_a_pool_in_use_elsewhere_is_refused_even_with_take_over():
     access = FakeAccess(None, None, own=1, moving=True)
     refused(access, Terms(take_over=GUID), match="in use by another host right now")
     guarded = FakeAccess(None, None, on_units=labels(multihost=True), moving=True)
@@ -333,7 +333,7 @@ def test_a_drive_that_was_replaced_and_left_in_the_chassis_is_no_member():
 
 
 def test_links_between_two_states_after_the_import_are_waited_for_only_where_it_matters():
-    """Right after an import udev reads the partitions anew; a member may be seen under another path meanwhile."""
+    """Right after an import udev reads the partitions again; meanwhile a member may have another path."""
     imported = (("zpool", "import", "-N", "-o", "cachefile=none", *names(0, 1, 2, 3), GUID), "")
     finish = [
         (("zfs", "mount", "-a"), ""),
