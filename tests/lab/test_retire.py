@@ -101,7 +101,7 @@ def test_what_holds_anything_else_refuses_all_of_it_and_nothing_changes(server: 
         told = server.refused("pool", **RETIRE, declared=declared, erase_serials=["COH00", "COH99"])
         assert told["reasons"] == ["serial COH99: not on the host"]
         told = server.refused("pool", **RETIRE, declared=declared, guid="42")
-        assert "requested is 42" in told["reasons"][0]
+        assert "but 42 was requested" in told["reasons"][0]
     assert lab.run("zpool list -H -o name,health").out.split() == ["archive", "ONLINE"]
     # In use: the export fails, and no label is touched.
     busy = lab.run("(cd /archive/tide; sleep 300) < /dev/null > /dev/null 2>&1 & echo $!").out.strip()

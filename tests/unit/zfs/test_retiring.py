@@ -184,7 +184,7 @@ def test_which_pool_is_meant_must_be_sure():
     access.on_units[("ACT4", 0)] = spread(NOW, pool_guid="9")[("ACT1", 0)]
     assert refused(access, start(NO_POOL), "ACT1") == f"GUID {GUID}\nGUID 9"
     assert retire(access, start(NO_POOL), "ACT1", check=True, guid=GUID).outcome.changed
-    assert "requested is 9" in refused(World(found_drives=DRIVES), start(status(NOW)), guid="9")
+    assert "but 9 was requested" in refused(World(found_drives=DRIVES), start(status(NOW)), guid="9")
     assert refused(World(found_drives=DRIVES), start(status(NOW, state="SUSPENDED")))
 
 

@@ -222,7 +222,10 @@ def _refuse_fixed(pool: str, changed: Mapping[str, str], found: Mapping[str, str
     if fixed:
         raise Refusal(
             "Pool {0} cannot be given the requested settings; nothing was changed.".format(pool),
-            ["{0} is {1}, requested is {2}".format(name, found.get(name, "unset"), changed[name]) for name in fixed],
+            [
+                "{0} is {1}, but {2} was requested".format(name, found.get(name, "unset"), changed[name])
+                for name in fixed
+            ],
             "These settings are fixed when a pool is created.",
         )
 

@@ -35,8 +35,8 @@ def ensure_exported(access: Access, pool: str, guid: str, check_mode: bool) -> O
         )
     if guid not in ("", found.guid):
         raise Refusal(
-            "Pool {0} has another GUID than requested; nothing was changed.".format(pool),
-            ["its GUID is {0}, requested is {1}".format(found.guid, guid)],
+            "Pool {0} does not have the requested GUID; nothing was changed.".format(pool),
+            ["its GUID is {0}, but {1} was requested".format(found.guid, guid)],
             "Correct guid.",
         )
     commands = (Command(("zpool", "export", pool), "export pool {0}".format(pool)),)

@@ -149,7 +149,8 @@ def _verified(look: _Look) -> Pool:
         settle(look.access.run)
         pool, wrong = _looked_back(look)
     if wrong:
-        checked(look.access.run, ("zpool", "export", wish.pool), "Pool imported, not mounted; not as planned.")
+        state = "The pool is imported but not mounted, and does not match the layout."
+        checked(look.access.run, ("zpool", "export", wish.pool), state)
         raise Refusal(
             "Pool {0} was imported, did not match the layout, and was exported again.".format(wish.pool),
             wrong,
@@ -317,7 +318,7 @@ def _converge(access: Access, wish: Wish, terms: Terms, pools: Mapping[str, Pool
         )
     wrong = list(build.differences(pool, wish.layout) + beside.differences(pool, wish.support))
     if terms.guid not in ("", pool.guid):
-        wrong.append("its GUID is {0}, requested is {1}".format(pool.guid, terms.guid))
+        wrong.append("its GUID is {0}, but {1} was requested".format(pool.guid, terms.guid))
     facts = _settings(access.run, pool.name)
     if facts.get("altroot", "-") != "-":
         wrong.append("it is imported with the alternative root {0}".format(facts["altroot"]))

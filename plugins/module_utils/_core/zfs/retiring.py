@@ -109,8 +109,8 @@ def _identified(
         )
     if pool is not None and guid not in ("", pool.guid):
         raise Refusal(
-            "Pool {0} has another GUID than requested; nothing was changed.".format(name),
-            ["its GUID is {0}, requested is {1}".format(pool.guid, guid)],
+            "Pool {0} does not have the requested GUID; nothing was changed.".format(name),
+            ["its GUID is {0}, but {1} was requested".format(pool.guid, guid)],
             "Correct guid.",
         )
     named = {one.label.pool_guid for one in labels.values() if one.label.name == name}
