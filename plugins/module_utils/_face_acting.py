@@ -26,7 +26,7 @@ def as_root() -> None:
     """Raises HostError when this does not run as root."""
     if os.geteuid() != 0:
         raise HostError(
-            "this needs root, and runs as user {0}".format(os.geteuid()),
+            "this needs root, but runs as user {0}".format(os.geteuid()),
             subject="host",
             remedy="Set become: true for the task or play.",
         )
@@ -34,7 +34,7 @@ def as_root() -> None:
 
 @contextmanager
 def acting(module: AnsibleModule, action: str) -> Iterator[None]:
-    """Around an action: root is needed, and outside check mode the host's lock."""
+    """Wraps an action: it needs root and, outside check mode, the host's lock."""
     as_root()
     if module.check_mode:
         yield
@@ -43,7 +43,9 @@ def acting(module: AnsibleModule, action: str) -> Iterator[None]:
         yield
 
 
-def diff_of(outcome: Union[actions.Outcome, split.Outcome, replacement.Outcome], header: str = "pool") -> List[Dict[str, str]]:
+def diff_of(
+    outcome: Union[actions.Outcome, split.Outcome, replacement.Outcome], header: str = "pool"
+) -> List[Dict[str, str]]:
     """The diff of an outcome: what *header* names before and after, and the exact commands between."""
     if not outcome.changed:
         return []

@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What modules that deal with pools share: from their parameters into the library, and the pools as plain data."""
+"""What modules for pools share: their parameters as the library takes them, and the pools as plain data."""
 
 from __future__ import annotations
 
@@ -30,19 +30,19 @@ def declared_from(params: Mapping[str, Any]) -> Tuple[DeclaredDrive, ...]:
 
 
 def access_from(params: Mapping[str, Any], runner: Runner) -> Access:
-    """The host, looked at as the parameters say."""
+    """The host, read as the parameters say."""
     return Access(runner, expecting(wanted_from(params), declared_from(params)))
 
 
 def pool_facts(access: Access, params: Mapping[str, Any]) -> Dict[str, List[Dict[str, Any]]]:
-    """Every imported pool (or the one asked for) as plain data with its margins; those on the units where asked for."""
+    """Every imported pool (or the requested one) as plain data with its margins, and on request those not imported."""
     drives, declared = access.drives(), declared_from(params)
     pools = current_pools(access, version(access.run), drives, declared)
     found = {"pools": _imported(pools, drives, declared, params["pool"])}
     if params["unimported"]:
         labels = {key: one.label for key, one in access.labels().items()}
-        lying = on_units(labels, drives, declared, frozenset(pool.guid for pool in pools))
-        found["unimported"] = [to_plain(one) for one in lying]
+        unimported = on_units(labels, drives, declared, frozenset(pool.guid for pool in pools))
+        found["unimported"] = [to_plain(one) for one in unimported]
     return found
 
 

@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""From the parameters of pool to what brings its states about."""
+"""From the parameters of the module pool to the actions for its states."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ SUPPORT_OPTIONS: Dict[str, Any] = {
 
 
 def wish_from(params: Mapping[str, Any]) -> actions.Wish:
-    """What the pool should be, from the parameters of pool."""
+    """What the pool should be, from the parameters of the module pool."""
     return actions.Wish(
         pool=params["pool"],
         layout=from_plain(Layout, params["layout"] or {"vdevs": []}, "layout"),
@@ -41,8 +41,8 @@ def _settings(given: Mapping[str, Any]) -> Dict[str, Any]:
     return {str(name): None if value is None else build.setting_text(value) for name, value in given.items()}
 
 
-def bring_about(params: Mapping[str, Any], access: Access, check_mode: bool) -> Tuple[actions.Outcome, Dict[str, Any]]:
-    """Bring the pool to the wished state; the outcome, and what else there is to return."""
+def ensure_state(params: Mapping[str, Any], access: Access, check_mode: bool) -> Tuple[actions.Outcome, Dict[str, Any]]:
+    """Bring the pool to the requested state. Returns the outcome and further values to return."""
     if params["state"] == "exported":
         return exporting.ensure_exported(access, params["pool"], params["guid"], check_mode), {}
     wish = wish_from(params)
@@ -51,16 +51,16 @@ def bring_about(params: Mapping[str, Any], access: Access, check_mode: bool) -> 
     if params["state"] == "retired":
         retired = retiring.ensure_retired(access, wish, params["guid"], check_mode)
         lines = {"erased": retired.erased, "left": retired.left, "notes": retired.notes}
-        return retired.outcome, {name: list(told) for name, told in lines.items()}
+        return retired.outcome, {name: list(values) for name, values in lines.items()}
     if params["state"] == "grown":
         grown = growing.ensure_grown(access, wish, check_mode)
         more = {"added": grown.added, "expanded": grown.expanded, "waiting": grown.waiting}
         return grown.outcome, {name: list(lines) for name, lines in more.items()}
     terms = importing.Terms(params["guid"], params["take_over"], params["accept_missing_drives"])
-    told = importing.ensure_imported(access, wish, terms, check_mode)
-    return told.outcome, {
-        "guid": told.guid,
-        "missing": list(told.missing),
-        "locked": list(told.locked),
-        "paths": list(told.paths),
+    imported = importing.ensure_imported(access, wish, terms, check_mode)
+    return imported.outcome, {
+        "guid": imported.guid,
+        "missing": list(imported.missing),
+        "locked": list(imported.locked),
+        "device_paths": list(imported.device_paths),
     }

@@ -7,28 +7,29 @@ from __future__ import annotations
 
 DOCUMENTATION = r"""
 module: host_identity
-short_description: Gives a host the identity by which OpenZFS knows it
+short_description: Sets the host id by which OpenZFS identifies a host
 version_added: 0.1.0
 author:
   - The evenkeel maintainers (@evenkeel)
 description:
-  - OpenZFS notes in each pool the id of the host that uses it, and imports a pool that was not exported only on that
-    host. A reinstallation makes up a new id. This module gives the host its declared one back.
-  - Writes C(/etc/hostid) and, where the loaded kernel module was told another id, corrects that as well.
-  - While pools are imported under another id the change is refused, since their next import would then need force.
+  - OpenZFS writes the id of the host that uses a pool into that pool, and imports a pool that was not exported only on
+    that host. A reinstallation creates a new id. This module restores the declared one.
+  - Writes C(/etc/hostid). If the loaded kernel module uses another id, corrects that as well.
+  - Refuses the change while pools are imported under another id, since their next import would then need force.
 extends_documentation_fragment:
   - evenkeel.split_actuator.attributes
 options:
   hostid:
     description:
       - Eight lower-case hexadecimal digits in quotes, different for every host.
-      - C(hostid) prints that of a running host; the one that a pool was used with is in the refusal of its import.
+      - On a running host, C(hostid) prints it. When the import of a pool is refused, the message has the id that the
+        pool was last used with.
     type: str
     required: true
 """
 
 EXAMPLES = r"""
-- name: Be the host that the pools know
+- name: Restore the declared host id
   evenkeel.split_actuator.host_identity:
     hostid: "{{ split_actuator_hostid }}"
 """
@@ -40,7 +41,7 @@ hostid:
   returned: success
   sample: 0a5a05af
 before:
-  description: The host id it used before; empty for none.
+  description: The host id that it used before; empty for none.
   type: str
   returned: success
   sample: 52ad3c11
@@ -62,7 +63,7 @@ from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_acti
 
 
 def work(module: AnsibleModule, runner: ModuleRunner) -> Dict[str, Any]:
-    """Bring the host id to the declared one."""
+    """Set the declared host id."""
     with acting(module, "change of the host id"):
         outcome = host_identity.ensure(runner, module.params["hostid"], module.check_mode)
     return {

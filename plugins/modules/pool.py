@@ -7,22 +7,22 @@ from __future__ import annotations
 
 DOCUMENTATION = r"""
 module: pool
-short_description: Creates, grows, imports or exports a ZFS pool as laid out, or verifies the one that exists
+short_description: Creates, verifies, grows, imports, exports or retires a ZFS pool
 version_added: 0.1.0
 author:
   - The evenkeel maintainers (@evenkeel)
 description:
-  - Creates a pool on the units of split-actuator drives exactly as M(evenkeel.split_actuator.layout_plan) laid it out,
-    and reads it back to compare every member with the layout by unit identity.
-  - A vdev of units that differ by more than 16 MiB is made without force. Each unit larger than the vdev's smallest
-    gets a partition table with one partition as large as that, named like the unit, and the pool gets the partition
-    (C(bay07.1-part1)). With O(state=grown) these partitions are extended once every member is larger.
-  - An existing pool is compared with the layout. It is changed only where told, and nothing in it ever moves.
-  - Whatever is found on a unit (a pool label, a filesystem, a partition table, a RAID or LVM signature, a mount, a
-    holder, an open exclusive handle) refuses the whole action and lists each unit by bay and serial.
-  - A pool that a former installation of the host left on the drives is imported once every label on them has been
+  - Creates a pool on the units of split-actuator drives exactly as M(evenkeel.split_actuator.layout_plan) planned it.
+    Then reads it back and compares every member with the layout by unit identity.
+  - Needs no force for a vdev of units that differ by more than 16 MiB. Each unit larger than the vdev's smallest
+    gets a partition table with one partition of that size, named like the unit, and the pool uses the partition
+    (C(bay07.1-part1)). O(state=grown) extends these partitions once every member is larger.
+  - Compares an existing pool with the layout. Changes only what you request, and never moves a member.
+  - Refuses the whole action when anything is found on a unit (a pool label, a filesystem, a partition table, a RAID or
+    LVM signature, a mount, a holder, an open exclusive handle), and lists each such unit by bay and serial.
+  - Imports a pool that an earlier installation of the host left on the drives, once every label on them has been
     compared with the layout.
-  - No command is ever run with a forcing option, but for a pool of another host that is named in O(take_over).
+  - Runs no command with a forcing option, except to import a pool of another host that is named in O(take_over).
     One action runs at a time on a host.
 requirements:
   - OpenZFS 2.1 or newer
@@ -38,32 +38,32 @@ options:
     required: true
   state:
     description:
-      - V(present) creates the pool where it is missing, and compares it with O(layout) where it exists.
-      - V(imported) imports the pool from the drives of O(layout), mounts its datasets and notes it in the cache file.
-        It never creates one. An import that was cut off is finished.
-      - V(exported) exports the pool when it is imported.
-      - V(grown) adds the vdevs of O(layout) that the pool lacks, and has vdevs whose members have all become larger
-        use them. Everything that the pool has must be in O(layout) as it is, and nothing is added that would make the
-        pool stand less. Let M(evenkeel.split_actuator.layout_plan) plan with what is placed.
-      - V(retired) exports the pool when it is imported, and clears its labels on the drives of O(erase_serials). This
-        is no sanitisation, and RV(notes) says so. A run that was cut off is finished.
+      - V(present) creates the pool if it does not exist, and compares it with O(layout) if it does.
+      - V(imported) imports the pool from the drives of O(layout), mounts its datasets and adds it to the cache file.
+        It never creates a pool. It finishes an interrupted import.
+      - V(exported) exports the pool if it is imported.
+      - V(grown) adds the vdevs of O(layout) that the pool lacks, and expands vdevs whose members are all larger now.
+        O(layout) must contain the pool as it is, and no vdev is added that would make the pool survive fewer failures.
+        Make the layout with O(evenkeel.split_actuator.layout_plan#module:placed).
+      - V(retired) exports the pool if it is imported, and clears its labels on the drives of O(erase_serials). This
+        is not sanitisation, and RV(notes) says so. It finishes an interrupted run.
     type: str
     choices: [present, imported, exported, grown, retired]
     default: present
   layout:
     description:
       - The RV(evenkeel.split_actuator.layout_plan#module:layout) to build or to import.
-      - Needed with O(state=present), O(state=imported) and O(state=grown).
+      - Required with O(state=present), O(state=imported) and O(state=grown).
     type: dict
   guid:
-    description: The GUID of the pool, in quotes, where only this one will do. With O(state=present) it is not used.
+    description: The GUID that the pool must have, in quotes. Not used with O(state=present) and O(state=grown).
     type: str
     default: ""
   take_over:
     description:
       - With O(state=imported), the GUID (in quotes) of a pool that another host used last and did not export, and that
-        this host is to have from now on.
-      - The other host must never use it again. A pool that is written to at this moment is refused all the same.
+        this host takes over.
+      - The other host must never use the pool again. A pool that is being written to is refused even so.
       - A host that was reinstalled does not need this. Give it back its host id, see
         M(evenkeel.split_actuator.host_identity).
     type: str
@@ -73,14 +73,14 @@ options:
     type: int
     default: 0
   declared:
-    description: The declared drives (C(split_actuator_drives)); they name members whose drive is gone.
+    description: The declared drives (C(split_actuator_drives)); they identify members whose drive is missing.
     type: dict
     default: {}
   pool_settings:
     description:
       - Pool properties, see zpoolprops(7).
-      - At creation V(ashift=12), V(autoexpand=off) and V(autoreplace=off) are added; give a property here to override
-        it, or null to leave OpenZFS's own default.
+      - At creation V(ashift=12), V(autoexpand=off) and V(autoreplace=off) are added; set a property here to override
+        it, or set it to null for OpenZFS's own default.
     type: dict
     default: {}
   root_settings:
@@ -92,7 +92,7 @@ options:
   support:
     description:
       - Supporting vdevs on ordinary drives or solid-state devices, each named by its WWN.
-      - They are created with the pool. In an existing pool they are compared, and a difference is refused.
+      - They are created with the pool. If those of an existing pool differ, the action is refused.
     type: list
     elements: dict
     default: []
@@ -104,22 +104,22 @@ options:
         required: true
       kind:
         description:
-          - How its devices stand together. By default a special or a log of several devices is a V(mirror).
-          - A special vdev must stand exactly as many lost devices as the data vdevs.
+          - How its devices are combined. By default a special or a log of several devices is a V(mirror).
+          - A special vdev must tolerate exactly as many failed devices as the data vdevs.
         type: str
         choices: [mirror, stripe]
       devices:
-        description: WWNs as M(evenkeel.split_actuator.drive_info) gives them, such as V(naa.5000ace2aa000010).
+        description: WWNs as M(evenkeel.split_actuator.drive_info) returns them, such as V(naa.5000ace2aa000010).
         type: list
         elements: str
         required: true
   erase_serials:
     description:
-      - Serials of the drives, one by one, whose present contents may be destroyed to create the pool, or to add them
-        to it with O(state=grown).
-      - With O(state=retired), the serials of the pool's drives whose labels are to be cleared. A drive that holds
-        anything but a part of this pool is refused.
-      - What is in use (mounted, held, open) is refused all the same. Ignored once the drives are in the pool.
+      - The serials of the drives whose present contents may be destroyed to create the pool, or to add them to it with
+        O(state=grown).
+      - With O(state=retired), the serials of the pool's drives whose labels are cleared. A drive that holds anything
+        but a part of this pool is refused.
+      - A unit in use (mounted, held, open) is refused even so. Ignored once the drives are in the pool.
     type: list
     elements: str
     default: []
@@ -127,15 +127,15 @@ options:
     description:
       - Address members by their unit names, such as V(/dev/disk/by-vdev/bay07.1), so that C(zpool status) prints
         V(bay07.1).
-      - The names are made by the role disk_inventory. Outside check mode, units that do not carry theirs are refused.
-      - Otherwise the best stable link of each unit is used as it is found.
+      - The role disk_inventory makes these names. Outside check mode, units without their name are refused.
+      - If V(false), the best stable link found for each unit is used.
     type: bool
     default: false
   require_trial:
     description:
-      - The worst verdict of M(evenkeel.split_actuator.drive_trial) that a drive of the layout may have. Creating the
-        pool is refused with drives that have a worse one, or none.
-      - An existing pool is not asked about it.
+      - The worst verdict of M(evenkeel.split_actuator.drive_trial) that a drive of the layout may have. The pool is not
+        created on drives with a worse verdict or none.
+      - Not applied to an existing pool.
     type: str
     choices: [none, look, accept]
     default: none
@@ -147,7 +147,7 @@ options:
 """
 
 EXAMPLES = r"""
-- name: Lay the pool out
+- name: Plan the layout
   evenkeel.split_actuator.layout_plan:
     drives: "{{ found.drives }}"
     policy:
@@ -157,14 +157,14 @@ EXAMPLES = r"""
   delegate_to: localhost
   register: plan
 
-- name: Create it
+- name: Create the pool
   evenkeel.split_actuator.pool:
     pool: archive
     layout: "{{ plan.layout }}"
     root_settings:
       recordsize: 1M
 
-- name: Create it with small blocks and metadata on three solid-state devices
+- name: Create the pool with metadata and small blocks on three solid-state devices
   evenkeel.split_actuator.pool:
     pool: archive
     layout: "{{ plan.layout }}"
@@ -172,7 +172,7 @@ EXAMPLES = r"""
       - role: special
         devices: [naa.5000ace2bb000010, naa.5000ace2bb000020, naa.5000ace2bb000030]
 
-- name: Import the pool of the installation before
+- name: Import the pool of the previous installation
   evenkeel.split_actuator.pool:
     pool: archive
     state: imported
@@ -180,20 +180,20 @@ EXAMPLES = r"""
     declared: "{{ split_actuator_drives }}"
     by_name: true
 
-- name: Add the vdevs that a further cohort of drives makes
+- name: Add the vdevs of another cohort of drives
   evenkeel.split_actuator.pool:
     pool: archive
     state: grown
     layout: "{{ grown_plan.layout }}"
     by_name: true
 
-- name: Take it out of service, and clear the labels of two of its drives
+- name: Retire the pool and clear the labels of two of its drives
   evenkeel.split_actuator.pool:
     pool: archive
     state: retired
     erase_serials: [ACT100, ACT101]
 
-- name: Export it
+- name: Export the pool
   evenkeel.split_actuator.pool:
     pool: archive
     state: exported
@@ -206,19 +206,19 @@ guid:
   returned: with O(state=imported)
   sample: "11396283716483127093"
 missing:
-  description: Which drives the pool lacks, one line for each.
+  description: The missing drives of the pool, one line for each.
   type: list
   elements: str
   returned: with O(state=imported)
   sample: ["bay07 (serial ACT107) units 0, 1: not on the host"]
 locked:
-  description: Datasets that are not mounted since their encryption key is not loaded. Empty in check mode.
+  description: Datasets that are not mounted because their encryption key is not loaded. Empty in check mode.
   type: list
   elements: str
   returned: with O(state=imported)
   sample: ["archive/sealed"]
-paths:
-  description: The device links of all members, also of those that are missing.
+device_paths:
+  description: The device links of all members, missing ones included.
   type: list
   elements: str
   returned: with O(state=imported)
@@ -230,17 +230,17 @@ added:
   returned: with O(state=grown)
   sample: ["raidz2: bay12.0 bay13.0 bay14.0 bay15.0 bay16.0 bay17.0"]
 expanded:
-  description: The vdevs that use more of their members, with their new sizes.
+  description: The vdevs that were, or in check mode would be, expanded, with their new sizes.
   type: list
   elements: str
   returned: with O(state=grown)
   sample: ["raidz2-0: 215991746199552 bytes to allocate"]
 waiting:
-  description: What vdevs with some larger members wait for, a line each.
+  description: What each vdev with some larger members waits for, one line for each.
   type: list
   elements: str
   returned: with O(state=grown)
-  sample: ["raidz2-0: 2 of 3 members are larger; it grows once these are too: bay02.0 (serial ACT102)"]
+  sample: ["raidz2-0: 2 of 3 members are larger; it grows once these are larger too: bay02.0 (serial ACT102)"]
 erased:
   description: The drives whose labels were, or in check mode would be, cleared.
   type: list
@@ -254,11 +254,11 @@ left:
   returned: with O(state=retired)
   sample: ["bay02 (serial ACT102)"]
 notes:
-  description: What whoever takes the drives out must know.
+  description: What you must know before you remove the drives.
   type: list
   elements: str
   returned: with O(state=retired)
-  sample: ["Labels were cleared; the data is still on the drives. This is no sanitisation."]
+  sample: ["Labels were cleared; the data is still on the drives. This is not sanitisation."]
 commands:
   description: The commands that were run, or in check mode would be run.
   type: list
@@ -266,12 +266,12 @@ commands:
   returned: success
   sample: [["zpool", "create", "-o", "ashift=12", "archive", "raidz2", "/dev/disk/by-vdev/bay00.0"]]
 pool:
-  description: The pool, every member resolved to a unit, as M(evenkeel.split_actuator.pool_info) has it.
+  description: The pool, with the unit of every member, in the form that M(evenkeel.split_actuator.pool_info) returns.
   type: dict
   returned: when the pool exists
   sample: {"name": "archive", "state": "ONLINE"}
 reasons:
-  description: Why the action was refused, one line for each cause.
+  description: Why the action was refused, one line for each reason.
   type: list
   elements: str
   returned: when refused
@@ -289,14 +289,14 @@ from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_driv
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_pool import access_from
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_pool_state import (
     SUPPORT_OPTIONS,
-    bring_about,
+    ensure_state,
 )
 
 
 def work(module: AnsibleModule, runner: ModuleRunner) -> Dict[str, Any]:
-    """Bring the pool to the wished state."""
+    """Bring the pool to the requested state."""
     with acting(module, "{0} of pool {1}".format(ACTIONS[module.params["state"]], module.params["pool"])):
-        outcome, more = bring_about(module.params, access_from(module.params, runner), module.check_mode)
+        outcome, more = ensure_state(module.params, access_from(module.params, runner), module.check_mode)
     result = {
         "changed": outcome.changed,
         "commands": [list(command.argv) for command in outcome.commands],

@@ -7,13 +7,13 @@ from __future__ import annotations
 
 DOCUMENTATION = r"""
 module: pool_info
-short_description: Reads the imported pools, every member traced to its drive, bay and unit
+short_description: Reads the imported pools and the drive, bay and unit of every member
 version_added: 0.1.0
 author:
   - The evenkeel maintainers (@evenkeel)
 description:
-  - Reads the pools that are imported on a host and says for each member which drive, bay and unit it is.
-  - Computes the margin of each pool, vdev, drive and enclosure, which is how many further whole-drive losses it stands.
+  - Reads the pools that are imported on a host, and finds the drive, bay and unit of each member.
+  - Computes the margin of each pool, vdev, drive and enclosure, which is how many further drive failures it survives.
   - Reads JSON from OpenZFS 2.3 and later, and text from OpenZFS 2.1 and 2.2, with the same result.
 requirements:
   - OpenZFS 2.1 or newer
@@ -24,14 +24,14 @@ extends_documentation_fragment:
   - evenkeel.split_actuator.bays
 options:
   pool:
-    description: Only this pool. It is an error when it is not imported.
+    description: Read only this pool. The module fails if it is not imported.
     type: str
   declared:
-    description: The declared drives (C(split_actuator_drives)); they name members whose drive is gone.
+    description: The declared drives (C(split_actuator_drives)); they identify members whose drive is missing.
     type: dict
     default: {}
   unimported:
-    description: Whether to read the labels on the units as well and tell the pools that are not imported. Needs root.
+    description: Whether to read the labels on the units too, and return the pools that are not imported. Needs root.
     type: bool
     default: false
 """
@@ -42,7 +42,7 @@ EXAMPLES = r"""
     declared: "{{ split_actuator_drives }}"
   register: pools
 
-- name: Say which bay to visit
+- name: Show which bay to visit
   ansible.builtin.debug:
     msg: "{{ pools.pools | map(attribute='picture') | map('split', '\n') | flatten }}"
 """
@@ -63,7 +63,7 @@ pools:
       type: str
       sample: "12345678901234567890"
     state:
-      description: The pool's own state. A V(SUSPENDED) pool may still list its members as V(ONLINE).
+      description: The pool's own state. A V(SUSPENDED) pool may still show its members as V(ONLINE).
       type: str
       sample: ONLINE
     suspended:
@@ -85,37 +85,37 @@ pools:
       elements: dict
       sample: []
     scan:
-      description: The last scrub or resilver, or the one that runs now, with C(function) and C(state).
+      description: The last or running scrub or resilver, with C(function) and C(state).
       type: dict
       sample: {"function": "resilver", "state": "scanning"}
     layout:
       description:
-        - What the pool places, in the form that M(evenkeel.split_actuator.layout_plan) takes as
+        - The pool's vdevs, in the form that M(evenkeel.split_actuator.layout_plan) takes as
           O(evenkeel.split_actuator.layout_plan#module:placed).
-        - Sizes are those of the units now; those of drives that are gone are as declared.
+        - Sizes are those of the units found; sizes of missing drives are as declared.
       type: dict
       sample: {"vdevs": []}
     margin:
       description:
-        - How many further whole drives may fail, whichever they are. V(0) means that the next loss can lose data, V(-1)
-          that data is lost already.
+        - How many further drives may fail, whichever they are. V(0) means that the next failure can lose data, V(-1)
+          that data is already lost.
       type: int
       sample: 2
     margins:
-      description: The margin of each vdev, drive and enclosure by name, drives by serial.
+      description: The margin of each vdev and enclosure by name, and of each drive by serial.
       type: dict
       sample: {"vdevs": {"raidz2-0": 2}, "drives": {"ACS0007": 2}, "enclosures": {}}
     visit:
-      description: The drives that a person should look at, with C(bay), C(serial) and the C(units) and their states.
+      description: The drives to look at, with C(bay), C(serial), and the C(units) with their states.
       type: list
       elements: dict
       sample: []
     picture:
-      description: All of this as text for people.
+      description: All of this as text.
       type: str
       sample: "pool archive: ONLINE, margin 2: any 2 further drives may fail"
 unimported:
-  description: The pools on the units that are not imported, by name and GUID, as their labels tell them.
+  description: The pools on the units that are not imported, by name and GUID, according to their labels.
   type: list
   elements: dict
   returned: when O(unimported=true)
@@ -129,16 +129,16 @@ unimported:
       type: str
       sample: "12345678901234567890"
     state:
-      description: V(active) (it was not exported), V(exported) or V(destroyed).
+      description: V(active) (not exported), V(exported) or V(destroyed).
       type: str
       sample: active
     last_used:
-      description: By which host and when.
+      description: Which host used the pool last, and when.
       type: str
       sample: by host ebb01 (host id 0a5a05af) at 2026-03-01 12:00:00 UTC
     layout:
       description:
-        - What it places, in the form that M(evenkeel.split_actuator.layout_plan) takes as
+        - The pool's vdevs, in the form that M(evenkeel.split_actuator.layout_plan) takes as
           O(evenkeel.split_actuator.layout_plan#module:placed).
       type: dict
       sample: {"vdevs": []}

@@ -76,14 +76,14 @@ def test_what_would_weaken_the_pool_is_refused_and_nothing_changes(server: Serve
             "pool", **options(server, {"vdevs": [*vdevs, raidz(THIRD, 0, parity=1)]}, **by_hand)
         )
         assert "the pool has raidz2" in told["reasons"][0]
-        assert "stands the loss of 1 drives; the pool stands 2" in told["reasons"][1]
+        assert "drive failures survived: 1 (the pool: 2)" in told["reasons"][1]
         doubled = {"kind": "raidz", "parity": 2, "members": [
             member for index in (0, 1) for member in raidz(range(12, 15), index)["members"]
         ]}  # fmt: skip
         told = server.refused("pool", **options(server, {"vdevs": [*vdevs, doubled]}, **by_hand))
-        assert "stands the loss of 1 drives; the pool stands 2" in told["reasons"][0]
+        assert "drive failures survived: 1 (the pool: 2)" in told["reasons"][0]
         told = server.refused("pool", **options(server, cohorts([0, 1, 2, 3, 4, 12], SECOND), **by_hand))
-        assert "is not what the layout extends" in told["msg"]
+        assert "does not contain pool" in told["msg"]
         # A new drive that holds something.
     node = "/dev/" + str(lab.guest_unit(13, 1)["block"])
     lab.run(f"mkfs.ext4 -q -E nodiscard {node} 64M; udevadm settle")
@@ -152,7 +152,7 @@ def test_larger_drives_one_by_one_expand_a_vdev_once_all_its_members_are_larger(
             told = call(lab, "pool", **wanted, layout=now)
             assert not told["changed"], told
             assert told["waiting"][0].startswith(
-                f"raidz1-0: {bay + 1} of 3 members are larger; it grows once these are"
+                f"raidz1-0: {bay + 1} of 3 members are larger; it grows once these are larger"
             )
             assert int(lab.run("zpool list -Hp -o size archive").out) == before
     runs = four_runs(lab, "pool", **wanted, layout=now)
@@ -210,7 +210,7 @@ def test_a_pool_that_its_drives_would_not_be_laid_out_as_comes_back_once_that_is
     with server.unchanged():
         told = server.book("reimport", drives)
         assert told.rc != 0
-        assert "but not as laid out; nothing was changed" in told.output
+        assert "but does not match the layout; nothing was changed" in told.output
         assert "bay12 (serial COH12) unit 0: is a member of the vdev of bay00.0" in told.output
         assert "split_actuator_placement: found" in told.output
     server.book("reimport", drives, split_actuator_placement="found").check()

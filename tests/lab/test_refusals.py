@@ -177,7 +177,7 @@ def test_a_small_pool_is_made_verified_and_kept(labs: Any) -> None:
     assert lab.run("zfs get -Hp -o value recordsize archive").out.strip() == "1048576"
     refused = call(lab, "pool", **{**options, "layout": layout("REF00", "REF02")})
     assert refused["failed"]
-    assert "exists, but not as laid out" in refused["msg"]
+    assert "exists, but does not match the layout" in refused["msg"]
     assert lab.content_hashes(others) == before
 
 

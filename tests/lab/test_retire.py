@@ -54,7 +54,7 @@ def test_only_the_drives_spelled_out_are_cleared(server: Server) -> None:
     runs = four_runs(lab, "pool", **RETIRE, declared=declared, erase_serials=["COH00", "COH01"])
     assert [label.split()[0] for label in runs.done["erased"]] == ["bay00", "bay01"]
     assert len(runs.done["left"]) == 10
-    assert "no sanitisation" in runs.done["notes"][0]
+    assert "not sanitisation" in runs.done["notes"][0]
     assert runs.done["commands"][0] == ["zpool", "export", "archive"]
     for bay in (0, 1):
         for index in (0, 1):
@@ -83,7 +83,7 @@ def test_the_erased_drives_are_forgotten_where_told(server: Server) -> None:
     }
     run = server.book("retire", server.declared(range(12)), **book).check()
     assert "labels cleared: bay11 (serial COH11)" in run.output
-    assert "no sanitisation" in run.output
+    assert "not sanitisation" in run.output
     assert lab.run("zpool import 2>&1", check=False).out.strip() == "no pools available to import"
     assert lab.run("udevadm settle; ls /dev/disk/by-vdev 2>/dev/null", check=False).out == ""
     assert "COH00" not in lab.run("cat /etc/evenkeel/split_actuator/inventory.json").out
@@ -101,7 +101,7 @@ def test_what_holds_anything_else_refuses_all_of_it_and_nothing_changes(server: 
         told = server.refused("pool", **RETIRE, declared=declared, erase_serials=["COH00", "COH99"])
         assert told["reasons"] == ["serial COH99: not on the host"]
         told = server.refused("pool", **RETIRE, declared=declared, guid="42")
-        assert "wished is 42" in told["reasons"][0]
+        assert "but 42 was requested" in told["reasons"][0]
     assert lab.run("zpool list -H -o name,health").out.split() == ["archive", "ONLINE"]
     # In use: the export fails, and no label is touched.
     busy = lab.run("(cd /archive/tide; sleep 300) < /dev/null > /dev/null 2>&1 & echo $!").out.strip()

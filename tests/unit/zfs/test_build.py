@@ -72,7 +72,7 @@ def test_the_create_command_is_exact_and_leaves_spare_drives_out():
         (lambda found: found.pop(1), "bay01 (serial ACS0001): declared, but no drive with this serial is on the host"),
         (
             lambda found: found.append(dataclasses.replace(found[1], key="k9")),
-            "bay01 (serial ACS0001): 2 drives report this serial (k1, k9); which one is meant cannot be told",
+            "bay01 (serial ACS0001): 2 drives report this serial (k1, k9); it is not clear which one is meant",
         ),
         (
             lambda found: found.__setitem__(1, dataclasses.replace(found[1], units=found[1].units[:1])),
@@ -102,7 +102,7 @@ def test_the_create_command_is_exact_and_leaves_spare_drives_out():
         ),
     ],
 )
-def test_drives_that_are_not_as_laid_out_are_refused(spoil, reason):
+def test_drives_that_are_not_as_declared_are_refused(spoil, reason):
     found = drives()
     spoil(found)
     with pytest.raises(Refusal) as caught:
@@ -128,12 +128,12 @@ def test_only_the_named_drive_is_erased():
     assert build.refuse_contents(layout(), contents, ("ACS0001", "ACS0002")) == (("ACS0002", 0), ("ACS0001", 1))
 
 
-def test_what_is_mounted_is_refused_even_when_told_to_erase():
+def test_what_is_mounted_is_refused_even_when_listed_for_erasing():
     with pytest.raises(Refusal, match="mount /mnt"):
         build.refuse_contents(layout(), {("ACS0001", 1): [EXT4, MOUNT]}, ("ACS0001",))
 
 
-def test_what_cannot_be_read_is_refused_even_when_told_to_erase():
+def test_what_cannot_be_read_is_refused_even_when_listed_for_erasing():
     bad = Content("unreadable", "where a pool's labels would be", "/dev/sd11")
     with pytest.raises(Refusal) as caught:
         build.refuse_contents(layout(), {("ACS0001", 1): [bad]}, ("ACS0001",))

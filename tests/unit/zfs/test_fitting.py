@@ -83,7 +83,7 @@ def partition(size=SIZE, uuid="", start=MIB):
 
 
 class Writing(World):
-    """A host on which sgdisk makes what it was told to make."""
+    """A host on which sgdisk makes what its arguments say."""
 
     def drives(self):
         if self.run and any(one[0] == "sgdisk" for one in getattr(self.run, "seen", ())):
@@ -177,10 +177,10 @@ def test_labels_where_the_partition_would_be_refuse_unless_they_are_to_be_erased
 @pytest.mark.parametrize(
     ("change", "words"),
     [
-        ({"unit_kind": "range"}, "is the partition of a range, which is not made smaller"),
-        ({"wwn": ""}, "without a WWN its partition would not be known again"),
-        ({"paths": (UnitPath("0:0:0:0", "/dev/sde"), UnitPath("1:0:0:0", "/dev/sdx"))}, "is reached over 2 paths"),
-        ({"logical_block": 520}, "520 is not a logical block size"),
+        ({"unit_kind": "range"}, "the partition of a range cannot be made smaller"),
+        ({"wwn": ""}, "without a WWN its partition could not be identified later"),
+        ({"paths": (UnitPath("0:0:0:0", "/dev/sde"), UnitPath("1:0:0:0", "/dev/sdx"))}, "has 2 paths"),
+        ({"logical_block": 520}, "logical block size, 520 bytes, cannot be partitioned"),
     ],
 )
 def test_a_unit_that_cannot_have_a_partition_of_its_own_is_refused_before_anything(change, words):
@@ -196,7 +196,7 @@ def test_the_plan_refuses_a_range_that_its_vdev_cannot_use_whole():
     with pytest.raises(Refusal) as told:
         build.refuse_larger_ranges(Layout((replace(small, members=(*small.members, *large.members)),)))
     (reason,) = told.value.reasons
-    assert reason.startswith("bay02 (serial ACT2) unit 0: it is larger than its vdev can use, and is the partition of")
+    assert reason.startswith("bay02 (serial ACT2) unit 0: it is larger than its vdev can use, and the partition of")
     build.refuse_larger_ranges(LAYOUT)
     build.refuse_larger_ranges(Layout((raidz({2: 7 * TB, 3: 7 * TB}, unit_kind="range"),)))
 
@@ -263,8 +263,10 @@ def test_members_are_alike_as_openzfs_compares_them_and_the_vdev_holds_what_it_h
     # zpool compares each device with the one before it, in whatever order they come.
     assert max(seen.values()) - min(seen.values()) <= ALIKE
     assert {key for key, unit in units.items() if unit.size > min(bytes_of.values()) + ALIKE} == set(wanted.larger)
-    members = [replace(one, size=seen[(one.serial, 0)], unit_kind="range" if (one.serial, 0) in wanted.larger else "lun")
-               for one in layout.vdevs[0].members]  # fmt: skip
+    members = [
+        replace(one, size=seen[(one.serial, 0)], unit_kind="range" if (one.serial, 0) in wanted.larger else "lun")
+        for one in layout.vdevs[0].members
+    ]
     fitted = pool_capacity([Vdev("raidz", 1, tuple(members))])
     assert fitted.size == pool_capacity(layout.vdevs).size
     for key, one in wanted.larger.items():

@@ -34,7 +34,7 @@ def ensure(pools="", check_mode=False, asked=True):
     return done
 
 
-def test_it_is_foretold_then_written_then_found(host):
+def test_it_is_predicted_then_written_then_found(host):
     host.write(OTHER)
     assert ensure(check_mode=True) == host_identity.Identity(True, "11111111", WANTED)
     assert host.current() == OTHER

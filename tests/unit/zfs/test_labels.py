@@ -177,7 +177,7 @@ def test_a_device_without_a_sound_label_has_none(device, tmp_path):
     assert read_newest(str(tmp_path / "small")) is None
 
 
-def test_a_device_that_is_written_to_while_watched_is_told(device, monkeypatch):
+def test_a_device_that_is_written_to_while_watched_is_reported(device, monkeypatch):
     older, newer = (next(name for name in RECORDS if name.endswith(kind)) for kind in ("-raidz2", "-exported"))
     path = device(older)
     monkeypatch.setattr(label_reader.time, "sleep", lambda _seconds: None)

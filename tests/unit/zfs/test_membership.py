@@ -1,6 +1,6 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Labels against a layout: every wrong situation is told, by bay, serial and unit, and no right one is."""
+"""Labels against a layout: every wrong situation is reported by bay, serial and unit, and no right one is."""
 
 from __future__ import annotations
 
@@ -26,9 +26,9 @@ def choose(found, guid="", pool="archive"):
     return membership.choose(pool, guid, found, layout(), PLACES)
 
 
-def compare(found, wished=None):
-    wished = wished or layout()
-    return Comparison(choose(found), wished, Places(wished, DRIVES))
+def compare(found, planned=None):
+    planned = planned or layout()
+    return Comparison(choose(found), planned, Places(planned, DRIVES))
 
 
 def without(found, *keys):
@@ -53,7 +53,7 @@ def test_no_pool_says_what_the_units_hold():
     assert any("7 of 8 declared units hold no pool: bay00.1, bay01.0" in one for one in refused.value.reasons)
 
 
-def test_another_guid_than_wished_is_refused():
+def test_another_guid_than_requested_is_refused():
     with pytest.raises(Refusal, match="not the one with GUID 42") as refused:
         choose(labels(), guid="42")
     assert GUID in refused.value.reasons[0]
@@ -67,7 +67,7 @@ def test_two_pools_of_one_name_are_refused_until_one_is_meant():
     assert choose(found, guid=GUID).guid == GUID
 
 
-def test_a_destroyed_pool_is_told_as_such_and_hides_no_living_one():
+def test_a_destroyed_pool_is_reported_as_such_and_hides_no_other():
     with pytest.raises(Refusal, match="was destroyed"):
         choose(labels(state="destroyed"))
     found = {**labels(), **labels([("ACT4", 0)], guid="999", state="destroyed", txg=500)}
@@ -81,7 +81,7 @@ def test_missing_drives_are_named_with_the_reason():
     assert comparison.wrong == comparison.beyond == []
     assert [str(one) for one in comparison.missing(layout(), found, gone)] == [
         "bay02 (serial ACT2) units 0, 1: not on the host",
-        "bay03 (serial ACT3) unit 1: on the host, but holds no pool label",
+        "bay03 (serial ACT3) unit 1: on the host, but without a pool label",
     ]
 
 
@@ -97,7 +97,7 @@ def test_beyond_redundancy_exactly_when_a_vdev_lost_more_than_its_parity(lost):
 
 
 @given(st.permutations(ALL))
-def test_any_mix_up_of_units_between_vdevs_is_told_and_no_order_within_one(keys):
+def test_any_mix_up_of_units_between_vdevs_is_reported_but_not_the_order_within_one(keys):
     first, second = keys[:4], keys[4:]
     comparison = compare(labels(first, second))
     alike = {index for _serial, index in first} == {0} or {index for _serial, index in first} == {1}
@@ -115,19 +115,19 @@ def test_a_member_in_another_vdev_is_named_with_both():
     assert len(wrong) == 2
 
 
-def test_another_parity_or_width_is_told():
-    assert "is a raidz2 of 4; laid out is a raidz1 of 4" in compare(labels(), layout(parity=1)).wrong[0]
-    assert "is a raidz2 of 4; laid out is a raidz2 of 5" in compare(labels(), layout(5)).wrong[0]
+def test_another_parity_or_width_is_reported():
+    assert "planned raidz1 of 4 members, actual raidz2 of 4" in compare(labels(), layout(parity=1)).wrong[0]
+    assert "planned raidz2 of 5 members, actual raidz2 of 4" in compare(labels(), layout(5)).wrong[0]
 
 
-def test_a_vdev_that_nobody_laid_out_is_told():
+def test_a_vdev_that_is_not_in_the_layout_is_reported():
     found = labels(*[[(f"ACT{bay}", index) for bay in range(4)] for index in (0, 1)], [("ACT4", 0), ("ACT5", 0)])
-    assert compare(found).wrong == ["units bay04.0, bay05.0 form a vdev of the pool that is not laid out"]
+    assert compare(found).wrong == ["units bay04.0, bay05.0 form a vdev that is not in the layout"]
 
 
 def test_a_whole_vdev_without_labels_is_beyond():
     found = labels([(f"ACT{bay}", 0) for bay in range(4)])
-    assert compare(found).beyond == ["the vdev of bay00.1, bay01.1, bay02.1, bay03.1 stands 2 lost and has lost 4"]
+    assert compare(found).beyond == ["the vdev of bay00.1, bay01.1, bay02.1, bay03.1: missing members: 4, tolerated: 2"]
 
 
 def test_a_replaced_drive_put_back_counts_as_missing():
@@ -146,7 +146,7 @@ def test_the_newest_label_tells_a_vdevs_members():
     assert compare(found).wrong == []
 
 
-def test_a_unit_that_replaces_another_stands_beside_it():
+def test_a_unit_that_replaces_another_shares_its_place():
     found = labels()
     tree = found[("ACT1", 0)].vdev
     pair = LabelVdev("replacing", "1", children=(LabelVdev("disk", leaf(("ACT1", 0))), LabelVdev("disk", "9000")))
@@ -159,12 +159,12 @@ def test_a_unit_that_replaces_another_stands_beside_it():
 
 
 def test_each_member_of_a_stripe_is_a_vdev():
-    wished = Layout((Vdev("stripe", 0, (member(0, 0), member(1, 0))),))
+    planned = Layout((Vdev("stripe", 0, (member(0, 0), member(1, 0))),))
     found = labels([("ACT0", 0)], [("ACT1", 0)])
     found = {
         key: replace(label, vdev=LabelVdev("disk", label.guid), top_guid=label.guid) for key, label in found.items()
     }
-    comparison = compare(found, wished)
+    comparison = compare(found, planned)
     assert comparison.wrong == comparison.beyond == []
 
 
@@ -172,7 +172,7 @@ def strangers(found, own=frozenset(), drives=DRIVES):
     return membership.strangers(found, GUID, layout(), drives, own, PLACES)
 
 
-def test_a_drive_of_another_pool_is_told_wherever_it_sits():
+def test_a_drive_of_another_pool_is_reported_wherever_it_sits():
     other = labels([("ACT3", 0)], [("ACT4", 1)], name="tide", guid="555", hostid=0xBAB10C)
     lines = strangers({**labels(), **other})
     assert lines == [

@@ -11,7 +11,7 @@ from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.model import Content
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs import retiring
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs.actions import Wish
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_pool_state import bring_about
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_pool_state import ensure_state
 from tests.unit.scripted import ScriptedRunner
 from tests.unit.zfs.pools import GUID, drive, layout
 from tests.unit.zfs.world import NO_POOL, World, spread, start, status
@@ -107,7 +107,7 @@ def test_exactly_the_units_of_the_drives_spelled_out_are_cleared_after_the_expor
     assert [one.argv for one in report.outcome.commands] == [EXPORT, *words, *forgetting("/dev/sdc", "/dev/sdd")]
     assert report.erased == ("bay01 (serial ACT1)",)
     assert len(report.left) == 3
-    assert "no sanitisation" in report.notes[0]
+    assert "not sanitisation" in report.notes[0]
     assert "IEEE 2883" in report.notes[0]
     again = retire(access, start(NO_POOL), "ACT1")
     assert (again.outcome.changed, again.erased, again.notes) == (False, (), ())
@@ -184,7 +184,7 @@ def test_which_pool_is_meant_must_be_sure():
     access.on_units[("ACT4", 0)] = spread(NOW, pool_guid="9")[("ACT1", 0)]
     assert refused(access, start(NO_POOL), "ACT1") == f"GUID {GUID}\nGUID 9"
     assert retire(access, start(NO_POOL), "ACT1", check=True, guid=GUID).outcome.changed
-    assert "wished is 9" in refused(World(found_drives=DRIVES), start(status(NOW)), guid="9")
+    assert "but 9 was requested" in refused(World(found_drives=DRIVES), start(status(NOW)), guid="9")
     assert refused(World(found_drives=DRIVES), start(status(NOW, state="SUSPENDED")))
 
 
@@ -205,7 +205,7 @@ def test_the_module_needs_no_layout_for_it():
         "pool_settings": {}, "root_settings": {}, "erase_serials": [], "require_trial": "none",
         "allow_siblings": False, "by_name": False,
     }  # fmt: skip
-    outcome, more = bring_about(given, access, check_mode=True)
+    outcome, more = ensure_state(given, access, check_mode=True)
     access.run.finished()
     assert [command.argv for command in outcome.commands] == [EXPORT]
     assert len(more["left"]) == 4

@@ -34,7 +34,7 @@ def text_of(name):
 
 
 def shape(node):
-    """What both forms tell of a node; of stand-ins JSON does not tell it for certain (see the test of two spare-5)."""
+    """What both forms report of a node; for stand-ins JSON is not reliable (see the test of two spare-5)."""
     own = () if node.kind in STAND_INS else (node.state, node.guid)
     return (
         node.kind, *own, node.serving, node.path, node.parity, node.read_errors, node.write_errors,
@@ -81,7 +81,7 @@ def test_the_text_of_openzfs_2_1_tells_the_members_that_a_pulled_drive_took():
     assert "serial unknown" in picture(seen, margins(seen).pool)
 
 
-def test_two_runs_that_disagree_are_told():
+def test_two_runs_that_disagree_are_an_error():
     name = CAPTURED[0]
     text, guids = ((DATA / f"{name}.{kind}").read_text() for kind in ("text", "guids"))
     fewer = "\n".join(line for line in guids.splitlines() if "raidz" not in line and not line.startswith("\t    "))
@@ -107,7 +107,7 @@ def test_no_json_raises_anything_but_the_librarys_own_error(data):
             status_json.read(json.dumps(shaped))
 
 
-def test_a_leaf_that_a_resilver_fills_does_not_count_as_filled():
+def test_a_resilvering_leaf_does_not_serve():
     node = status_text._node(status_text._Line(3, "/dev/sda1", ("ONLINE", "0", "0", "0", "(resilvering)")), "5")
     assert node.resilvering
     assert not dataclasses.replace(node, note="", resilvering=False).resilvering
@@ -222,7 +222,7 @@ def test_rows_of_a_draid_without_kind_and_state_are_read_from_the_text(name):
     """OpenZFS issue 18431 (2.3.2): `zpool status -j` leaves vdev_type and state out for dRAID."""
     told = json.dumps(lacking(name, draid=("vdev_type", "state", "guid"), dspare=("vdev_type", "state", "guid")))
     (alone,) = status_json.read(told)
-    assert not alone.told
+    assert not alone.complete
     assert [(node.kind, node.parity, node.state, node.serving) for node in alone.group("data")] == [
         ("draid", 1, "UNKNOWN", False)
     ] * 2
@@ -232,7 +232,7 @@ def test_rows_of_a_draid_without_kind_and_state_are_read_from_the_text(name):
     runner.finished()
 
 
-def test_where_neither_form_can_be_read_what_is_known_is_told_and_the_rest_is_unknown():
+def test_where_neither_form_is_complete_what_is_known_is_kept_and_the_rest_is_unknown():
     told = json.dumps(lacking("draid-2.3.9", draid=("state",)))
     script = [(("zpool", "version"), "zfs-2.3.2-2\nzfs-kmod-2.3.2-2\n"), (status_json.ARGV, told)]
     listing = ("zpool", "list", "-H", "-p", "-o", "name,guid")
@@ -300,7 +300,7 @@ def same_or_not_well(before, after, path):
         return True
     touched = [node for _group, node in every(after) if node.name == inside[-1]]
     if path[-1] == inside[-1]:
-        return True  # the node itself is not told any more
+        return True  # the node itself is no longer in the output
     return any(not node.serving for node in touched)
 
 
@@ -353,7 +353,7 @@ def test_any_value_at_any_key_gives_a_tree_or_the_librarys_own_error(name, value
 # --- dRAID
 
 
-def test_two_stand_ins_of_one_name_are_told_apart_by_their_members():
+def test_two_stand_ins_of_one_name_differ_by_their_members():
     """JSON looks nodes up by name and gives the second spare-5 the first one's guid (and state)."""
     told = raw("draid-spared-2.3.9")["pools"]["archive"]["vdevs"]["archive"]["vdevs"]
     both = [vdev["vdevs"]["spare-5"]["guid"] for vdev in told.values()]
@@ -365,7 +365,7 @@ def test_two_stand_ins_of_one_name_are_told_apart_by_their_members():
     assert [(node.name, node.guid, node.serving) for node in stand_ins] == [("spare-5", "", True)] * 2
 
 
-def test_while_a_distributed_spare_is_filled_the_others_hold_all_their_data():
+def test_while_a_distributed_spare_resilvers_the_others_hold_all_their_data():
     """OpenZFS counts what a resilver writes for it at all members; here as it stood when the resilver was done."""
     data = raw("draid-spared-2.3.9")
     data["pools"]["archive"]["scan_stats"]["state"] = "SCANNING"
@@ -443,8 +443,8 @@ def test_a_distributed_spare_whose_rebuild_was_canceled_does_not_serve_yet():
         assert resilvering(pool) == []
 
 
-def test_a_rebuild_without_a_stand_in_is_read_from_the_text():
-    """Of a mirror that a device is attached to in sequence, JSON does not say which member is filled."""
+def test_a_sequential_resilver_without_a_stand_in_is_read_from_the_text():
+    """Of a mirror that a device is attached to in sequence, JSON does not say which member resilvers."""
     data = raw("draid-rebuilding-2.3.9")
     for vdev in data["pools"]["archive"]["vdevs"]["archive"]["vdevs"].values():
         place = vdev["vdevs"].pop("spare-4")
@@ -509,7 +509,7 @@ def test_a_device_may_be_called_like_a_heading_or_a_field(name):
     assert [(node.kind, node.serving) for node in read_text(text).group("data")[0].children] == [("disk", True)] * 2
 
 
-def test_a_device_that_is_called_like_a_note_is_not_being_filled():
+def test_a_device_that_is_named_like_a_note_is_not_resilvering():
     text = SPARE_GONE.replace(
         "/dev/disk/by-vdev/bay00.0-part1  ONLINE       0     0     0",
         "123                              UNAVAIL      0     0     0  was /srv/resilver.img",

@@ -84,7 +84,7 @@ def test_a_special_vdev_must_be_as_redundant_as_the_data(devices, parity, refuse
         return
     with pytest.raises(Refusal) as caught:
         support.refuse_weak(read, [raidz(parity)])
-    assert "stands {0} lost, the data vdevs stand {1}".format(devices - 1, parity) in caught.value.reasons[0]
+    assert "device failures tolerated: {0} (the data vdevs: {1})".format(devices - 1, parity) in caught.value.reasons[0]
 
 
 def test_a_log_may_be_less_redundant():
@@ -109,7 +109,7 @@ def test_what_cannot_be_used_is_named_by_wwn():
     assert caught.value.reasons == (
         "log on {0}: no drive on the host has this WWN".format(WWNS[0]),
         "log on {0}: 2 units have this WWN".format(WWNS[1]),
-        "log on naa.5000ace2aa000001: it is unit 1 of the split drive in bay03 (serial ACS0)",
+        "log on naa.5000ace2aa000001: it is unit 1 of the split-actuator drive in bay03 (serial ACS0)",
     )
 
 

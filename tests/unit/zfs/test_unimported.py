@@ -65,7 +65,7 @@ def test_whichever_drives_a_cohort_has_the_plan_that_keeps_it_is_that_pool(order
     assert differs == (set(order[:6]) not in ({0, 1, 2, 3, 4, 5}, {6, 7, 8, 9, 10, 11}))
 
 
-def test_a_drive_that_is_gone_is_told_by_the_name_that_its_label_had():
+def test_a_missing_drive_is_identified_by_the_name_in_its_label():
     found = labels()
     for key, label in list(found.items()):
         children = tuple(
@@ -90,7 +90,7 @@ def test_logs_and_drives_of_other_use_are_no_data():
     for key in (("ACT5", 0), ("ACT6", 0)):
         found[key] = replace(found[key], vdev=replace(found[key].vdev, kind="mirror", is_log=True))
     data = {f"bay{bay:02d}": {"serial": f"ACT{bay}", "unit_count": 2} for bay in range(4)}
-    # A supporting device need not be declared as a drive at all: its vdev is told by its WWN.
+    # A supporting device need not be declared as a drive at all: its vdev is identified by its WWN.
     for more in ({}, {"bay07": {"serial": "ACT7", "unit_count": 2, "use": "other"}}):
         (pool,) = on_units(found, DRIVES, read_drives({**data, **more}), frozenset())
         assert units_of(pool.layout) == units_of(layout())

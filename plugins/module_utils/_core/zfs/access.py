@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The real host behind an action on pools."""
+"""How an action on pools reaches the host."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ class Holding:
 class Access:
     """How an action reaches its host. Tests put a subclass in its place.
 
-    `contents` and `partitions` speak of the drives as `drives` found them last.
+    `contents` and `partitions` refer to the drives that `drives` found last.
     """
 
     run: Runner
@@ -51,7 +51,7 @@ class Access:
     found: Optional[Found] = None
 
     def drives(self) -> Sequence[Drive]:
-        """Find the drives anew."""
+        """Find the drives again."""
         self.found = discover(self.wanted)
         return self.found.drives
 
@@ -66,8 +66,8 @@ class Access:
     def table_of(self, unit: Unit) -> Tuple[Partition, ...]:
         """A unit's partitions as the kernel and udev know them.
 
-        Of a partition whose new end is on the disk and not with the kernel yet (see `fitting.growing`), udev does not
-        know the UUID: the table itself tells it.
+        When the new end of a partition is on the disk but the kernel does not know it yet (see `fitting.growing`),
+        udev has no UUID for the partition: it is read from the table itself.
         """
         disk = self._found().disk(unit.node)
         parts = disk.partitions if disk else ()
@@ -98,27 +98,27 @@ class Access:
         )
 
     def begun(self, pool: str) -> FrozenSet[str]:
-        """The WWNs of units on which a creation of this pool began and did not end."""
+        """The WWNs of units on which a creation of this pool was started but not finished."""
         return journal.begun(pool)
 
     @contextmanager
     def creation(self, pool: str, wwns: Sequence[str]) -> Iterator[None]:
-        """Around the making of a pool: it is noted until it is done, and OpenZFS waits for slow devices."""
+        """Wraps the creation of a pool: a note of it is kept until it is done, and OpenZFS waits for slow devices."""
         journal.begin(pool, wwns)
         with patient_opens():
             yield
         journal.finish()
 
     def swaps(self) -> Tuple[replacement_notes.SwapNote, ...]:
-        """The replacements of drives that were begun on this host, oldest first."""
+        """The drive replacements that were started on this host, oldest first."""
         return replacement_notes.read()
 
     def note_swap(self, note: replacement_notes.SwapNote) -> None:
-        """Write down how a replacement of a drive stands."""
+        """Write down the stage that a drive replacement has reached."""
         replacement_notes.keep(note)
 
     def forget_swap(self, note: replacement_notes.SwapNote) -> None:
-        """Forget a replacement that was given up."""
+        """Delete the note of a replacement that was abandoned."""
         replacement_notes.drop(note)
 
     def labels(self) -> Dict[Tuple[str, int], Holding]:
@@ -152,7 +152,7 @@ class Access:
 
     def trials(self) -> results.Results:
         """The latest trial of each drive."""
-        # Here, for few runs ask, and every module would compile the trial's library.
+        # Imported here, since few runs need it and every module would compile the trial's library.
         from ..trial import results
 
         return results.read()
@@ -162,7 +162,7 @@ class Access:
         return hostid.current()
 
     def features(self) -> Tuple[str, ...]:
-        """The pool features that the loaded OpenZFS has; empty when it does not tell."""
+        """The pool features that the loaded OpenZFS has; empty when it does not say."""
         return names_in(_FEATURES)
 
     def activity(self, held: Mapping[Tuple[str, int], Holding]) -> Tuple[Tuple[str, int], ...]:
@@ -197,7 +197,7 @@ def label_nodes(found: Found, unit: Unit) -> Dict[str, int]:
 
 
 def expecting(wanted: Wanted, declared: Sequence[DeclaredDrive]) -> Wanted:
-    """*wanted*, with what the declaration adds: units and ranges by serial, and bays where no other source tells."""
+    """*wanted*, with what the declaration adds: units and ranges by serial, and bays where no other source has them."""
     units = dict({drive.serial: drive.unit_count for drive in declared}, **wanted.units)
     bays = dict({drive.serial: Bay.parse(drive.bay) for drive in declared}, **wanted.serial_bays)
     ranges = dict({drive.serial: drive.ranges for drive in declared if drive.ranges}, **wanted.ranges)

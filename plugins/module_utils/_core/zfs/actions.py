@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Brings a pool to its layout: read, decide, show, act, verify."""
+"""Creates a pool from its layout, or verifies it: read, decide, show, act, verify."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from .resolve import Pool
 from .support import Support
 
 _RACE = ("one or more devices is currently unavailable", "failed to detect device partitions")
-# By zpool's subcommand; of a replacement, libzfs calls the ENOENT of a device "no such pool or dataset".
+# By zpool's subcommand. In a replacement, libzfs reports the ENOENT of a device as "no such pool or dataset".
 _RACES = {"create": _RACE, "add": _RACE, "replace": (*_RACE, "no such device in", "no such pool or dataset")}
 
 
@@ -30,9 +30,9 @@ _RACES = {"create": _RACE, "add": _RACE, "replace": (*_RACE, "no such device in"
 class Wish:
     """What the pool should be.
 
-    A setting of None takes back this collection's default. *by_name*: members are addressed by
-    their unit names, which the role disk_inventory makes. *require_trial* is the worst verdict of a trial
-    that a drive may have where a pool is made: C(accept), C(look), or C(none) for no trial.
+    A setting of None removes this collection's default. *by_name*: members are addressed by
+    their unit names, which the role disk_inventory makes. *require_trial* is the worst trial verdict
+    that a drive may have when a pool is created: C(accept), C(look), or C(none) for no trial.
     """
 
     pool: str
@@ -59,9 +59,9 @@ class Outcome:
 
 
 def ensure_present(access: Access, wish: Wish, check_mode: bool) -> Outcome:
-    """Create the pool as laid out, or bring an existing one's settings to what is wished.
+    """Create the pool from the layout, or change an existing pool's settings to the requested ones.
 
-    Raises Refusal when the pool exists otherwise than laid out, or when a unit is absent or
+    Raises Refusal when an existing pool differs from the layout, or when a unit is absent or
     not empty; nothing has been changed then.
     """
     argv.pool_name(wish.pool)
@@ -109,9 +109,9 @@ def _create(access: Access, wish: Wish, zfs: ZfsVersion, drives: Sequence[Drive]
 def prepared(
     access: Access, wish: Wish, layout: Layout, units: Mapping[build.Key, Unit], wanted: fitting.Fitting
 ) -> Tuple[List[Command], bool]:
-    """The commands that make the units of a layout ready, and whether OpenZFS can be asked of them as they are.
+    """The commands that prepare the units of a layout, and whether a dry run is possible on them as they are.
 
-    Refuses what is found on a unit that nobody told to be erased.
+    Refuses when anything is found on a unit whose drive is not listed for erasing.
     """
     contents = build.forgive(access.contents(units), units, access.begun(wish.pool), access.half_made(units.values()))
     keys = build.refuse_contents(layout, wanted.contents(contents), wish.erase_serials)
@@ -133,9 +133,9 @@ def erasing(
 
 
 def lost_race(error: CommandError) -> bool:
-    """Whether zpool create, add or replace failed since a partition it had just made was not there when it looked.
+    """Whether zpool create, add or replace failed because a partition it had just made had not appeared yet.
 
-    Seen in the lab on a starved host. It has made nothing but partitions, and zpool accepts those as they are.
+    This happens on a busy host. zpool has made nothing but partitions by then, and accepts those when it runs again.
     """
     program, subcommand = (*error.argv, "", "")[:2]
     return program == "zpool" and any(words in error.stderr for words in _RACES.get(subcommand, ()))
@@ -146,10 +146,12 @@ def _verified(access: Access, wish: Wish, zfs: ZfsVersion) -> Pool:
     pools = {pool.name: pool for pool in current_pools(access, zfs, drives, wish.declared)}
     pool = pools.get(wish.pool)
     if pool is None:
-        raise CoreError("zpool create ended well, but the pool is not there", subject="pool {0}".format(wish.pool))
+        raise CoreError("zpool create succeeded, but the pool is missing", subject="pool {0}".format(wish.pool))
     wrong = build.differences(pool, wish.layout) + beside.differences(pool, wish.support)
     if wrong:
-        raise Refusal("Pool {0} was made, but not as laid out.".format(wish.pool), wrong, "Do not put data on it.")
+        raise Refusal(
+            "Pool {0} was created, but does not match the layout.".format(wish.pool), wrong, "Do not put data on it."
+        )
     return pool
 
 
@@ -163,9 +165,9 @@ def _converge(access: Access, wish: Wish, pool: Pool, check_mode: bool) -> Outco
     wrong = build.differences(pool, wish.layout) + beside.differences(pool, wish.support)
     if wrong:
         raise Refusal(
-            "Pool {0} exists, but not as laid out; nothing was changed.".format(pool.name),
+            "Pool {0} exists, but does not match the layout; nothing was changed.".format(pool.name),
             wrong,
-            "Correct the declared inventory or policy, or use another pool name. An existing pool is never rebuilt.",
+            "Correct the declared inventory or policy, or use another pool name. An existing pool is never rearranged.",
         )
     changes = _setting_changes(access.run, wish)
     commands = tuple(changes[0])
@@ -181,23 +183,23 @@ def _converge(access: Access, wish: Wish, pool: Pool, check_mode: bool) -> Outco
 
 
 def _setting_changes(run: Runner, wish: Wish) -> Tuple[List[Command], str, str]:
-    """Commands that bring the settings to the wished ones, and both states as text.
+    """Commands that apply the requested settings, and the settings before and after as text.
 
-    Only what the person wrote is compared: defaults are for creation.
+    Only settings that the user wrote are compared: defaults are for creation.
     """
-    wished = {
+    requested = {
         kind: {name: value for name, value in given.items() if value is not None}
         for kind, given in (("pool", wish.pool_settings), ("root", wish.root_settings))
     }
     found: Dict[str, Dict[str, str]] = {"pool": {}, "root": {}}
-    for kind, command in argv.get_settings(wish.pool, sorted(wished["pool"]), sorted(wished["root"])).items():
+    for kind, command in argv.get_settings(wish.pool, sorted(requested["pool"]), sorted(requested["root"])).items():
         text = checked(run, command)
         found[kind] = dict(_pair(line) for line in text.splitlines() if "\t" in line)
     changed = {
         kind: {
             name: value for name, value in wanted.items() if not build.same_setting(value, found[kind].get(name, ""))
         }
-        for kind, wanted in wished.items()
+        for kind, wanted in requested.items()
     }
     _refuse_fixed(wish.pool, changed["root"], found["root"])
     commands = [Command(words, "set pool properties") for words in argv.set_pool(wish.pool, changed["pool"])]
@@ -219,9 +221,12 @@ def _refuse_fixed(pool: str, changed: Mapping[str, str], found: Mapping[str, str
     fixed = sorted(set(changed) & set(build.CREATE_ONLY))
     if fixed:
         raise Refusal(
-            "Pool {0} cannot be brought to the wished settings; nothing was changed.".format(pool),
-            ["{0} is {1}, wished is {2}".format(name, found.get(name, "unset"), changed[name]) for name in fixed],
-            "These are fixed when a pool is made.",
+            "Pool {0} cannot be given the requested settings; nothing was changed.".format(pool),
+            [
+                "{0} is {1}, but {2} was requested".format(name, found.get(name, "unset"), changed[name])
+                for name in fixed
+            ],
+            "These settings are fixed when a pool is created.",
         )
 
 
@@ -234,7 +239,7 @@ def _absent(pool: str) -> str:
 
 
 def picture(pool: str, layout: Layout, pool_settings: Mapping[str, str], root_settings: Mapping[str, str]) -> str:
-    """The pool as a few lines of text: settings, each vdev with its units, spares."""
+    """The pool as a few lines of text: settings, each vdev with its units, spare drives."""
     lines = ["pool {0}".format(pool)]
     lines += ["  pool {0}={1}".format(name, pool_settings[name]) for name in sorted(pool_settings)]
     lines += ["  root {0}={1}".format(name, root_settings[name]) for name in sorted(root_settings)]
@@ -244,7 +249,5 @@ def picture(pool: str, layout: Layout, pool_settings: Mapping[str, str], root_se
         names = " ".join(member.name for member in one.vdev.members)
         lines.append("  {0}: {1}".format(" ".join(filter(None, (one.role, one.vdev.keyword))), names))
     for spare in layout.spares:
-        lines.append(
-            "  spare drive, kept out of the pool: {0}".format(" ".join(member.name for member in spare.members))
-        )
+        lines.append("  spare drive, not in the pool: {0}".format(" ".join(member.name for member in spare.members)))
     return _lines(lines)

@@ -3,7 +3,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Builds the arguments of zpool and zfs commands. Pure.
 
-None carries C(-f), but for the import of a pool that another host used last and whose GUID a person wrote out.
+No command has C(-f), except the import of a pool that another host used last and whose GUID a person wrote out.
 """
 
 from __future__ import annotations
@@ -25,9 +25,9 @@ def pool_name(name: str) -> str:
     """The name unchanged when OpenZFS would accept it; raises InputError otherwise."""
     if not _POOL_NAME.fullmatch(name) or name.startswith(_RESERVED):
         raise InputError(
-            "{0!r} is not a name that a pool may have".format(name),
+            "{0!r} is not a valid pool name".format(name),
             subject="pool",
-            remedy="Begin with a letter, use letters, digits, _ . : -, and do not begin with {0}.".format(
+            remedy="Start with a letter, use letters, digits, _ . : -, and do not start with {0}.".format(
                 ", ".join(_RESERVED)
             ),
         )
@@ -39,7 +39,7 @@ def settings(flag: str, values: Mapping[str, str]) -> List[str]:
     out: List[str] = []
     for name in sorted(values):
         if not _SETTING.fullmatch(name):
-            raise InputError("{0!r} is not the name of a property".format(name), subject="settings")
+            raise InputError("{0!r} is not a valid property name".format(name), subject="settings")
         out += [flag, "{0}={1}".format(name, values[name])]
     return out
 
@@ -86,12 +86,12 @@ def add(
 
 
 def expand(name: str, members: Sequence[str]) -> Tuple[str, ...]:
-    """C(zpool online -e): have these members of a vdev use all of their devices."""
+    """C(zpool online -e): expand these members of a vdev to all of their devices."""
     return ("zpool", "online", "-e", pool_name(name), *members)
 
 
 def import_pool(guid: str, paths: Sequence[str], other_host: bool = False) -> Tuple[str, ...]:
-    """C(zpool import) of one pool by GUID from these devices, without mounting it or noting it for the next boot.
+    """C(zpool import) of one pool by GUID from these devices, without mounting it or adding it to a cache file.
 
     *other_host* adds C(-f), which here means one thing: the pool was last used by another host and not
     exported (C(ZFS_IMPORT_ANY_HOST) in OpenZFS's cmd/zpool/zpool_main.c). The check of a guarded pool

@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Decides how a pool comes to match its layout. Pure: facts in, commands or a Refusal out."""
+"""Decides how a pool is created from its layout. Pure: facts in, commands or a Refusal out."""
 
 from __future__ import annotations
 
@@ -20,8 +20,8 @@ from .resolve import Pool, PoolVdev
 
 Key = Tuple[str, int]
 
-# ashift 12: 4096-byte sectors, also for drives that report 512 (common practice: a replacement
-# with larger sectors is refused by OpenZFS, see zpool-replace(8)). autoreplace stays off, since
+# ashift 12: 4096-byte sectors, also for drives that report 512 (common practice: OpenZFS refuses
+# a replacement with larger sectors, see zpool-replace(8)). autoreplace stays off, since
 # OpenZFS's event daemon would take one unit of a drive at a time.
 POOL_DEFAULTS = {"ashift": "12", "autoexpand": "off", "autoreplace": "off"}
 ROOT_DEFAULTS = {"acltype": "posixacl", "atime": "off", "compression": "lz4", "dnodesize": "auto", "xattr": "sa"}
@@ -29,8 +29,8 @@ ROOT_DEFAULTS = {"acltype": "posixacl", "atime": "off", "compression": "lz4", "d
 # zfsprops(7): fixed when the dataset is made.
 CREATE_ONLY = ("casesensitivity", "encryption", "keyformat", "normalization", "utf8only", "volblocksize")
 
-RANGE_TOO_LARGE = "it is larger than its vdev can use, and is the partition of a range, which is not made smaller"
-SEPARATE = "Leave mixed_sizes at separate, so that such units get vdevs of their own sizes."
+RANGE_TOO_LARGE = "it is larger than its vdev can use, and the partition of a range cannot be made smaller"
+SEPARATE = "Set mixed_sizes to separate, so that units of each size get vdevs of their own."
 
 _SIZE = re.compile(r"([0-9]+(?:\.[0-9]+)?)([KMGTPE])(?:iB|B)?", re.IGNORECASE)
 _POWERS = {letter: 1024 ** (position + 1) for position, letter in enumerate("KMGTPE")}
@@ -71,9 +71,9 @@ def units_of(layout: Layout, drives: Sequence[Drive]) -> Dict[Key, Unit]:
         reasons += _match_drive(serial, members, by_serial.get(serial, []), found)
     if reasons:
         raise Refusal(
-            "The drives of the layout are not all there as declared; nothing was changed.",
+            "Drives of the layout are missing or not as declared; nothing was changed.",
             reasons,
-            "Correct the declared drives or the chassis, then plan again.",
+            "Correct the declared drives, or the drives in the chassis, then plan again.",
         )
     return found
 
@@ -98,7 +98,7 @@ def _match_drive(serial: str, members: Sequence[Member], found: Sequence[Drive],
         return ["{0}: declared, but no drive with this serial is on the host".format(where)]
     if len(found) > 1:
         return [
-            "{0}: {1} drives report this serial ({2}); which one is meant cannot be told".format(
+            "{0}: {1} drives report this serial ({2}); it is not clear which one is meant".format(
                 where, len(found), ", ".join(sorted(drive.key for drive in found))
             )
         ]
@@ -141,8 +141,8 @@ def _indices(units: Iterable[int]) -> str:
 def refuse_siblings(layout: Layout, allow_siblings: bool = False) -> None:
     """Refuses a vdev that holds two units of one drive.
 
-    With *allow_siblings* it is refused only when the loss of one drive would take more
-    members than the vdev stands.
+    With *allow_siblings* it is refused only when the loss of one drive would remove more
+    members than the vdev's parity covers.
     """
     reasons = []
     for number, vdev in enumerate(layout.vdevs):
@@ -150,19 +150,21 @@ def refuse_siblings(layout: Layout, allow_siblings: bool = False) -> None:
         for serial, count in sorted(Counter(member.serial for member in vdev.members).items()):
             if count > allowed:
                 reasons.append(
-                    "vdev {0} ({1}) holds {2} units of the drive with serial {3}; one pulled drive takes them all,"
-                    " and the vdev stands {4} lost".format(number, vdev.keyword or "stripe", count, serial, vdev.parity)
+                    "vdev {0} ({1}) holds {2} units of the drive with serial {3}; they all fail with that drive,"
+                    " and the vdev survives the loss of {4}".format(
+                        number, vdev.keyword or "stripe", count, serial, vdev.parity
+                    )
                 )
     if reasons:
         raise Refusal(
             "The layout puts units of one drive into one vdev; nothing was changed.",
             reasons,
-            "Plan again, or set allow_siblings where the parity covers it and you mean it.",
+            "Plan again, or set allow_siblings if the parity covers it and you accept it.",
         )
 
 
 def larger_members(vdev: Vdev, sizes: Mapping[Key, int]) -> Tuple[Member, ...]:
-    """The members that OpenZFS would not take for alike to the vdev's smallest, for they are larger by too much."""
+    """The members that OpenZFS would not treat as the same size as the vdev's smallest: they are too much larger."""
     if vdev.kind == "stripe":  # each member is a vdev of its own
         return ()
     least = min(sizes[argv.key_of(member)] for member in vdev.members)
@@ -186,9 +188,9 @@ def refuse_larger_ranges(layout: Layout) -> None:
 def refuse_contents(
     layout: Layout, contents: Mapping[Key, Sequence[Content]], erase_serials: Sequence[str]
 ) -> Tuple[Key, ...]:
-    """The units to erase first. Refuses when anything is found on a unit not told to be erased.
+    """The units to erase first. Refuses when anything is found on a unit whose drive is not in *erase_serials*.
 
-    What is in use (mounted, held, open, swap) or cannot be read is refused even when told.
+    What is in use (mounted, held, open, swap) or cannot be read is refused even then.
     """
     serials = {member.serial for member in members_of(layout)}
     stray = sorted(set(erase_serials) - serials)
@@ -196,7 +198,7 @@ def refuse_contents(
         raise InputError(
             "{0} is not in the layout".format(", ".join(stray)),
             subject="erase_serials",
-            remedy="Name exactly the drives of the layout that are to be erased.",
+            remedy="List only the drives of the layout that may be erased.",
         )
     reasons: List[str] = []
     erase: List[Key] = []
@@ -212,8 +214,9 @@ def refuse_contents(
         raise Refusal(
             "Units of the layout are not empty; nothing was changed.",
             reasons,
-            "If a drive's data is of no more use, write its serial into erase_serials; what is in use must be"
-            " released by hand first. A pool label means that the drive belongs to a pool: import that pool instead.",
+            "If the data on a drive is no longer needed, add its serial to erase_serials (in playbooks:"
+            " split_actuator_erase_serials). Release by hand whatever is in use. A pool label means that the drive"
+            " belongs to a pool: import that pool instead.",
         )
     return tuple(erase)
 
@@ -242,7 +245,7 @@ def paths_by_name(layout: Layout, units: Mapping[Key, Unit], expected: bool = Fa
         where = "{0} (serial {1}) unit {2}".format(member.bay or "bay unknown", member.serial, member.index)
         path = "{0}/{1}".format(names.DIRECTORY, member.name)
         if not member.bay:
-            reasons.append("{0}: its bay is not known, so it has no name".format(where))
+            reasons.append("{0}: its bay is unknown, so it has no name".format(where))
         elif not expected and path not in units[argv.key_of(member)].links:
             reasons.append("{0}: {1} does not lead to it".format(where, path))
         paths[argv.key_of(member)] = path
@@ -263,10 +266,10 @@ def paths_as_found(units: Mapping[Key, Unit]) -> Dict[Key, str]:
 def forgive(
     contents: Mapping[Key, Sequence[Content]], units: Mapping[Key, Unit], begun: Iterable[str], halves: Iterable[str]
 ) -> Dict[Key, Sequence[Content]]:
-    """*contents* without the tables that a creation of this pool, cut off earlier, left behind.
+    """*contents* without the tables that an interrupted creation of this pool left behind.
 
-    *begun* are the WWNs noted when that creation began, *halves* the device nodes whose only
-    partitions are the two that OpenZFS makes. Anything else on such a unit keeps counting.
+    *begun* are the WWNs noted when that creation started, *halves* the device nodes whose only
+    partitions are the two that OpenZFS makes. Anything else on such a unit still counts.
     """
     ours = set(begun)
     shaped = set(halves)
@@ -288,9 +291,9 @@ def create_command(
     root_settings: Mapping[str, str],
     dry_run: bool = False,
 ) -> Command:
-    """The one command that makes the pool. Spare drives stay out of it until they stand in (see `spares.duty`)."""
+    """The one command that creates the pool. Spare drives stay out of it until they stand in (see `spares.duty`)."""
     words = argv.create(name, layout.vdevs, paths, pool_settings, root_settings, dry_run, support=layout.support)
-    return Command(words, "try the creation of pool {0}".format(name) if dry_run else "create pool {0}".format(name))
+    return Command(words, "dry run: create pool {0}".format(name) if dry_run else "create pool {0}".format(name))
 
 
 def differences(pool: Pool, layout: Layout) -> Tuple[str, ...]:
@@ -303,7 +306,7 @@ def differences(pool: Pool, layout: Layout) -> Tuple[str, ...]:
     for keys in sorted(set(wanted) | set(found), key=sorted):
         if wanted.get(keys) != found.get(keys):
             lines.append(
-                "units {0}: laid out as {1}, found as {2}".format(
+                "units {0}: planned {1}, actual {2}".format(
                     _names(keys, layout), wanted.get(keys, "no vdev"), found.get(keys, "no vdev")
                 )
             )
@@ -311,7 +314,7 @@ def differences(pool: Pool, layout: Layout) -> Tuple[str, ...]:
     spares = {argv.key_of(member) for spare in layout.spares for member in spare.members}
     strange = {(member.serial, member.index) for member in pool.spares if not member.distributed} - spares
     if strange:
-        lines.append("spares: {0} in the pool, not laid out".format(_names(strange, layout)))
+        lines.append("spares: {0} in the pool, not in the layout".format(_names(strange, layout)))
     return tuple(lines)
 
 
@@ -325,7 +328,7 @@ def places(vdev: Vdev) -> FrozenSet[Key]:
 
 
 def keys_of(vdev: PoolVdev) -> FrozenSet[Key]:
-    """The units that a vdev's places belong to; while one is replaced, the one that leaves counts."""
+    """The units that a vdev's places belong to; while one is replaced, the outgoing one counts."""
     return frozenset((slot.members[0].serial, slot.members[0].index) for slot in vdev.slots if slot.members)
 
 

@@ -1,10 +1,10 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Which vdevs can use more of their members than they do, since all of them have become larger. Pure.
+"""Which vdevs can be expanded, since all of their members have become larger. Pure.
 
-What C(zpool list) calls EXPANDSZ is only brought up to date when a vdev is opened anew, so the vdev's size in
-the pool's labels is compared with what its units could give.
+EXPANDSZ of C(zpool list) is only updated when a vdev is reopened, so the vdev's size in the pool's labels is
+compared with what its units could give.
 """
 
 from __future__ import annotations
@@ -30,10 +30,10 @@ _FIRST = re.compile(r"^(/dev/[a-z]+)1$|-part1$")
 
 @dataclass(frozen=True)
 class Enlarged:
-    """The vdevs that can grow: their *members* (vdev name, what each is called in a command), and their sizes
+    """The vdevs that can grow: their *members* (vdev name, each member as a command names it), and their sizes
     *before* and *after* as lines.
 
-    *moving* are the commands that first move the ends of partitions that were made to fit larger units in.
+    *moving* are the commands that first extend the partitions that were made to fit larger units in.
     *waiting* has a line for each vdev of which only some members are larger, or that cannot grow now.
     """
 
@@ -69,7 +69,7 @@ def enlarged(
         if possible - label.asize >= 1 << label.metaslab_shift:
             hindrance = _hindrance(pool, vdev)
             if hindrance:
-                waiting.append("{0} could grow; {1}".format(vdev.name, hindrance))
+                waiting.append("{0} could grow, but {1}".format(vdev.name, hindrance))
                 continue
             members.append((vdev.name, tuple(_called(one, held, fitted) for one in vdev.members)))
             moving += _moving(vdev, held, fitted)
@@ -80,7 +80,7 @@ def enlarged(
 
 
 def _moving(vdev: PoolVdev, held: Mapping[build.Key, Holding], fitted: Mapping[str, Partition]) -> List[Command]:
-    """The commands that have the partitions of larger units reach to the units' ends."""
+    """The commands that extend the partitions of larger units to the units' ends."""
     commands: List[Command] = []
     for member in vdev.members:
         one = held.get((member.serial, member.index))
@@ -95,9 +95,9 @@ def _moving(vdev: PoolVdev, held: Mapping[build.Key, Holding], fitted: Mapping[s
 
 
 def _called(member: PoolMember, held: Mapping[build.Key, Holding], fitted: Mapping[str, Partition]) -> str:
-    """How C(zpool online -e) is to be told a member: a whole disk by its device link, another by its GUID.
+    """How C(zpool online -e) must be given a member: a whole disk by its device link, another by its GUID.
 
-    Of a whole disk it moves the end of the partition first, and for that it opens what it was told
+    On a whole disk it extends the partition first, and for that it opens the device that it was given
     (C(zpool_vdev_online) in OpenZFS's lib/libzfs/libzfs_pool.c).
     """
     one = held.get((member.serial, member.index))
@@ -114,7 +114,7 @@ def _label(placed: Vdev, held: Mapping[build.Key, Holding]) -> Optional[LabelVde
 
 
 def _possible(placed: Vdev, held: Mapping[build.Key, Holding], whole: Sequence[str]) -> int:
-    """What the vdev could allocate on its units as they are; 0 where that cannot be told."""
+    """What the vdev could allocate on its units as they are; 0 where that is unknown."""
     for member in placed.members:
         one = held.get((member.serial, member.index))
         if one is None or not member.size or (one.unit.unit_kind != "range" and one.unit.node not in whole):
@@ -128,9 +128,9 @@ def _possible(placed: Vdev, held: Mapping[build.Key, Holding], whole: Sequence[s
 
 def _hindrance(pool: Pool, vdev: PoolVdev) -> str:
     if pool.scan.resilvering:
-        return "a resilver is running, run again when it has ended"
+        return "a resilver is running; run this again when it has finished"
     if vdev.lost or any(len(slot.members) > 1 for slot in vdev.slots):
-        return "not all of its members serve"
+        return "not all of its members are available"
     return ""
 
 
@@ -140,7 +140,7 @@ def _smaller(vdev: PoolVdev, placed: Vdev) -> List[str]:
     if len(small) == len(placed.members):
         return []
     return [
-        "{0}: {1} of {2} members are larger; it grows once these are too: {3}".format(
+        "{0}: {1} of {2} members are larger; it grows once these are larger too: {3}".format(
             vdev.name,
             len(placed.members) - len(small),
             len(placed.members),

@@ -1,11 +1,11 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The commands that clear a unit which a person told us, by its drive's serial, to clear.
+"""The commands that clear a unit. A person has listed its drive for erasing, by serial.
 
 Every command opens its device exclusively (util-linux C(blkdiscard) since 2.36 and C(wipefs)
 do so by default), so that the kernel refuses whatever is mounted, held or part of a pool.
-This removes what names the old contents; it is no sanitisation.
+This removes what identifies the old contents; it is not sanitisation.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ _LEAST = 64 << 20
 def commands(node: str, partitions: Sequence[Tuple[str, int]], size: int, subject: str) -> List[Command]:
     """Clear the partitions (device node, bytes) of a unit, then the unit itself.
 
-    *subject* names bay, serial and unit for the person who reads the list.
+    *subject* names bay, serial and unit for whoever reads the list.
     """
     out: List[Command] = []
     # OpenZFS takes nothing below 64 MiB (SPA_MINDEVSIZE), so smaller partitions hold no label.
@@ -35,7 +35,7 @@ def commands(node: str, partitions: Sequence[Tuple[str, int]], size: int, subjec
 
 
 def clear_labels(device: str, start: int, length: int, subject: str) -> List[Command]:
-    """Clear what pool labels there may be on the part of a device that begins at byte *start*."""
+    """Clear any pool labels on the part of a device that starts at byte *start*."""
     return [
         Command(
             (

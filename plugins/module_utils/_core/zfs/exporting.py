@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Exports a pool, if it is the one that is meant."""
+"""Exports a pool, if it is the requested one."""
 
 from __future__ import annotations
 
@@ -35,8 +35,8 @@ def ensure_exported(access: Access, pool: str, guid: str, check_mode: bool) -> O
         )
     if guid not in ("", found.guid):
         raise Refusal(
-            "Pool {0} is another one; nothing was changed.".format(pool),
-            ["its GUID is {0}, wished is {1}".format(found.guid, guid)],
+            "Pool {0} does not have the requested GUID; nothing was changed.".format(pool),
+            ["its GUID is {0}, but {1} was requested".format(found.guid, guid)],
             "Correct guid.",
         )
     commands = (Command(("zpool", "export", pool), "export pool {0}".format(pool)),)
@@ -44,11 +44,11 @@ def ensure_exported(access: Access, pool: str, guid: str, check_mode: bool) -> O
     if not check_mode:
         carry_out(access.run, commands)
         if pool in pool_guids(access.run):
-            raise CoreError("zpool export ended well, but the pool is still there", subject="pool {0}".format(pool))
+            raise CoreError("zpool export succeeded, but the pool is still imported", subject="pool {0}".format(pool))
     return Outcome(True, commands, before, after, None if not check_mode else found)
 
 
 def imported_line(pool: Pool, cachefile: str) -> str:
-    """A line for a diff: the pool is imported, and in which cache file it is noted (none: not told)."""
+    """A line for a diff: the pool is imported, and which cache file lists it (empty: left out)."""
     kept = ", cache file {0}".format(CACHE_FILE if cachefile == "-" else cachefile) if cachefile else ""
     return "pool {0} (GUID {1}): imported{2}\n".format(pool.name, pool.guid, kept)

@@ -1,12 +1,13 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Makes the members of a vdev alike without forcing OpenZFS: a larger unit gets one partition of the size that counts.
+"""Makes the members of a vdev the same size without forcing OpenZFS: a larger unit gets a partition of that size.
 
-C(zpool create) and C(zpool add) compare the sizes of a vdev's devices as they are named to them (C(get_replication) in
-OpenZFS's cmd/zpool/zpool_vdev.c) and refuse those that differ by more than 16 MiB. A vdev uses of each member what its
-smallest has, so nothing is lost by it. The partition carries a UUID made of the unit's WWN, by which it is known
-later: when a creation was cut off, and when the smallest member has been replaced and the partition may grow.
+C(zpool create) and C(zpool add) compare the sizes of the devices that they are given for a vdev (C(get_replication) in
+OpenZFS's cmd/zpool/zpool_vdev.c) and refuse those that differ by more than 16 MiB. A vdev uses only as much of each
+member as its smallest has, so nothing is lost. The partition's UUID is made from the unit's WWN. It identifies the
+partition later: after an interrupted creation, and when the smallest member has been replaced and the partition may
+grow.
 """
 
 from __future__ import annotations
@@ -34,7 +35,7 @@ Trial = Callable[[Layout, Mapping[Key, str]], Sequence[str]]
 class Larger:
     """A member that is larger than its vdev can use: the partition *entry* that it gets, or has (*done*).
 
-    *stray* are pool labels that lie where a label of that partition would be, of a pool that is gone.
+    *stray* are old pool labels where a label of that partition would be, from a pool that no longer exists.
     """
 
     member: Member
@@ -85,17 +86,17 @@ class Fitting:
         return [
             Command(
                 table.make_argv(one.unit.node, [one.entry], one.unit.logical_block),
-                "give {0} a partition as large as its vdev can use".format(one.label),
+                "create a partition on {0}, as large as its vdev can use".format(one.label),
             )
             for key, one in self.larger.items()
             if not one.done or key in erased
         ]
 
     def ask(self, run: Runner, layout: Layout, paths: Mapping[Key, str], whole: Trial, apart: Trial) -> None:
-        """OpenZFS's own opinion, before anything is touched. Raises CommandError when it would refuse.
+        """OpenZFS's own dry run, before anything is touched. Raises CommandError when it would refuse.
 
-        It is asked of the vdevs whose members are alike already as they are laid out (*whole*). Of the others it
-        would only say that they are not: there it is asked of each member by itself (*apart*).
+        Vdevs whose members already have the same size are tried as planned (*whole*). The others would be refused for
+        their sizes alone: of them each member is tried by itself (*apart*).
         """
         lacking = {key for key, one in self.larger.items() if not one.done}
         now = {
@@ -113,7 +114,7 @@ class Fitting:
 
 
 def fitting(access: Access, layout: Layout, units: Mapping[Key, Unit]) -> Fitting:
-    """What must be done so that the members of each vdev are alike. Raises Refusal where it cannot be done."""
+    """What must be done so that the members of each vdev have the same size. Raises Refusal where it is impossible."""
     reasons: List[str] = []
     larger: Dict[Key, Larger] = {}
     for vdev in [*layout.vdevs, *(one.vdev for one in layout.support)]:
@@ -125,7 +126,7 @@ def fitting(access: Access, layout: Layout, units: Mapping[Key, Unit]) -> Fittin
                 larger[argv.key_of(one.member)] = _looked_at(access, one)
     if reasons:
         raise Refusal(
-            "Members of unlike sizes cannot be made alike; nothing was changed.",
+            "Members of a vdev differ in size and cannot be made the same; nothing was changed.",
             reasons,
             build.SEPARATE,
         )
@@ -134,7 +135,7 @@ def fitting(access: Access, layout: Layout, units: Mapping[Key, Unit]) -> Fittin
 
 def _larger(vdev: Vdev, units: Mapping[Key, Unit]) -> List[Larger]:
     sizes = {argv.key_of(member): units[argv.key_of(member)].size for member in vdev.members}
-    # Rounded up, so that whatever is alike to the smallest is alike to this as well.
+    # Rounded up, so that whatever counts as the size of the smallest counts as this size as well.
     size = -(-min(sizes.values()) // ALIGN) * ALIGN
     found = []
     for member in build.larger_members(vdev, sizes):
@@ -149,13 +150,13 @@ def _hindrance(unit: Unit) -> str:
     if unit.unit_kind == "range":
         return build.RANGE_TOO_LARGE
     if not unit.wwn:
-        return "it is larger than its vdev can use, and without a WWN its partition would not be known again"
+        return "it is larger than its vdev can use, and without a WWN its partition could not be identified later"
     if len(unit.paths) > 1:
-        return "it is larger than its vdev can use, and is reached over {0} paths; a table is written over one".format(
+        return "it is larger than its vdev can use, and has {0} paths; a table is written over one path only".format(
             len(unit.paths)
         )
     if unit.logical_block not in BLOCKS:
-        return "{0} is not a logical block size that can be partitioned".format(unit.logical_block)
+        return "its logical block size, {0} bytes, cannot be partitioned".format(unit.logical_block)
     return ""
 
 
@@ -178,11 +179,11 @@ def own_partition(access: Access, unit: Unit) -> Optional[Partition]:
 
 
 def fit(access: Access, wanted: Fitting, commands: Sequence[Command], paths: Mapping[Key, str]) -> None:
-    """Run the commands that write tables, and see that each path leads to its partition. Raises CoreError."""
+    """Run the commands that write tables, and check that each path leads to its partition. Raises CoreError."""
     if not wanted.larger:
         return
     if commands:
-        # The kernel takes a new table only once udev has let go of what was cleared.
+        # The kernel accepts a new table only once udev has released what was cleared.
         tables = [command for command in commands if command.argv[0] == "sgdisk"]
         first = [command for command in commands if command not in tables]
         for some in (first, tables):
@@ -194,9 +195,9 @@ def fit(access: Access, wanted: Fitting, commands: Sequence[Command], paths: Map
         right = part and (part.start, part.size) == (one.entry.start, one.entry.size)
         if part is None or not right or not access.leads(paths[key], part.node):
             raise CoreError(
-                "the partition is not there as it was written, or {0} does not lead to it".format(paths[key]),
+                "the partition differs from what was written, or {0} does not lead to it".format(paths[key]),
                 subject=one.label,
-                remedy="Look at `sfdisk --json {0}` and at the kernel log, then run this again.".format(one.unit.node),
+                remedy="Check `sfdisk --json {0}` and the kernel log, then run this again.".format(one.unit.node),
             )
 
 
@@ -217,14 +218,14 @@ def _usable(unit: Unit) -> int:
 
 
 def growing(unit: Unit, node: str, entry: Entry, label: str) -> List[Command]:
-    """The commands that let a partition in use, at *node*, grow: its end moves, its data stays."""
+    """The commands that extend a partition in use, at *node*: its end moves, its data stays."""
     return [
         Command(
             table.resize_argv(unit.node, entry, unit.logical_block),
-            "let the partition of {0} have the whole unit".format(label),
+            "extend the partition of {0} to the whole unit".format(label),
         ),
-        # The kernel does not read the table of a disk in use anew; this tells it the one new size.
-        Command(("partx", "--update", "--nr", "1", unit.node), "tell the kernel the new size"),
-        # In between, udev may have met a partition that is not the table's, and forgotten its UUID.
-        Command(("udevadm", "trigger", "--action=change", node), "have udev look at the partition again"),
+        # The kernel does not reread the table of a disk in use; this passes it the one new size.
+        Command(("partx", "--update", "--nr", "1", unit.node), "pass the new size to the kernel"),
+        # In between, udev may have read a partition that did not match the table, and dropped its UUID.
+        Command(("udevadm", "trigger", "--action=change", node), "make udev read the partition again"),
     ]

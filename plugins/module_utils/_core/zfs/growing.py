@@ -1,9 +1,9 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Grows a pool to its layout: further vdevs of the same shape, and vdevs whose members have all become larger.
+"""Grows a pool to its layout: adds vdevs of the same shape, and expands vdevs whose members are all larger now.
 
-Nothing placed moves, and nothing is added that would make the pool stand less than it does.
+No member moves, and nothing is added that would make the pool survive less than it does.
 """
 
 from __future__ import annotations
@@ -28,9 +28,9 @@ from .standing import layout_of
 
 @dataclass(frozen=True)
 class Report:
-    """What was done, beside the outcome: vdevs *added* (shape and units) and *expanded* (names and bytes).
+    """What was done, besides the outcome: vdevs *added* (shape and units) and *expanded* (names and bytes).
 
-    *waiting* says of each vdev with some larger members what it waits for, a line each.
+    *waiting* has a line for each vdev with some larger members: what it waits for.
     """
 
     outcome: Outcome
@@ -53,7 +53,7 @@ class _Look:
 def ensure_grown(access: Access, wish: Wish, check_mode: bool) -> Report:
     """Add the vdevs of the layout that the pool lacks, and expand those whose members are all larger.
 
-    Raises Refusal, with nothing changed, when the pool is suspended or not as laid out, when a new vdev would
+    Raises Refusal, with nothing changed, when the pool is suspended or differs from the layout, when a new vdev would
     weaken it, or when a unit of a new vdev is absent or not empty.
     """
     argv.pool_name(wish.pool)
@@ -86,7 +86,7 @@ def ensure_grown(access: Access, wish: Wish, check_mode: bool) -> Report:
     )
 
 
-_CORRECT = "Correct the declared inventory or policy. Supporting vdevs are not touched by growing."
+_CORRECT = "Correct the declared inventory or policy. Growing a pool does not change its supporting vdevs."
 
 
 def _look(access: Access, wish: Wish) -> _Look:
@@ -97,7 +97,7 @@ def _look(access: Access, wish: Wish) -> _Look:
     pool = pools.get(wish.pool)
     if pool is None:
         raise HostError(
-            "no pool of this name is imported, so it cannot grow",
+            "the pool is not imported, so it cannot grow",
             subject="pool {0}".format(wish.pool),
             remedy="Import it, or create it with state: present.",
         )
@@ -111,7 +111,7 @@ def _look(access: Access, wish: Wish) -> _Look:
 
 
 def further(pool: Pool, layout: Layout) -> Tuple[Vdev, ...]:
-    """The vdevs of the layout that the pool lacks. Refuses when it has one that is not in the layout as it is."""
+    """The vdevs of the layout that the pool lacks. Refuses when the pool has a vdev that the layout does not have."""
     here = {frozenset(build.keys_of(vdev)) for vdev in pool.vdevs if vdev.group == "data"}
     wrong = build.differences(pool, replace(layout, vdevs=tuple(v for v in layout.vdevs if build.places(v) in here)))
     taken = {key for keys in here for key in keys}
@@ -119,18 +119,18 @@ def further(pool: Pool, layout: Layout) -> Tuple[Vdev, ...]:
     for vdev in new:
         both = sorted(build.places(vdev) & taken)
         if both:
-            wrong += tuple("{0} unit {1}: is a member already, in another vdev".format(*key) for key in both)
+            wrong += tuple("{0} unit {1}: already a member of another vdev".format(*key) for key in both)
     if wrong:
         raise Refusal(
-            "Pool {0} is not what the layout extends; nothing was changed.".format(pool.name),
+            "The layout does not contain pool {0} as it is; nothing was changed.".format(pool.name),
             wrong,
-            "Plan again with what the pool places (placed: the layout that pool_info returns): nothing placed moves.",
+            "Plan again, with placed set to the layout that pool_info returns: no member of a pool moves.",
         )
     return tuple(new)
 
 
 def refuse_weaker(now: Layout, new: Sequence[Vdev]) -> None:
-    """Refuses vdevs with which the pool would stand less than it does, or that are of another kind.
+    """Refuses vdevs with which the pool would survive fewer failures than it does, or that are of another kind.
 
     Computed from the members: how many whole drives, and enclosures, may fail, whichever they are.
     """
@@ -140,16 +140,16 @@ def refuse_weaker(now: Layout, new: Sequence[Vdev]) -> None:
         name = "{0} of {1}".format(vdev.keyword or "stripe", _names(vdev))
         if shapes and (vdev.kind, vdev.parity) not in shapes:
             has = ", ".join(sorted({old.keyword or "stripe" for old in now.vdevs}))
-            reasons.append("{0}: the pool has {1}; OpenZFS refuses to add unlike vdevs".format(name, has))
-        for what, count in (("drives", survives_drives), ("enclosures", survives_enclosures)):
-            stands, had = count([vdev]), count(now.vdevs)
-            if stands < had:
-                reasons.append("{0}: stands the loss of {1} {2}; the pool stands {3}".format(name, stands, what, had))
+            reasons.append("{0}: the pool has {1}; OpenZFS refuses to add vdevs of another type".format(name, has))
+        for what, count in (("drive", survives_drives), ("enclosure", survives_enclosures)):
+            survives, had = count([vdev]), count(now.vdevs)
+            if survives < had:
+                reasons.append("{0}: {1} failures survived: {2} (the pool: {3})".format(name, what, survives, had))
     if reasons:
         raise Refusal(
-            "Growing would make pool and data less safe; nothing was changed.",
+            "The new vdevs would make the pool less safe; nothing was changed.",
             reasons,
-            "A pool is lost with its weakest vdev. Plan again with the promises that the pool was built for.",
+            "Losing one vdev loses the pool. Plan again with the policy that the pool was built with.",
         )
 
 
@@ -166,16 +166,16 @@ def _growth(
 def _expanding(pool: str, growth: Enlarged) -> List[Command]:
     commands = list(growth.moving)
     commands += [
-        Command(argv.expand(pool, members), "use all of the larger members of {0}".format(name))
+        Command(argv.expand(pool, members), "expand {0} to the full size of its members".format(name))
         for name, members in growth.members
     ]
-    # The labels, by which the next run sees that it is done, are written with the next transaction group.
-    return [*commands, Command(("zpool", "sync", pool), "have it written down")] if commands else []
+    # The next run reads the result from the labels, which are written with the next transaction group.
+    return [*commands, Command(("zpool", "sync", pool), "write the new size to the labels")] if commands else []
 
 
 @dataclass(frozen=True)
 class _Adding:
-    """What adds vdevs: the commands that make their units ready (*writing*), the one that adds them, their units."""
+    """What adds vdevs: the commands that prepare their units (*writing*), the one that adds them, their units."""
 
     writing: Tuple[Command, ...] = ()
     making: Tuple[Command, ...] = ()
@@ -205,7 +205,7 @@ def _adding(access: Access, wish: Wish, new: Sequence[Vdev], drives: Sequence[Dr
         return argv.add(wish.pool, part.vdevs, devices, ashift, dry_run=True)
 
     def apart(part: Layout, devices: Mapping[build.Key, str]) -> Sequence[str]:
-        # Not added: OpenZFS would say that they are no vdev like those of the pool.
+        # Not with zpool add: OpenZFS would refuse single devices because the pool has other vdevs.
         return argv.create(wish.pool, part.vdevs, devices, {}, {"mountpoint": "none"}, dry_run=True)
 
     if asking:
@@ -224,14 +224,14 @@ def _act(access: Access, wish: Wish, look: _Look, expanding: Sequence[Command], 
     drives = access.drives()
     pools = {pool.name: pool for pool in current_pools(access, look.zfs, drives, wish.declared)}
     if wish.pool not in pools:
-        raise CoreError("the pool is not there any more", subject="pool {0}".format(wish.pool))
+        raise CoreError("the pool is no longer imported", subject="pool {0}".format(wish.pool))
     pool = pools[wish.pool]
-    lacking = [_names(vdev) for vdev in further(pool, wish.layout)]
+    lacking = ["vdev of {0}".format(_names(vdev)) for vdev in further(pool, wish.layout)]
     growth = _growth(access, pool, layout_of(pool, drives, wish.declared), drives, access.labels())
-    lacking += ["room in {0}".format(name) for name, _members in growth.members]
+    lacking += ["larger size of {0}".format(name) for name, _members in growth.members]
     if lacking:
         raise CoreError(
-            "the commands ended well, but the pool lacks {0}".format("; ".join(lacking)),
+            "the commands succeeded, but the pool still lacks: {0}".format("; ".join(lacking)),
             subject="pool {0}".format(wish.pool),
         )
     return pool

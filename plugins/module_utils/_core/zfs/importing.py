@@ -1,10 +1,10 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Brings back the pool that a former installation left on the drives.
+"""Imports the pool that an earlier installation left on the drives.
 
 Read the labels, compare every member with the layout, ask OpenZFS's opinion, import without mounting,
-compare again, then mount and have the next boot do the same.
+compare again, then mount, and make the next boot import it too.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ class Terms:
     """On what terms a pool is imported.
 
     *guid*: only this one. *take_over*: the GUID of a pool that another host used last and that is to be
-    this host's from now on. *accept_missing*: how many of its drives may lack.
+    this host's from now on. *accept_missing*: how many of its drives may be missing.
     """
 
     guid: str = ""
@@ -44,16 +44,16 @@ class Terms:
 
 @dataclass(frozen=True)
 class Report:
-    """What was found, beside the outcome: *missing* says which drives lack, *locked* which datasets have no key.
+    """What was found, besides the outcome: *missing* lists missing drives, *locked* the datasets without a key.
 
-    *paths* are the device links of all members but spares, also of those that lack, sorted.
+    *device_paths* are the device links of all members but spares, missing ones included, sorted.
     """
 
     outcome: Outcome
     guid: str = ""
     missing: Tuple[str, ...] = ()
     locked: Tuple[str, ...] = ()
-    paths: Tuple[str, ...] = ()
+    device_paths: Tuple[str, ...] = ()
     members: Tuple[Member, ...] = ()
 
 
@@ -75,15 +75,17 @@ class _Look:
 
 
 def ensure_imported(access: Access, wish: Wish, terms: Terms, check_mode: bool) -> Report:
-    """Import the pool that was laid out, or finish an import that was cut off.
+    """Import the pool of the layout, or finish an interrupted import.
 
-    Raises Refusal, with nothing changed, in every situation in which the pool on the drives is not surely
-    the declared one, whole, and this host's.
+    Raises Refusal, with nothing changed, unless the pool on the drives is certainly the declared one, complete,
+    and this host's.
     """
     argv.pool_name(wish.pool)
     for name, value in (("guid", terms.guid), ("take_over", terms.take_over)):
         if value and not value.isdigit():
-            raise InputError("{0!r} is no pool GUID".format(value), subject=name, remedy="Write it as zpool prints it.")
+            raise InputError(
+                "{0!r} is not a pool GUID".format(value), subject=name, remedy="Write it as zpool prints it."
+            )
     zfs = version(access.run)
     settle(access.run)
     drives = access.drives()
@@ -102,7 +104,7 @@ def _import(look: _Look, terms: Terms, imported: Mapping[str, str], check_mode: 
     _refuse(
         "Drives of another pool are in the chassis; nothing was changed.",
         membership.strangers(ignored, chosen.guid, look.layout, look.drives, own, look.places),
-        "Take them out. A drive that belongs here for another purpose is declared with use: other.",
+        "Remove them. If a drive belongs here for another purpose, declare it with use: other.",
     )
     missing = _compared(look, chosen, terms)
     _refuse_features(chosen, look.access.features())
@@ -118,7 +120,7 @@ def _import(look: _Look, terms: Terms, imported: Mapping[str, str], check_mode: 
         outcome=Outcome(True, commands, _lines_before(look, chosen), _picture(look, chosen, missing)),
         guid=chosen.guid,
         missing=tuple(str(one) for one in missing),
-        paths=tuple(sorted(path for key, path in paths.items() if key not in spares)),
+        device_paths=tuple(sorted(path for key, path in paths.items() if key not in spares)),
         members=tuple(member for member in build.members_of(look.layout) if argv.key_of(member) in chosen.labels),
     )
     return report if check_mode else _act(look, report)
@@ -134,22 +136,23 @@ def _act(look: _Look, report: Report) -> Report:
         report,
         outcome=replace(report.outcome, pool=resolved),
         locked=mounting.locked(run, pool),
-        paths=_paths_of(resolved),
+        device_paths=_paths_of(resolved),
     )
 
 
 def _verified(look: _Look) -> Pool:
-    """The imported pool, when its members are those laid out; else it is exported again."""
+    """The imported pool, when its members match the layout; else it is exported again."""
     wish = look.wish
     pool, wrong = _looked_back(look)
     if wrong:
-        # An import has udev read its partitions anew, for seconds. That is waited for only where it matters.
+        # An import makes udev reread its partitions, for seconds. Wait for that only where it matters.
         settle(look.access.run)
         pool, wrong = _looked_back(look)
     if wrong:
-        checked(look.access.run, ("zpool", "export", wish.pool), "The pool is imported, not mounted, not as laid out.")
+        state = "The pool is imported but not mounted, and does not match the layout."
+        checked(look.access.run, ("zpool", "export", wish.pool), state)
         raise Refusal(
-            "Pool {0} was imported, is not as laid out, and was exported again.".format(wish.pool),
+            "Pool {0} was imported, did not match the layout, and was exported again.".format(wish.pool),
             wrong,
             "Correct the declared drives or policy.",
         )
@@ -157,12 +160,12 @@ def _verified(look: _Look) -> Pool:
 
 
 def _looked_back(look: _Look) -> Tuple[Pool, List[str]]:
-    """The imported pool as it is now, and what about it is not as laid out."""
+    """The imported pool as it is now, and how it differs from the layout."""
     wish = look.wish
     drives = look.access.drives()
     pools = {pool.name: pool for pool in current_pools(look.access, look.zfs, drives, wish.declared)}
     if wish.pool not in pools:
-        raise CoreError("zpool import ended well, but the pool is not there", subject="pool {0}".format(wish.pool))
+        raise CoreError("zpool import succeeded, but the pool is missing", subject="pool {0}".format(wish.pool))
     pool = pools[wish.pool]
     return pool, [*build.differences(pool, wish.layout), *beside.differences(pool, wish.support)]
 
@@ -171,16 +174,16 @@ def _chosen(look: _Look, terms: Terms, imported: Mapping[str, str]) -> Candidate
     members = {argv.key_of(member) for member in build.members_of(look.layout)}
     active = sorted({label.pool_guid for key, label in look.labels.items() if key in members} & set(imported))
     _refuse(
-        "The declared units hold a pool that is imported already, under another name; nothing was changed.",
-        ["GUID {0} is imported as {1}, declared is {2}".format(one, imported[one], look.wish.pool) for one in active],
-        "Export it and import it once by hand under the declared name, or correct the declaration.",
+        "The pool on the declared units is already imported under another name; nothing was changed.",
+        ["GUID {0} is imported as {1}, declared as {2}".format(one, imported[one], look.wish.pool) for one in active],
+        "Export it, then import it once by hand under the declared name, or correct the declaration.",
     )
     chosen = membership.choose(look.wish.pool, terms.guid, look.labels, look.layout, look.places)
     if terms.take_over and terms.take_over != chosen.guid:
         raise Refusal(
             "take_over names another pool; nothing was changed.",
             ["take_over is {0}; {1}".format(terms.take_over, membership.describe(chosen, look.places))],
-            "Write the GUID of exactly the pool that this host is to take.",
+            "Set take_over to the GUID of exactly the pool that this host is to take over.",
         )
     return chosen
 
@@ -189,29 +192,31 @@ def _compared(look: _Look, chosen: Candidate, terms: Terms) -> Tuple[Missing, ..
     comparison = Comparison(chosen, look.layout, look.places)
     members = {argv.key_of(member) for member in build.members_of(look.layout)}
     outside = [
-        "{0}: is a member of the pool and is not declared for it".format(look.places.unit(key))
+        "{0}: is a member of the pool, but not declared for it".format(look.places.unit(key))
         for key, label in sorted(chosen.labels.items(), key=lambda one: one[0])
         if key not in members and key not in comparison.present and label.guid in comparison.leaves
     ]
     _refuse(
-        "Pool {0} is on the drives, but not as laid out; nothing was changed.".format(look.wish.pool),
+        "Pool {0} is on the drives, but does not match the layout; nothing was changed.".format(look.wish.pool),
         comparison.wrong + outside,
-        "Correct the declared drives or policy; a pool is never changed to fit a layout. If it grew, or a drive was"
-        " replaced from another bay, and the units named are those: declare split_actuator_placement: found.",
+        "Correct the declared drives or policy; a pool is never changed to fit a layout. If the units listed are there"
+        " because the pool grew, or because a drive in another bay replaced one, declare"
+        " split_actuator_placement: found.",
     )
     missing = comparison.missing(look.layout, look.labels, look.drives)
     _refuse(
-        "Pool {0} has lost more than it stands; nothing was changed.".format(look.wish.pool),
+        "More members of pool {0} are missing than its parity covers; nothing was changed.".format(look.wish.pool),
         comparison.beyond + [str(one) for one in missing] if comparison.beyond else [],
         "Bring the missing drives back.",
     )
     drives = {one.member.serial for one in missing}
     _refuse(
-        "{0} of the drives of pool {1} {2} missing, {3} accepted; nothing was changed.".format(
-            len(drives), look.wish.pool, "is" if len(drives) == 1 else "are", terms.accept_missing or "none"
+        "{0} drive{1} of pool {2} missing, {3} accepted; nothing was changed.".format(
+            len(drives), "" if len(drives) == 1 else "s", look.wish.pool, terms.accept_missing
         ),
         [str(one) for one in missing] if len(drives) > terms.accept_missing else [],
-        "Bring them back, or set accept_missing_drives: {0} to import the pool degraded.".format(len(drives)),
+        "Bring them back, or set accept_missing_drives to {0} (in playbooks: split_actuator_accept_missing_drives)"
+        " to import the pool degraded.".format(len(drives)),
     )
     return missing
 
@@ -226,7 +231,7 @@ def _refuse_features(chosen: Candidate, known: Sequence[str]) -> None:
     _refuse(
         "The pool needs features that the installed OpenZFS does not have; nothing was changed.",
         unknown,
-        "Install an OpenZFS as new as the one that used the pool last.",
+        "Install at least the OpenZFS version that last used the pool.",
     )
 
 
@@ -240,17 +245,16 @@ def _refuse_other_host(look: _Look, chosen: Candidate, terms: Terms) -> bool:
             "The pool was last used by another host and was not exported; nothing was changed.",
             ["{0}; this host's id is {1}".format(used, hostid.spell(own) or "not set")],
             'If that was this host before its reinstallation, declare split_actuator_hostid: "{0:08x}" and run again.'
-            ' If the other host will never use the pool again, write take_over: "{1}".'.format(
-                newest.hostid, chosen.guid
-            ),
+            ' If the other host will never use the pool again, set take_over: "{1}"'
+            " (in playbooks: split_actuator_take_over).".format(newest.hostid, chosen.guid),
         )
     guarded = any(label.uberblock and label.uberblock.multihost for label in chosen.labels.values())
     if newest.state == "active" and (foreign or guarded):
         moved = look.access.activity({key: look.held[key] for key in sorted(chosen.labels)})
         _refuse(
-            "The pool is in use by another host at this moment; nothing was changed.",
+            "The pool is in use by another host right now; nothing was changed.",
             ["{0}: {1}".format(look.places.names(moved), used)] if moved else [],
-            "Export it there first. A pool in use by two hosts is destroyed.",
+            "Export it there first. Two hosts that use one pool at the same time destroy it.",
         )
     return foreign
 
@@ -260,12 +264,12 @@ def _refuse_opinion(run: Runner, trial: Sequence[str], chosen: Candidate, force:
     seen = {one.guid: one for one in listing.read(result.stdout)}
     opinion = seen.get(chosen.guid)
     if opinion is None:
-        reasons = ["it does not see the pool: {0}".format((result.stderr or result.stdout).strip() or "no output")]
+        reasons = ["it does not find the pool: {0}".format((result.stderr or result.stdout).strip() or "no output")]
     elif not opinion.can_be_imported or ("'-f'" in opinion.action and not force):
         reasons = [text for text in (opinion.status, opinion.action) if text]
     else:
         reasons = []
-    _refuse("OpenZFS would not import the pool; nothing was changed.", reasons, "See what it says of the drives.")
+    _refuse("OpenZFS refuses to import the pool; nothing was changed.", reasons, "Check the drives that it names.")
 
 
 def _paths(look: _Look, check_mode: bool) -> Dict[Key, str]:
@@ -297,10 +301,10 @@ def _commands(pool: str, chosen: Candidate, paths: Sequence[str], force: bool) -
 
 
 def _finishing(pool: str) -> Tuple[Command, ...]:
-    # The cache file last: a pool that is imported and not in it is an import that was cut off.
+    # The cache file last: a pool that is imported but not in it means that an import was interrupted.
     return (
         Command(("zfs", "mount", "-a"), "mount its datasets"),  # of no other pool: see mounting.refuse_others
-        Command(("zpool", "set", "cachefile={0}".format(CACHE_FILE), pool), "have the next boot import it"),
+        Command(("zpool", "set", "cachefile={0}".format(CACHE_FILE), pool), "import it at the next boot"),
     )
 
 
@@ -314,14 +318,14 @@ def _converge(access: Access, wish: Wish, terms: Terms, pools: Mapping[str, Pool
         )
     wrong = list(build.differences(pool, wish.layout) + beside.differences(pool, wish.support))
     if terms.guid not in ("", pool.guid):
-        wrong.append("its GUID is {0}, wished is {1}".format(pool.guid, terms.guid))
+        wrong.append("its GUID is {0}, but {1} was requested".format(pool.guid, terms.guid))
     facts = _settings(access.run, pool.name)
     if facts.get("altroot", "-") != "-":
         wrong.append("it is imported with the alternative root {0}".format(facts["altroot"]))
     _refuse(
         "Pool {0} is imported, but not as declared; nothing was changed.".format(pool.name),
         wrong,
-        "With an alternative root or another GUID: export it and run again. Otherwise correct the declaration.",
+        "If the alternative root or the GUID differs, export it and run this again. Otherwise correct the declaration.",
     )
     commands = _finishing(pool.name) if facts.get("cachefile", "-") not in ("-", CACHE_FILE) else ()
     if commands and len(pools) > 1:
@@ -345,7 +349,7 @@ def _converge(access: Access, wish: Wish, terms: Terms, pools: Mapping[str, Pool
 
 
 def _paths_of(pool: Pool) -> Tuple[str, ...]:
-    """Where the pool's members are, or were last. Nothing waits for spares."""
+    """The device paths of the pool's members, or their last ones. Nothing waits for spares."""
     return tuple(sorted(member.path for vdev in pool.vdevs for member in vdev.members if member.path))
 
 
@@ -359,7 +363,7 @@ def _lines_before(look: _Look, chosen: Candidate) -> str:
 
 
 def _picture(look: _Look, chosen: Candidate, missing: Sequence[Missing]) -> str:
-    """The pool as a few lines of text: from which units it comes, and which lack."""
+    """The pool as a few lines of text: the units found, and the missing drives."""
     lines = [_imported_line_of(look.wish.pool, chosen.guid)]
     for vdev in [*look.layout.vdevs, *(one.vdev for one in look.layout.support)]:
         here = [member.name for member in vdev.members if argv.key_of(member) in chosen.labels]

@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What a device's pool label says: bytes in, facts out. Pure.
+"""Decodes a device's pool label: bytes in, facts out. Pure.
 
 On-disk form: OpenZFS's include/sys/vdev_impl.h (C(vdev_label_t)), uberblock_impl.h and zio_checksum.c.
 A label is 256 KiB; its name-value list begins 16 KiB into it and ends, 112 KiB later, in a checksum
@@ -86,7 +86,7 @@ class Uberblock:
 
 @dataclass(frozen=True)
 class Label:
-    """What a label says. GUIDs are decimal text as zpool prints them; *hostid* is 0 where none was set.
+    """What a label says. GUIDs are decimal text, as zpool prints them; *hostid* is 0 where none was set.
 
     For a spare or cache device only *state* and *guid* are known.
     """
@@ -120,7 +120,7 @@ def read_label(data: bytes, offset: int, known: Optional[Dict[bytes, Label]] = N
         raise DecodeError("a label has {0} bytes, not {1}".format(SIZE, len(data)), subject="pool label")
     body = data[LIST_AT : LIST_AT + LIST_SIZE]
     if not _sound(body, offset + LIST_AT):
-        raise DecodeError("its checksum does not hold", subject="pool label")
+        raise DecodeError("its checksum is wrong", subject="pool label")
     said, known = body[:-_TRAILER], {} if known is None else known
     if said not in known:
         known[said] = _label(decode(said))
@@ -185,28 +185,28 @@ def _sound(block: bytes, offset: int) -> bool:
 def _state(facts: NvList) -> str:
     number = _number(facts, "state")
     if "state" not in facts or number >= len(STATES):
-        raise DecodeError("state {0} is not known".format(facts.get("state")), subject="pool label")
+        raise DecodeError("unknown state {0}".format(facts.get("state")), subject="pool label")
     return STATES[number]
 
 
 def _number(facts: NvList, name: str) -> int:
     value = facts.get(name, 0)
     if not isinstance(value, int):
-        raise DecodeError("{0} is no number".format(name), subject="pool label")
+        raise DecodeError("{0} is not a number".format(name), subject="pool label")
     return int(value)
 
 
 def _text(facts: NvList, name: str) -> str:
     value = facts.get(name, "")
     if not isinstance(value, str):
-        raise DecodeError("{0} is no text".format(name), subject="pool label")
+        raise DecodeError("{0} is not text".format(name), subject="pool label")
     return value
 
 
 def _features(facts: NvList) -> Tuple[str, ...]:
     value = facts.get("features_for_read", {})
     if not isinstance(value, dict):
-        raise DecodeError("features_for_read is no list", subject="pool label")
+        raise DecodeError("features_for_read is not a list", subject="pool label")
     return tuple(sorted(clean_text(name) for name in value))
 
 

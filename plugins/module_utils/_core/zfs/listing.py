@@ -1,10 +1,10 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What C(zpool import) without a pool says of the pools it could import: OpenZFS's own opinion. Pure.
+"""Reads C(zpool import) without a pool: which pools OpenZFS finds, and whether it would import them. Pure.
 
 Its output is for people (C(show_import) in OpenZFS's cmd/zpool/zpool_main.c): a paragraph for each pool with
-lines C(pool:), C(id:), C(state:), C(status:), C(action:), a text going on in lines that begin with a tab.
+lines C(pool:), C(id:), C(state:), C(status:), C(action:). A text continues in lines that begin with a tab.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ _FIELD = re.compile(r" *(pool|id|state|status|action|comment|see|config): ?(.*)"
 
 @dataclass(frozen=True)
 class Importable:
-    """A pool that OpenZFS sees and what it says of it. *status* is empty when nothing is wrong."""
+    """A pool that OpenZFS finds, and what it says about it. *status* is empty when nothing is wrong."""
 
     name: str
     guid: str

@@ -1,9 +1,9 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Whether the labels found on units are those of the pool that was laid out, before it is imported. Pure.
+"""Whether the labels found on units match the layout, before the pool is imported. Pure.
 
-OpenZFS opens members through their labels wherever it finds them, whatever paths it was given. So the
+OpenZFS opens members by their labels wherever it finds them, whatever paths it was given. So the
 labels themselves are compared with the layout, by unit: which pool, which vdev, which are missing.
 """
 
@@ -24,7 +24,7 @@ Labels = Mapping[Key, Label]
 
 @dataclass(frozen=True)
 class Candidate:
-    """The pool that the labels speak of: its newest label, and those of its members by unit."""
+    """A pool that labels name: its newest label, and those of its members by unit."""
 
     newest: Label
     labels: Labels
@@ -37,7 +37,7 @@ class Candidate:
 
 @dataclass(frozen=True)
 class Missing:
-    """A drive with units that the pool should have and that do not hold its labels."""
+    """A drive with units that should belong to the pool but do not hold its labels."""
 
     member: Member
     indices: Tuple[int, ...]
@@ -75,7 +75,7 @@ def _members(layout: Layout) -> Tuple[Member, ...]:
 
 
 def candidates(labels: Labels) -> Dict[str, Candidate]:
-    """The pools that labels speak of, by GUID. Labels of spares and cache devices name none."""
+    """The pools that labels name, by GUID. Labels of spares and cache devices name none."""
     grouped: Dict[str, Dict[Key, Label]] = {}
     for key, label in labels.items():
         if label.pool_guid:
@@ -87,7 +87,7 @@ def candidates(labels: Labels) -> Dict[str, Candidate]:
 
 
 def newest_tops(pool: Candidate) -> Dict[str, LabelVdev]:
-    """The top-level vdevs of a pool by their GUID, each as its newest label tells it."""
+    """The top-level vdevs of a pool by their GUID, each from its newest label."""
     newest: Dict[str, Label] = {}
     for label in pool.labels.values():
         if label.top_guid not in newest or label.txg > newest[label.top_guid].txg:
@@ -107,19 +107,19 @@ def choose(pool: str, guid: str, labels: Labels, layout: Layout, places: Places)
         raise Refusal(
             "There are {0} pools named {1}; nothing was changed.".format(len(wanted), pool),
             [describe(one, places) for one in sorted(wanted, key=lambda one: one.guid)],
-            "Take the drives of the other one out, or write the GUID of the right one into guid.",
+            "Remove the drives of the other one, or set guid to the GUID of the right one.",
         )
     if alive:
         raise Refusal(
-            "A pool named {0} is here, but not the one with GUID {1}; nothing was changed.".format(pool, guid),
+            "A pool named {0} is on the drives, but not the one with GUID {1}; nothing was changed.".format(pool, guid),
             [describe(one, places) for one in alive],
-            "Correct guid, or bring the drives of the wished pool.",
+            "Correct guid, or insert the drives of the requested pool.",
         )
     if named:
         raise Refusal(
             "The pool {0} on these units was destroyed; nothing was changed.".format(pool),
             [describe(one, places) for one in named],
-            "Whether it can be brought back is for a person to decide: `zpool import -D` lists it.",
+            "Decide by hand whether to recover it: `zpool import -D` lists it.",
         )
     raise Refusal(
         "No pool {0} is on the declared units; nothing was changed.".format(pool),
@@ -167,9 +167,9 @@ def when(seconds: int) -> str:
 def strangers(
     labels: Labels, chosen: str, layout: Layout, drives: Sequence[Drive], own: FrozenSet[str], places: Places
 ) -> List[str]:
-    """Units that hold another pool, a line each: those of the layout, and those of drives nobody declared.
+    """Units that hold another pool, a line each: those of the layout, and those of undeclared drives.
 
-    *own* are the serials that are declared for other use. A destroyed pool is nobody's any more.
+    *own* are the serials that are declared for other use. A destroyed pool does not count.
     """
     members = {argv.key_of(member) for member in _members(layout)}
     serials = {serial for serial, _index in members} | {spare.serial for spare in layout.spares}
@@ -190,11 +190,11 @@ def strangers(
 
 
 class Comparison:
-    """The members of a pool, by its labels, beside the layout.
+    """Compares the members of a pool, as its labels have them, with the layout.
 
-    *wrong* tells what is otherwise than laid out, *missing* which drives lack, *beyond* which vdevs have
-    lost more than they stand. *leaves* are the GUIDs of all members now: a drive that was replaced and is still
-    in the chassis speaks of the pool too, but the newest labels know it no more.
+    *wrong* has a line for each difference, *missing* gives the missing drives, *beyond* the vdevs of which more
+    members are missing than their parity covers. *leaves* are the GUIDs of all members now: a drive that was replaced
+    and is still in the chassis holds a label of the pool too, but the newest labels no longer contain it.
     """
 
     def __init__(self, chosen: Candidate, layout: Layout, places: Places) -> None:
@@ -210,7 +210,7 @@ class Comparison:
         self._compare()
 
     def missing(self, layout: Layout, labels: Labels, drives: Sequence[Drive]) -> Tuple[Missing, ...]:
-        """The drives that lack, in bay order, with the reason."""
+        """The missing drives, in bay order, with the reason."""
         shown = {(drive.serial, unit.index) for drive in drives for unit in drive.units}
         members = {argv.key_of(member): member for member in _members(layout)}
         grouped: Dict[Tuple[str, str], List[Key]] = {}
@@ -227,10 +227,10 @@ class Comparison:
             return "not on the host"
         label = labels.get(key)
         if label is None:
-            return "on the host, but holds no pool label"
+            return "on the host, but without a pool label"
         if label.pool_guid == self._chosen.guid:
             return "was a member of this pool and has been replaced since"
-        return "holds no label of this pool"
+        return "has no label of this pool"
 
     def _compare(self) -> None:
         tops = newest_tops(self._chosen)
@@ -240,7 +240,7 @@ class Comparison:
             number = self._home(tops[guid])
             if number is None or number in homes:
                 self.wrong.append(
-                    "units {0} form a vdev of the pool that is not laid out".format(
+                    "units {0} form a vdev that is not in the layout".format(
                         self._places.names(self._units(tops[guid]).values())
                     )
                 )
@@ -249,7 +249,7 @@ class Comparison:
             self._compare_vdev(tops[guid], self._wanted[number])
         for number, vdev in enumerate(self._wanted):
             if number not in homes:
-                self._take_stock(vdev, set(), vdev.width)
+                self._count_missing(vdev, set(), vdev.width)
 
     def _units(self, tree: LabelVdev) -> Dict[str, Key]:
         """The units that hold leaves of a tree, by the leaf's GUID."""
@@ -257,7 +257,7 @@ class Comparison:
         return {label.guid: key for key, label in self._chosen.labels.items() if label.guid in leaves}
 
     def _home(self, tree: LabelVdev) -> Optional[int]:
-        """The laid out vdev that shares most units with a tree."""
+        """The planned vdev that shares most units with a tree."""
         units = set(self._units(tree).values())
         shared = Counter(
             {number: len(units & _keys(vdev)) for number, vdev in enumerate(self._wanted) if units & _keys(vdev)}
@@ -271,19 +271,19 @@ class Comparison:
         for place in tree.places:
             keys = [units[leaf.guid] for leaf in place.leaves if leaf.guid in units]
             places_held += 1 if keys else 0
-            # While a place is replaced or spared, other units stand beside the one laid out.
+            # While a place is replaced or spared, it holds other units besides the planned one.
             beside = bool(wanted & set(keys)) or bool(self._spares & set(keys))
             self.wrong += [self._astray(key, tree, wanted) for key in keys if key not in wanted and not beside]
             here |= set(keys)
-        found, laid_out = _shape(tree.kind, tree.nparity), _shape(vdev.kind, vdev.parity)
-        if found != laid_out or len(tree.places) != vdev.width:
+        actual, planned = _shape(tree.kind, tree.nparity), _shape(vdev.kind, vdev.parity)
+        if actual != planned or len(tree.places) != vdev.width:
             self.wrong.append(
-                "the vdev of {0} is a {1} of {2}; laid out is a {3} of {4}".format(
-                    self._places.names(here), found, len(tree.places), laid_out, vdev.width
+                "the vdev of {0}: planned {1} of {2} members, actual {3} of {4}".format(
+                    self._places.names(here), planned, vdev.width, actual, len(tree.places)
                 )
             )
         self.present.update({key: guid for guid, key in units.items()})
-        self._take_stock(vdev, here, len(tree.places) - places_held)
+        self._count_missing(vdev, here, len(tree.places) - places_held)
 
     def _astray(self, key: Key, tree: LabelVdev, wanted: FrozenSet[Key]) -> str:
         others = [one for one in self._units(tree).values() if one in wanted]
@@ -294,12 +294,12 @@ class Comparison:
             "declared for the vdev of {0}".format(self._places.names(_keys(home))) if home else "and is not declared",
         )
 
-    def _take_stock(self, vdev: Vdev, here: Iterable[Key], lost: int) -> None:
+    def _count_missing(self, vdev: Vdev, here: Iterable[Key], lost: int) -> None:
         self._lost += sorted(_keys(vdev) - set(here))
         if lost > vdev.parity:
             self.beyond.append(
-                "the vdev of {0} stands {1} lost and has lost {2}".format(
-                    self._places.names(_keys(vdev)), vdev.parity, lost
+                "the vdev of {0}: missing members: {1}, tolerated: {2}".format(
+                    self._places.names(_keys(vdev)), lost, vdev.parity
                 )
             )
 

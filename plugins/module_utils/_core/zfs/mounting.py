@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What is told of datasets before and after a pool's are mounted."""
+"""Checks of datasets before and after those of a pool are mounted."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ _LIST = ("zfs", "list", "-H", "-t", "filesystem", "-o", "name,canmount,mountpoin
 def refuse_others(run: Runner, pool: str) -> None:
     """Refuse when C(zfs mount -a) would mount datasets of other pools than *pool* as well.
 
-    OpenZFS mounts those of all pools or single ones, and which ones a pool has is known only once it is imported.
+    OpenZFS mounts the datasets of all pools or single ones, and those of a pool are known only once it is imported.
     C(zfs mount -R) of OpenZFS 2.3 fails when any key below is not loaded.
     """
     rows = [line.split("\t") for line in checked(run, _LIST).splitlines() if line.count("\t") == 4]

@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The few calls that read pools from a host, whatever OpenZFS it has."""
+"""The few calls that read pools from a host, with any supported OpenZFS."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ def version(runner: Runner) -> ZfsVersion:
     match = _VERSION.search(text)
     if match is None:
         raise HostError(
-            "zpool does not tell its version: {0}".format(text or "no output"),
+            "zpool does not report its version: {0}".format(text or "no output"),
             subject="OpenZFS",
             remedy="OpenZFS {0}.{1} or newer is needed.".format(*OLDEST),
         )
@@ -75,14 +75,14 @@ def read_pools(runner: Runner, zfs: Optional[ZfsVersion] = None) -> Tuple[PoolTr
     zfs = zfs or version(runner)
     if not zfs.has_json:
         return _from_text(runner)
-    told = checked(runner, status_json.ARGV, _REMEDY)
-    if status_json.fit(told):
-        return status_json.read(told)
+    output = checked(runner, status_json.ARGV, _REMEDY)
+    if status_json.fit(output):
+        return status_json.read(output)
     try:
         return _from_text(runner)
     except CoreError:
-        # What can be read of JSON is right; what it leaves out is taken for healthy by nobody.
-        return status_json.read(told)
+        # The part of the JSON that can be read is right; what it leaves out never counts as healthy.
+        return status_json.read(output)
 
 
 def _from_text(runner: Runner) -> Tuple[PoolTree, ...]:

@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""A resolved pool in words: how much it stands, and which bays to visit. Pure."""
+"""A resolved pool in words: which failures it survives, and which bays to visit. Pure."""
 
 from __future__ import annotations
 
@@ -26,13 +26,11 @@ class Visit:
     def words(self) -> str:
         """One sentence for people."""
         units = ", ".join("{0} is {1}".format(name, state) for name, state in self.units)
-        return "visit {0}: serial {1}, {2}".format(
-            self.bay or "a bay that is not known", self.serial or "unknown", units
-        )
+        return "visit {0}: serial {1}, {2}".format(self.bay or "an unknown bay", self.serial or "unknown", units)
 
 
 def margins(pool: Pool) -> Margins:
-    """What the pool, its vdevs, drives and enclosures stand now."""
+    """How many failures the pool, its vdevs, drives and enclosures survive now."""
     states = [
         VdevState(vdev.redundancy, tuple(_state(slot) for slot in vdev.slots), vdev.name) for vdev in holding(pool)
     ]
@@ -42,8 +40,8 @@ def margins(pool: Pool) -> Margins:
 def facts(pool: Pool) -> Dict[str, Any]:
     """The pool as plain data, with its margins, the drives to visit, and its picture: what M(pool_info) returns."""
     found = margins(pool)
-    told: Dict[str, Any] = to_plain(pool)
-    told.update(
+    plain: Dict[str, Any] = to_plain(pool)
+    plain.update(
         margin=found.pool,
         margins={
             "vdevs": {vdev.name: margin for vdev, margin in zip(holding(pool), found.vdevs)},
@@ -53,7 +51,7 @@ def facts(pool: Pool) -> Dict[str, Any]:
         visit=to_plain(visits(pool)),
         picture=picture(pool, found.pool),
     )
-    return told
+    return plain
 
 
 def holding(pool: Pool) -> Tuple[PoolVdev, ...]:
@@ -68,7 +66,7 @@ def _state(slot: PoolSlot) -> MemberState:
 
 
 def visits(pool: Pool) -> Tuple[Visit, ...]:
-    """The drives with a member that does not serve, in bay order. A suspended pool proves no member well."""
+    """The drives with a member that does not serve, in bay order. In a suspended pool ONLINE proves nothing."""
     ailing: Dict[Tuple[str, str, str], List[PoolMember]] = {}
     for member in members(pool):
         if not member.serving and member.state != "ONLINE":
@@ -97,18 +95,18 @@ def picture(pool: Pool, margin: int) -> str:
 
 
 def margin_words(pool: Pool, margin: int) -> str:
-    """What the pool stands now, as one clause."""
+    """How many failures the pool survives now, as one clause."""
     if pool.suspended:
         return "suspended: no reads or writes until its drives are back"
     if margin < 0:
         return "data lost"
     if margin == 0:
-        return "margin 0: the next lost drive can lose data"
+        return "margin 0: the next drive failure can lose data"
     return "margin {0}: any {0} further drive{1} may fail".format(margin, "" if margin == 1 else "s")
 
 
 def _vdev_words(vdev: PoolVdev) -> str:
-    lost = "lost {0} of {1} members".format(vdev.lost, len(vdev.slots)) if vdev.lost else "all serve"
+    lost = "{0} of {1} members unavailable".format(vdev.lost, len(vdev.slots)) if vdev.lost else "all available"
     names = " ".join("+".join(_member_words(member) for member in slot.members) for slot in vdev.slots)
     return "{0} {1}, {2}: {3}".format(vdev.name, vdev.state, lost, names)
 

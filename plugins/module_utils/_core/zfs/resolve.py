@@ -3,9 +3,9 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Every member of a pool traced to a drive, bay and unit index. Pure.
 
-A member is recognised, in this order, by the device its path leads to now, by the WWN
-that its path spells, and by the unit name that its path spells. The last two also name
-members whose drive is gone, from the declared inventory.
+A member is identified, in this order, by the device that its path leads to now, by the WWN in its path,
+and by the unit name in its path. The last two also identify members whose drive is missing, through the
+declared inventory.
 """
 
 from __future__ import annotations
@@ -25,10 +25,10 @@ _PARTITION = re.compile(r"(.*?[0-9])p[0-9]+|(/dev/[a-z]+)[0-9]+")
 
 @dataclass(frozen=True)
 class PoolMember:
-    """One device of a pool. *serial* is empty and *index* -1 where the unit could not be told.
+    """One device of a pool. *serial* is empty and *index* -1 where the unit is unknown.
 
-    *role*: C(member), C(incoming) (being filled), C(outgoing) (being replaced) or C(spare).
-    *serving* says whether it holds its data and answers, *put_off* whether its resilvering waits for another to end.
+    *role*: C(member), C(incoming) (resilvering), C(outgoing) (being replaced) or C(spare).
+    *serving* says whether it holds its data and answers, *put_off* whether its resilver is deferred until another ends.
     """
 
     name: str
@@ -49,7 +49,7 @@ class PoolMember:
 
     @property
     def distributed(self) -> bool:
-        """Whether this is a distributed spare of a dRAID: space on its members, no device, and part of the vdev."""
+        """Whether this is a distributed spare of a dRAID: space on its members, not a device, and part of the vdev."""
         return is_distributed(self.name)
 
 
@@ -85,7 +85,7 @@ class PoolVdev:
 
 @dataclass(frozen=True)
 class Pool:
-    """An imported pool, resolved. *suspended* pools hang whoever touches their data.
+    """An imported pool, resolved. Access to the data of a *suspended* pool hangs.
 
     *scan* is the last scrub or resilver, or the one that runs now.
     """
@@ -137,7 +137,7 @@ class Index:
             self._bays[drive.serial] = label
         for unit in drive.units:
             key = (drive.serial, unit.index)
-            # The disk under a range is no unit: others are on it too.
+            # The disk under a range is not a unit: other ranges are on it too.
             nodes = [unit.node] + [path.node for path in unit.paths if unit.unit_kind != "range"]
             self._by_node.update({node: key for node in nodes if node})
             if unit.wwn:
@@ -161,7 +161,7 @@ class Index:
         return self._by_name.get(parse_unit_name(path))
 
     def wwn(self, path: str, key: Optional[Tuple[str, int]]) -> str:
-        """The WWN of the unit that *key* names; when its drive is gone, as far as *path* spells it."""
+        """The WWN of the unit that *key* names; when its drive is missing, as far as *path* has it."""
         match = _WWN_LINK.fullmatch(path.rsplit("/", 1)[-1])
         spelled = ("eui." if "/nvme-" in path else "naa.") + match.group(1) if match else ""
         return self._wwns.get(key, spelled) if key else spelled
@@ -246,7 +246,7 @@ def _member(leaf: Node, role: str, index: Index) -> PoolMember:
         path=path,
         guid=leaf.guid,
         state=leaf.state,
-        # What is being filled becomes a member in its own right the moment it is full.
+        # A resilvering device becomes a member in its own right when its resilver is complete.
         serving=leaf.serving and not leaf.resilvering and role != "incoming",
         serial=key[0],
         bay=bay,

@@ -3,7 +3,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Takes a pool out of service: exports it and, on the drives whose serials are spelled out, clears its labels.
 
-Clearing removes what names the pool; the data is still on the drives. It is no sanitisation.
+Clearing removes what identifies the pool; the data is still on the drives. It is not sanitisation.
 """
 
 from __future__ import annotations
@@ -24,14 +24,14 @@ from .resolve import Pool
 
 # What to do with media is in IEEE 2883 (methods by interface), NIST SP 800-88 and ISO/IEC 27040 (programmes).
 SANITISATION = (
-    "Labels were cleared; the data is still on the drives. This is no sanitisation. Before a drive leaves your hands,"
-    " sanitise both of its units as IEEE 2883 or NIST SP 800-88 says (see also ISO/IEC 27040), and verify the result."
+    "Labels were cleared; the data is still on the drives. This is not sanitisation. Before a drive leaves your hands,"
+    " sanitise both of its units by IEEE 2883 or NIST SP 800-88 (see also ISO/IEC 27040), and verify the result."
 )
 
 
 @dataclass(frozen=True)
 class Report:
-    """What was done, beside the outcome, a line a drive.
+    """What was done, besides the outcome, one line for each drive.
 
     *erased* are the drives whose labels were cleared, *left* those that still carry labels of the pool. *notes*
     are for whoever takes the drives out.
@@ -63,8 +63,8 @@ class _Look:
 def ensure_retired(access: Access, wish: Wish, guid: str, check_mode: bool) -> Report:
     """Export the pool when it is imported, then clear its labels on the drives of *wish.erase_serials*.
 
-    Raises Refusal, with nothing changed, when the pool is suspended, not surely the one meant or in use elsewhere,
-    or when a drive to erase is not there or holds anything but a part of this pool.
+    Raises Refusal, with nothing changed, when the pool is suspended, not certainly the requested one or in use
+    elsewhere, or when a drive to erase is missing or holds anything but a part of this pool.
     """
     argv.pool_name(wish.pool)
     zfs = version(access.run)
@@ -72,7 +72,7 @@ def ensure_retired(access: Access, wish: Wish, guid: str, check_mode: bool) -> R
     drives = access.drives()
     pools = {pool.name: pool for pool in current_pools(access, zfs, drives, wish.declared)}
     look = _identified(pools.get(wish.pool), wish.pool, guid, drives, access.labels())
-    told = set(wish.erase_serials)
+    listed = set(wish.erase_serials)
     keys = _to_clear(access, look, wish)
     exporting = [Command(("zpool", "export", wish.pool), "export pool {0}".format(wish.pool))] if look.pool else []
     clearing = [command for key in keys for command in _clear(access, look, key)]
@@ -81,7 +81,7 @@ def ensure_retired(access: Access, wish: Wish, guid: str, check_mode: bool) -> R
     if commands and not check_mode:
         _act(access, wish.pool, exporting, clearing, forgetting)
         _verify(access, look, keys)
-    after = [key for key in sorted(look.held) if key[0] not in told]
+    after = [key for key in sorted(look.held) if key[0] not in listed]
     outcome = Outcome(
         bool(commands),
         commands,
@@ -100,7 +100,7 @@ def ensure_retired(access: Access, wish: Wish, guid: str, check_mode: bool) -> R
 def _identified(
     pool: Optional[Pool], name: str, guid: str, drives: Sequence[Drive], labels: Mapping[Key, Holding]
 ) -> _Look:
-    """The pool that is meant, imported or not, with the labels that are its."""
+    """The requested pool, imported or not, with its labels."""
     if pool is not None and pool.suspended:
         raise Refusal(
             "Pool {0} is suspended; nothing was changed.".format(name),
@@ -109,8 +109,8 @@ def _identified(
         )
     if pool is not None and guid not in ("", pool.guid):
         raise Refusal(
-            "Pool {0} is another one; nothing was changed.".format(name),
-            ["its GUID is {0}, wished is {1}".format(pool.guid, guid)],
+            "Pool {0} does not have the requested GUID; nothing was changed.".format(name),
+            ["its GUID is {0}, but {1} was requested".format(pool.guid, guid)],
             "Correct guid.",
         )
     named = {one.label.pool_guid for one in labels.values() if one.label.name == name}
@@ -119,7 +119,7 @@ def _identified(
         raise Refusal(
             "There are {0} pools named {1} on the drives; nothing was changed.".format(len(guids), name),
             ["GUID {0}".format(one) for one in sorted(guids)],
-            "Write the GUID of the one that is meant (guid).",
+            "Set guid to the GUID of the right one.",
         )
     spares = {(member.serial, member.index) for member in pool.spares} if pool else set()
     held = {key: one for key, one in labels.items() if one.label.pool_guid in guids or key in spares}
@@ -127,7 +127,7 @@ def _identified(
 
 
 def _to_clear(access: Access, look: _Look, wish: Wish) -> List[Key]:
-    """The units to clear: those of the drives told that carry anything. Refuses what is not this pool's."""
+    """The units to clear: those of the listed drives that hold anything. Refuses what is not this pool's."""
     by_serial: Dict[str, List[Drive]] = {serial: [] for serial in wish.erase_serials}
     for drive in look.drives:
         if drive.serial in by_serial:
@@ -152,13 +152,13 @@ def _to_clear(access: Access, look: _Look, wish: Wish) -> List[Key]:
         raise Refusal(
             "Drives cannot be erased; nothing was changed.",
             reasons,
-            "erase_serials names drives of this pool only; their labels are cleared once no host uses the pool.",
+            "erase_serials may list only drives of this pool. Labels are cleared only when no host uses the pool.",
         )
     return clear
 
 
 def _in_use_elsewhere(look: _Look) -> List[str]:
-    """Why the pool may be in use, though not here: its newest label says so."""
+    """Why the pool may be in use on another host, according to its newest label."""
     newest = max((one.label for one in look.held.values() if one.label.txg), key=lambda label: label.txg, default=None)
     if look.pool is not None or newest is None or newest.state != "active":
         return []
@@ -170,7 +170,7 @@ def _in_use_elsewhere(look: _Look) -> List[str]:
 
 
 def _foreign(look: _Look, key: Key, contents: Sequence[Content], shaped: bool) -> List[Content]:
-    """What is on a unit that is no part of this pool, nor what clearing it left when it was cut off."""
+    """What is on a unit that neither belongs to this pool nor is left over from an interrupted clearing."""
     mine = key in look.held
     own = ("pool_label", "partition_table") if mine else ("partition_table",) if shaped else ()
     # Members of an imported pool are open; the export ends that, and the kernel refuses to clear what is in use.
@@ -179,7 +179,7 @@ def _foreign(look: _Look, key: Key, contents: Sequence[Content], shaped: bool) -
 
 
 def _elsewhere(look: _Look, key: Key, contents: Sequence[Content]) -> List[Content]:
-    """Labels on another device node of the unit than the pool's are another pool's."""
+    """Pool labels on another device node of the unit than this pool's: they belong to another pool."""
     one = look.held.get(key)
     return [content for content in contents if content.type == "pool_label" and one and content.node != one.node]
 
@@ -198,7 +198,7 @@ def _clear(access: Access, look: _Look, key: Key) -> List[Command]:
 def _forget(look: _Look, key: Key) -> Command:
     return Command(
         ("blockdev", "--rereadpt", look.unit(key).node),
-        "have the kernel forget the partitions of {0} unit {1}".format(look.label(key[0]), key[1]),
+        "make the kernel drop the partitions of {0} unit {1}".format(look.label(key[0]), key[1]),
     )
 
 
@@ -212,11 +212,11 @@ def _act(
     if exporting:
         carry_out(access.run, exporting)
         if pool in pool_guids(access.run):
-            raise CoreError("zpool export ended well, but the pool is still there", subject="pool {0}".format(pool))
+            raise CoreError("zpool export succeeded, but the pool is still imported", subject="pool {0}".format(pool))
     if clearing:
         carry_out(access.run, clearing)
     if forgetting:
-        # wipefs asks for it as well, but udev may be reading a partition at that moment, and then it stays.
+        # wipefs requests it as well, but if udev is reading a partition at that moment, the partition stays.
         carry_out(access.run, forgetting, _in_use)
 
 
@@ -231,11 +231,11 @@ def _verify(access: Access, look: _Look, keys: Sequence[Key]) -> None:
     left = {key: found for key, found in access.contents(keys).items() if found}
     if left:
         raise CoreError(
-            "the commands ended well, but something is left: {0}".format(
+            "the commands succeeded, but the units still hold: {0}".format(
                 "; ".join(build.describe(_member(look, key), one) for key in sorted(left) for one in left[key])
             ),
             subject="erase",
-            remedy="Run it again; what is free already is passed over.",
+            remedy="Run this again; units that are already clear are skipped.",
         )
 
 

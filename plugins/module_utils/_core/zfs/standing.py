@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The layout that a pool has now, for a plan that keeps what is placed. Pure."""
+"""The layout that a pool has now, for a plan that keeps its members in place. Pure."""
 
 from __future__ import annotations
 
@@ -18,18 +18,20 @@ _DRAID = re.compile(r"draid[123]:(\d+)d:\d+c:(\d+)s-\d+")
 
 
 class KnownUnits:
-    """Size and kind of units, by serial and index: as found, and of drives that are gone as declared."""
+    """Size and kind of units, by serial and index: as found; of missing drives, as declared."""
 
     def __init__(self, drives: Sequence[Drive], declared: Sequence[DeclaredDrive]) -> None:
         self._known: Dict[Tuple[str, int], Tuple[int, str]] = {
-            (drive.serial, index): (drive.size_of(index), "lun") for drive in declared for index in range(drive.unit_count)
+            (drive.serial, index): (drive.size_of(index), "lun")
+            for drive in declared
+            for index in range(drive.unit_count)
         }
         self._known.update(
             {(drive.serial, unit.index): (unit.size, unit.unit_kind) for drive in drives for unit in drive.units}
         )
 
     def member(self, key: Tuple[str, int], bay: str) -> Member:
-        """The unit as a member of a layout; 0 bytes where nothing tells its size."""
+        """The unit as a member of a layout; 0 bytes where its size is unknown."""
         size, kind = self._known.get(key, (0, "lun"))
         return Member(key[0], key[1], bay, size, kind)
 
@@ -37,8 +39,8 @@ class KnownUnits:
 def layout_of(pool: Pool, drives: Sequence[Drive], declared: Sequence[DeclaredDrive] = ()) -> Layout:
     """The pool's data vdevs and the drives of which it holds spares, as a layout.
 
-    While a member is replaced or spared, its place still is that of the one that leaves. Sizes are
-    those of the units found; of drives that are gone, those declared.
+    While a member is replaced or spared, its place still belongs to the outgoing one. Sizes are
+    those of the units found; of missing drives, those declared.
     """
     known = KnownUnits(drives, declared)
 

@@ -3,8 +3,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Reads C(zpool status -j -P --json-int) (OpenZFS 2.3 and later).
 
-Shape: cmd/zpool/zpool_main.c of OpenZFS 2.3; the manual's sample differs from what the
-program prints, so the fixtures of the tests are captured from real pools.
+Shape: cmd/zpool/zpool_main.c of OpenZFS 2.3; the sample in the manual differs from what the
+program prints, so the tests use output captured from real pools.
 """
 
 from __future__ import annotations
@@ -13,19 +13,19 @@ import json
 from typing import Any, Dict, List, Tuple
 
 from ..errors import DecodeError
-from .tree import STAND_INS, UNKNOWN_KIND, UNKNOWN_STATE, Node, PoolTree, Scan, kind_of, not_filled, without_echo
+from .tree import STAND_INS, UNKNOWN_KIND, UNKNOWN_STATE, Node, PoolTree, Scan, kind_of, unfinished, without_echo
 
 ARGV = ("zpool", "status", "-j", "-P", "--json-int")
 
 _GROUPS = ("special", "dedup", "logs", "l2cache", "spares")
-# JSON has the kernel's names of states (vdev_state_t); the text that people and this library go by translates them
-# (zpool_state_to_name of libzfs; from memory, and compared with what both print of real pools). Others are the same.
+# JSON has the kernel's names of states (vdev_state_t). The text form, whose words this library uses, translates them
+# (zpool_state_to_name of libzfs; compared with both outputs of real pools in tests/data/zpool). Others are the same.
 _STATES = {"CLOSED": "OFFLINE", "HEALTHY": "ONLINE"}
 _CANT_OPEN = {"CORRUPT_DATA": "FAULTED", "BAD_LOG": "FAULTED", "SPLIT_POOL": "SPLIT"}
-# These are groups of devices and never one themselves.
+# These are groups of devices, never a device.
 _GROUPED = ("raidz", "mirror", "draid", "replacing", "spare")
 _KINDS = {"dspare": "draid_spare"}
-# Rebuilds of single vdevs stand in scan_stats, beside the pool's last scan.
+# Sequential resilvers ("rebuild" in JSON) of single vdevs are in scan_stats, besides the pool's last scan.
 _REBUILT = ("CANCELED", "COMPLETE", "NONE")
 _REBUILDS = {"ACTIVE": "scanning", "CANCELED": "canceled", "COMPLETE": "finished", "NONE": "none"}
 _COUNTERS = ("read_errors", "write_errors", "checksum_errors")
@@ -34,8 +34,8 @@ _COUNTERS = ("read_errors", "write_errors", "checksum_errors")
 def read(text: str) -> Tuple[PoolTree, ...]:
     """All pools in the output, by name. Raises DecodeError when it is not the documented form.
 
-    A node of which kind or state is not told (OpenZFS issue 18431: 2.3.2 leaves both out for dRAID) has C(unknown) and
-    C(UNKNOWN) there, unless its name spells the kind; see `PoolTree.told`.
+    A node whose kind or state is left out (OpenZFS issue 18431: 2.3.2 leaves both out for dRAID) has C(unknown) and
+    C(UNKNOWN) there, unless its name spells the kind; see `PoolTree.complete`.
     """
     try:
         data = json.loads(text)
@@ -49,21 +49,21 @@ def read(text: str) -> Tuple[PoolTree, ...]:
 
 
 def fit(text: str) -> bool:
-    """Whether this output can be read and tells kind and state of every node; if not, the text form is to be read."""
+    """Whether this output can be read and has kind and state of every node; if not, the text form must be read."""
     try:
-        return all(tree.told for tree in read(text))
+        return all(tree.complete for tree in read(text))
     except DecodeError:
         return False
 
 
 def state_word(state: str, aux: str = "") -> str:
-    """The word of C(zpool status) for people for a state in JSON; what is not known stays as it is."""
+    """The word that C(zpool status) prints in text for a state in JSON; an unknown one stays as it is."""
     return _CANT_OPEN.get(aux, "UNAVAIL") if state == "CANT_OPEN" else _STATES.get(state, state)
 
 
 def _pool(name: str, data: Dict[str, Any]) -> PoolTree:
-    told = data.get("scan_stats") or {}
-    scan, rebuilds = _scan(told), told.get("rebuild_stats") or {}
+    stats = data.get("scan_stats") or {}
+    scan, rebuilds = _scan(stats), stats.get("rebuild_stats") or {}
     resilvering = scan.running and scan.function == "resilver"
     rebuilt = [key for key, one in rebuilds.items() if one.get("state") not in _REBUILT]
     cut_off = [key for key, one in rebuilds.items() if _cut_off(_rebuild(one), scan)]
@@ -71,7 +71,7 @@ def _pool(name: str, data: Dict[str, Any]) -> PoolTree:
     def nodes(found: Dict[str, Any], spare: bool = False) -> Tuple[Node, ...]:
         tops = [_node(key, child, resilvering, spare) for key, child in found.items()]
         tops = [_rebuilding(top) if top.name in rebuilt else top for top in tops]
-        return tuple(without_echo(not_filled(top) if top.name in cut_off else top) for top in tops)
+        return tuple(without_echo(unfinished(top) if top.name in cut_off else top) for top in tops)
 
     groups = [("data", tuple(node for root in data["vdevs"].values() for node in nodes(root["vdevs"])))]
     if not groups[0][1]:
@@ -93,10 +93,10 @@ def _pool(name: str, data: Dict[str, Any]) -> PoolTree:
 
 
 def _rebuilding(top: Node) -> Node:
-    """A vdev that is rebuilt sequentially. Of its members JSON does not say which are filled: those that stand in."""
+    """A vdev in a sequential resilver. JSON does not say which of its members resilver: those that stand in do."""
     if not any(child.kind in STAND_INS for child in top.children):
-        raise ValueError("{0} is rebuilt, and nothing says which of its members".format(top.name))
-    return not_filled(top)
+        raise ValueError("{0} is resilvering sequentially, but the output does not say which members".format(top.name))
+    return unfinished(top)
 
 
 def _node(key: str, data: Dict[str, Any], resilvering: bool, spare: bool = False) -> Node:
@@ -111,7 +111,7 @@ def _node(key: str, data: Dict[str, Any], resilvering: bool, spare: bool = False
         name=name,
         kind=kind,
         state=_state(kind, data),
-        # OpenZFS looks a stand-in up by its name, and two vdevs may have a spare-5: it told one GUID of both (2.3.9).
+        # OpenZFS looks a stand-in up by its name, and two vdevs may have a spare-5: 2.3.9 printed one GUID for both.
         guid="" if kind in STAND_INS else str(data.get("guid", "")),
         path=_path(name, kind, data),
         parity=parity,
@@ -128,17 +128,17 @@ def _node(key: str, data: Dict[str, Any], resilvering: bool, spare: bool = False
 
 
 def _path(name: str, kind: str, data: Dict[str, Any]) -> str:
-    """The device as OpenZFS stores it; its name is that too (C(-P)), unless it is gone."""
+    """The device as OpenZFS stores it; its name is the same (C(-P)), unless the device is missing."""
     spelled = name if name.startswith("/") else data.get("was", "")
     return "" if kind == "draid_spare" else str(data.get("path", spelled))
 
 
 def _kind(name: str, data: Dict[str, Any]) -> Tuple[str, int]:
-    """Kind and parity of a node: as told, else as its name or its path spells them."""
+    """Kind and parity of a node: as printed, else as its name or its path spells them."""
     spelled, parity = kind_of(name)
-    told = str(data.get("vdev_type", ""))
-    if told:
-        return (_KINDS.get(told, told), parity if told in ("raidz", "draid") else 0)
+    printed = str(data.get("vdev_type", ""))
+    if printed:
+        return (_KINDS.get(printed, printed), parity if printed in ("raidz", "draid") else 0)
     if spelled:
         return (spelled, parity)
     device = not data.get("vdevs") and str(data.get("path", name)).startswith("/dev/")
@@ -158,7 +158,7 @@ def _require(name: str, data: Dict[str, Any], keys: Tuple[str, ...]) -> None:
 
 
 def _text(value: Any) -> str:
-    """A word, or UNKNOWN for what is none."""
+    """A word, or UNKNOWN when there is none."""
     return value if isinstance(value, str) and value else UNKNOWN_STATE
 
 
@@ -176,14 +176,14 @@ def _scan(data: Dict[str, Any]) -> Scan:
         ended=_number(data.get("end_time", 0)),
         examined=_number(data.get("examined", 0)),
         issued=_number(data.get("issued", 0)),
-        # What a scrub skips is never issued, so the share done is issued to the rest.
+        # What a scrub skips is never issued, so the share done is issued divided by the rest.
         total=_number(data.get("to_examine", 0)) - _number(data.get("skipped", 0)),
         errors=_number(data.get("errors", 0)),
     )
 
 
 def _rebuild(data: Dict[str, Any]) -> Scan:
-    """A sequential rebuild of one vdev (vdev_rebuild_stat_t): a resilver to everybody but OpenZFS's inside."""
+    """A sequential resilver of one vdev, which OpenZFS's code calls a rebuild (vdev_rebuild_stat_t)."""
     return Scan(
         function="resilver",
         state=_REBUILDS.get(str(data.get("state", "")), "unknown"),
@@ -197,13 +197,13 @@ def _rebuild(data: Dict[str, Any]) -> Scan:
 
 
 def _cut_off(rebuild: Scan, scan: Scan) -> bool:
-    """Whether a rebuild was canceled and nothing has read the pool through since, which would have filled the rest."""
+    """Whether a sequential resilver was canceled and no full scan since has restored the rest."""
     made_good = scan.state == "finished" and scan.started >= rebuild.ended
     return rebuild.state == "canceled" and not made_good
 
 
 def _latest(scan: Scan, rebuilds: List[Scan]) -> Scan:
-    """What counts, as in `status_text`: what is at work, the least done first; else a scrub; else what ended last."""
+    """The scan that counts, as in `status_text`: what is running, the least done first; else a scrub; else the last."""
     running = [one for one in [scan, *rebuilds] if one.running]
     if running:
         return min(running, key=lambda one: (one.function != "resilver", one.issued / one.total if one.total else 0.0))

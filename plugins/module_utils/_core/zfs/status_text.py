@@ -3,7 +3,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Reads C(zpool status -P -p) as text (OpenZFS before 2.3, which has no JSON).
 
-The same command with C(-g) prints GUIDs in the place of names, in the same order; `read`
+The same command with C(-g) prints GUIDs in place of names, in the same order; `read`
 joins the two.
 """
 
@@ -15,7 +15,7 @@ from datetime import datetime, timedelta
 from typing import Dict, List, Optional, Set, Tuple
 
 from ..errors import DecodeError
-from .tree import UNKNOWN_STATE, Node, PoolTree, Scan, kind_of, not_filled, without_echo
+from .tree import UNKNOWN_STATE, Node, PoolTree, Scan, kind_of, unfinished, without_echo
 
 ARGV = ("zpool", "status", "-P", "-p")
 GUID_ARGV = ("zpool", "status", "-g", "-p")
@@ -29,7 +29,7 @@ _FINISHED = re.compile(
 )
 _DATE = "%a %b %d %H:%M:%S %Y"
 _SHARE = re.compile(r"([0-9]+(?:\.[0-9]+)?)% done")
-# Far deeper than any pool: root, vdev, what stands in, device.
+# Far deeper than any pool: root, vdev, replacing or spare, device.
 _DEEPEST = 16
 
 
@@ -56,16 +56,16 @@ def read(text: str, guid_text: str, guids: Dict[str, str]) -> Tuple[PoolTree, ..
 
 @dataclass
 class _Section:
-    """What is told of one pool: the texts of each field, in order. The tree is under C(config)."""
+    """The output for one pool: the texts of each field, in order. The tree is under C(config)."""
 
     texts: Dict[str, List[str]]
 
     def one(self, field: str, otherwise: str = "") -> str:
-        """The text of a field that is there once."""
+        """The text of a field that occurs once."""
         return self.texts[field][-1] if field in self.texts else otherwise
 
     def all(self, field: str) -> List[str]:
-        """The texts of a field that may be there several times."""
+        """The texts of a field that may occur several times."""
         return self.texts.get(field, [])
 
 
@@ -101,7 +101,7 @@ def _pool(part: _Section, numbered: _Section, guids: Dict[str, str]) -> PoolTree
         guid=guids.get(name, ""),
         state=_words(part.one("state")) or UNKNOWN_STATE,
         groups=tuple(
-            (group, tuple(not_filled(top) if top.name in cut_off else top for top in tops))
+            (group, tuple(unfinished(top) if top.name in cut_off else top for top in tops))
             for group, tops in _groups(lines, guid_of)
         ),
         status=_words(part.one("status")),
@@ -113,7 +113,7 @@ def _pool(part: _Section, numbered: _Section, guids: Dict[str, str]) -> PoolTree
 
 
 def _tree_lines(config: str) -> List[_Line]:
-    """The rows below the header, which is the first of all: a pool may be called NAME."""
+    """The rows below the header. Only the first row can be the header: a pool may be called NAME."""
     lines: List[_Line] = []
     for line in config.splitlines():
         body = line[1:] if line.startswith("\t") else line
@@ -156,7 +156,7 @@ def _node(line: _Line, guid: str) -> Node:
     spelled, parity = kind_of(line.name)
     state = line.words[0] if line.words else UNKNOWN_STATE
     rest = line.words[1:]
-    # Spares have no counters: what follows their state is words already.
+    # Spares have no counters: words follow their state directly.
     counted = len(rest) >= 3 and all(map(_is_number, rest[:3]))
     numbers = [int(word) for word in rest[:3]] if counted else [0, 0, 0]
     note = " ".join(rest[3:] if counted else rest)
@@ -180,7 +180,7 @@ def _node(line: _Line, guid: str) -> Node:
 
 
 def _is_number(word: str) -> bool:
-    """Whether this is a count: digits of ASCII, no more than 64 bits have."""
+    """Whether this is a count: ASCII digits, at most as many as 64 bits need."""
     return word.isdigit() and word.isascii() and len(word) <= 20
 
 
@@ -196,11 +196,11 @@ def _errors(text: str) -> int:
 
 
 def _scan(text: str) -> Scan:
-    """What the one-line summary tells; times are left 0, since the text has no time zone."""
+    """What the one-line summary says; times stay 0, since the text has no time zone."""
     function = "resilver" if text.startswith("resilver") else "scrub" if text.startswith("scrub") else "none"
     if function == "none":
         return Scan(text=text)
-    # What is none of the others has no end that it could tell.
+    # Any other text does not say how the scan ended.
     states = (" in progress", "scanning"), (" canceled", "canceled"), (" paused", "paused"), (" with ", "finished")
     state = next((state for word, state in states if word in text), "unknown")
     errors = re.search(r"with ([0-9]{1,20}) errors", text)
@@ -208,7 +208,7 @@ def _scan(text: str) -> Scan:
 
 
 def _cut_off(scans: List[str]) -> Set[str]:
-    """The vdevs whose rebuild was canceled while nothing has read the pool through since: its rest is not filled."""
+    """The vdevs whose sequential resilver was canceled, where no full scan since has restored the rest."""
     begun = [
         _begun(found.group(1), found.group(2), found.group(3)) for found in map(_FINISHED.fullmatch, scans) if found
     ]
@@ -228,7 +228,7 @@ def _begun(days: Optional[str], clock: str, ended: str) -> Optional[datetime]:
 
 
 def _time(words: str) -> Optional[datetime]:
-    # In the host's own time zone and language, so good for comparing two of one output only.
+    # In the host's own time zone and language: only times of one output can be compared.
     try:
         return datetime.strptime(words, _DATE)
     except ValueError:
@@ -236,10 +236,10 @@ def _time(words: str) -> Optional[datetime]:
 
 
 def _latest(scans: List[Scan]) -> Scan:
-    """The scan that counts where several are told: dRAID has a line for each vdev that is rebuilt, beside a scrub's.
+    """The scan that counts where there are several: dRAID has a line for each resilvering vdev, besides the scrub's.
 
-    What is at work comes first, a resilver before a scrub, the one least done before the others. Of what is past, the
-    scrub: JSON knows no other then, and when a pool was last read through is known from nowhere else.
+    A running one comes first, a resilver before a scrub, the least done before the others. Of finished ones it is the
+    scrub: JSON has no other then, and it is the only record of when the whole pool was last read.
     """
     running = [one for one in scans if one.running]
     if running:

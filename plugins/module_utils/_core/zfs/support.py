@@ -3,8 +3,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Supporting vdevs of a pool: special, log and cache, on ordinary drives named by WWN. Pure.
 
-zpoolconcepts(7): data of a special vdev is lost with it and takes the pool along; a log may be a
-mirror, a cache may not.
+zpoolconcepts(7): losing a special vdev loses its data and with that the pool; a log may be a mirror,
+a cache may not.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ class Support:
 
     @property
     def parts(self) -> Tuple[Tuple[str, ...], ...]:
-        """The devices of each top-level vdev that it stands for."""
+        """The devices of each top-level vdev that it declares."""
         return (self.devices,) if self.kind == "mirror" else tuple((device,) for device in self.devices)
 
 
@@ -78,22 +78,22 @@ def _devices(value: Any, where: str) -> Tuple[str, ...]:
     for item in value:
         if not isinstance(item, str) or not WWN.fullmatch(item):
             raise InputError(
-                "{0!r} is no WWN".format(item),
+                "{0!r} is not a WWN".format(item),
                 subject=where,
-                remedy="Write it as drive_info gives it: naa. or eui. and 16 to 32 lower-case hexadecimal digits.",
+                remedy="Write it as drive_info returns it: naa. or eui. and 16 to 32 lower-case hexadecimal digits.",
             )
     return tuple(value)
 
 
 def refuse_weak(support: Sequence[Support], vdevs: Sequence[Vdev]) -> None:
-    """Refuses a special vdev that stands fewer, or more, lost devices than the data vdevs.
+    """Refuses a special vdev that survives fewer, or more, device failures than the data vdevs.
 
-    Fewer would make the pool as weak as it; more is what OpenZFS itself takes only when forced
-    (C(get_replication) in its zpool_vdev.c compares every vdev that is no log).
+    Fewer would weaken the whole pool. More is accepted by OpenZFS only when forced
+    (C(get_replication) in its zpool_vdev.c compares every vdev except logs).
     """
     wanted = max([vdev.parity for vdev in vdevs] or [0])
     reasons = [
-        "special on {0}: stands {1} lost, the data vdevs stand {2}".format(
+        "special on {0}: device failures tolerated: {1} (the data vdevs: {2})".format(
             ", ".join(one.devices), one.redundancy, wanted
         )
         for one in support
@@ -102,7 +102,7 @@ def refuse_weak(support: Sequence[Support], vdevs: Sequence[Vdev]) -> None:
     if reasons:
         shape = "a mirror of {0} devices".format(wanted + 1) if wanted else "a stripe"
         raise Refusal(
-            "A special vdev must be as redundant as the data vdevs; nothing was changed.",
+            "A special vdev must have the same redundancy as the data vdevs; nothing was changed.",
             reasons,
             "Losing a special vdev loses the pool. Make it {0}.".format(shape),
         )
@@ -122,7 +122,7 @@ def resolve(support: Sequence[Support], drives: Sequence[Drive]) -> Tuple[Suppor
     ]
     if reasons:
         raise Refusal(
-            "The devices of supporting vdevs are not all there as declared; nothing was changed.",
+            "Devices of supporting vdevs are missing or not as declared; nothing was changed.",
             reasons,
             "Correct the declared WWNs; drive_info lists those of the host.",
         )
@@ -136,7 +136,7 @@ def _unusable(found: Sequence[Tuple[Drive, Unit]]) -> List[str]:
         return ["{0} units have this WWN".format(len(found))]
     drive, unit = found[0]
     if max(len(drive.units), drive.expected_units) > 1:
-        return ["it is unit {0} of the split drive in {1}".format(unit.index, drive.label)]
+        return ["it is unit {0} of the split-actuator drive in {1}".format(unit.index, drive.label)]
     return [] if unit.links else ["it has no stable name of its own"]
 
 
@@ -167,11 +167,11 @@ def differences(pool: Pool, support: Sequence[Support]) -> Tuple[str, ...]:
 
 
 def _sorted(devices: Iterable[str]) -> Tuple[str, ...]:
-    """WWNs by their digits: the link of a device that is gone does not spell their kind."""
+    """WWNs by their digits: the link of a missing device does not have their type."""
     return tuple(sorted(device.split(".", 1)[-1] if WWN.fullmatch(device) else device for device in devices))
 
 
 def _places(vdev: PoolVdev) -> Tuple[str, ...]:
-    """The devices in a vdev's places; while one is replaced, the one that leaves counts."""
+    """The devices in a vdev's places; while one is replaced, the outgoing one counts."""
     first = [slot.members[0] for slot in vdev.slots if slot.members]
     return _sorted(member.wwn or member.path or member.name for member in first)

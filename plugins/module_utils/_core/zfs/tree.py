@@ -4,7 +4,7 @@
 """A pool as OpenZFS reports it: a tree of nodes, read by `status_json` or `status_text`.
 
 Numbers are integers (bytes, counts, seconds since the epoch); GUIDs are decimal strings,
-since they exceed what JSON readers hold exactly.
+since JSON readers do not hold numbers of that size exactly.
 """
 
 from __future__ import annotations
@@ -13,9 +13,9 @@ import re
 from dataclasses import dataclass, replace
 from typing import Iterator, Optional, Tuple
 
-# States in which a node answers reads (zpoolconcepts(7), "Device Failure and Recovery"); no other word is one.
+# The states in which a node answers reads (zpoolconcepts(7), "Device Failure and Recovery"); in others it does not.
 SERVING = ("ONLINE", "DEGRADED", "INUSE", "AVAIL")
-# What a node has for state or kind where OpenZFS told none, or said itself that it does not know.
+# State or kind of a node where OpenZFS reports none, or reports that it does not know.
 UNKNOWN_STATE, UNKNOWN_KIND = "UNKNOWN", "unknown"
 _VDEV = re.compile(r"(raidz|mirror|draid|replacing|spare|indirect)([123]?)(?::[0-9a-z:]*)?-[0-9]+")
 _DISTRIBUTED = re.compile(r"draid[123]-[0-9]+-[0-9]+")
@@ -26,7 +26,7 @@ STAND_INS = ("replacing", "spare")
 def kind_of(name: str) -> Tuple[str, int]:
     """Kind and parity that a node's name spells (zpoolconcepts(7)); an empty kind for what may be a device.
 
-    OpenZFS makes these names itself, devices are named by paths: neither can be mistaken for the other.
+    OpenZFS makes these names itself and names devices by their paths, so the two cannot be confused.
     """
     found = _VDEV.fullmatch(name)
     if found is None:
@@ -46,11 +46,11 @@ class Node:
 
     *kind*: C(raidz), C(mirror), C(draid), C(disk), C(file), C(replacing), C(spare), C(indirect),
     C(missing), C(draid_spare) (a distributed spare of a dRAID) or C(unknown). *state*: the word that
-    C(zpool status) prints for people, whatever form was read. *parity* is the number of members that may fail (raidz,
-    dRAID) or 0.
-    *path* is a leaf's device as ZFS stores it. *was* is the former path of an absent leaf.
-    *resilvering* is true for a leaf that a resilver has not completed yet, *put_off* for one that waits for another
-    resilver to end before its own begins.
+    C(zpool status) prints in its text form, whichever form was read. *parity* is the number of members that may fail
+    (raidz, dRAID) or 0.
+    *path* is a leaf's device as ZFS stores it. *was* is the former path of a missing leaf.
+    *resilvering* is true for a leaf whose resilver is not complete, *put_off* for one whose resilver is deferred until
+    another ends.
     """
 
     name: str
@@ -79,15 +79,15 @@ class Node:
         """Whether reads of this node's data succeed from it (for a stand-in: from any child)."""
         if not self.children:
             return self.state in SERVING
-        # Stand-ins of one name are told apart by their members only: JSON gives the second the first one's state.
+        # Two stand-in nodes of one name differ in their members only: JSON gives the second the first one's state.
         well = self.state != UNKNOWN_STATE if self.kind in STAND_INS else self.state in SERVING
         return well and any(child.serving for child in self.children)
 
     @property
-    def told(self) -> bool:
-        """Whether OpenZFS told kind and state of this node and of all below."""
+    def complete(self) -> bool:
+        """Whether OpenZFS reported kind and state of this node and of all below."""
         known = self.state != UNKNOWN_STATE and self.kind != UNKNOWN_KIND
-        return known and all(child.told for child in self.children)
+        return known and all(child.complete for child in self.children)
 
     def leaves(self) -> Iterator[Node]:
         """The devices below (or the node itself), in order."""
@@ -103,11 +103,11 @@ class Node:
 
 
 def without_echo(top: Node) -> Node:
-    """The top-level node with only those members being filled that are.
+    """The top-level node with only those members marked as resilvering that are.
 
-    A distributed spare is space on the members of its dRAID. While it is filled, OpenZFS counts what is written for
-    it at these members too and prints C((resilvering)) beside them, in text and numbers alike (seen on 2.3.9), though
-    they hold all their own data.
+    A distributed spare is space on the members of its dRAID. While it resilvers, OpenZFS counts what is written for
+    it at these members too and prints C((resilvering)) beside them, in text and JSON alike (2.3.9), though they hold
+    all their own data.
     """
     if top.kind != "draid" or not any(leaf.kind == "draid_spare" and leaf.resilvering for leaf in top.leaves()):
         return top
@@ -119,10 +119,10 @@ def without_echo(top: Node) -> Node:
     )
 
 
-def not_filled(top: Node) -> Node:
-    """The top-level node with all that stands in for a member taken as not filled: its rebuild has not come to its end.
+def unfinished(top: Node) -> Node:
+    """The top-level node with everything that stands in for a member marked as resilvering: it is not complete.
 
-    Neither text nor JSON says it of a distributed spare whose sequential rebuild was canceled: C(ONLINE) (2.3.9).
+    Neither text nor JSON says so of a distributed spare whose sequential resilver was canceled: C(ONLINE) (2.3.9).
     """
 
     def of_place(place: Node) -> Node:
@@ -151,12 +151,12 @@ class Scan:
 
     @property
     def running(self) -> bool:
-        """Whether it is at work now."""
+        """Whether it is running now."""
         return self.state == "scanning"
 
     @property
     def resilvering(self) -> bool:
-        """Whether a resilver is at work now."""
+        """Whether a resilver is running now."""
         return self.running and self.function == "resilver"
 
 
@@ -180,9 +180,9 @@ class PoolTree:
     scan: Optional[Scan] = None
 
     @property
-    def told(self) -> bool:
-        """Whether OpenZFS told the state of the pool, and kind and state of every node."""
-        return self.state != UNKNOWN_STATE and all(node.told for _group, nodes in self.groups for node in nodes)
+    def complete(self) -> bool:
+        """Whether OpenZFS reported the state of the pool, and kind and state of every node."""
+        return self.state != UNKNOWN_STATE and all(node.complete for _group, nodes in self.groups for node in nodes)
 
     def group(self, name: str) -> Tuple[Node, ...]:
         """The top-level nodes of one class; empty when there are none."""

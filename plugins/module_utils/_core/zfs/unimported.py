@@ -1,9 +1,9 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The pools that lie on a host's units and are not imported, and what each of them places. Pure.
+"""The pools on a host's units that are not imported, and the layout of each. Pure.
 
-What is read here is what the labels say of themselves. Whether it may be imported is for `importing` to tell.
+This reads what the labels themselves say. `importing` decides whether such a pool may be imported.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ class OnUnits:
 def on_units(
     labels: Labels, drives: Sequence[Drive], declared: Sequence[DeclaredDrive], imported: FrozenSet[str]
 ) -> Tuple[OnUnits, ...]:
-    """The pools that labels speak of, but those whose GUID is among *imported*; by name and GUID."""
+    """The pools that labels name, except those whose GUID is among *imported*; by name and GUID."""
     reader = _Reader(drives, declared)
     found = [one for guid, one in candidates(labels).items() if guid not in imported]
     return tuple(
@@ -51,7 +51,7 @@ class _Reader:
         self._known = KnownUnits(drives, declared)
 
     def layout(self, pool: Candidate) -> Layout:
-        """The data vdevs: no logs, and where drives are declared for data, none without one of these."""
+        """The data vdevs: no logs, and where drives are declared for data, only vdevs with such a drive."""
         holders = {label.guid: key for key, label in pool.labels.items()}
         tops = newest_tops(pool)
         vdevs = [self._vdev(tree, holders) for _guid, tree in sorted(tops.items()) if not tree.is_log]
@@ -71,11 +71,11 @@ class _Reader:
         return Vdev(tree.kind, parity, members, tree.data, tree.spares)
 
     def _member(self, place: LabelVdev, holders: Mapping[str, Key]) -> Member:
-        """The unit of a place: of several that stand in one, the first that is here, as it is the one that leaves."""
+        """The unit of a place. While it holds several, the first one found counts: it is the outgoing one."""
         here = [holders[leaf.guid] for leaf in place.leaves if leaf.guid in holders]
         key = here[0] if here else self._spelled(place)
         if key is None:
-            # Its drive is gone and nothing declared bears its name: an empty place, by the label's own GUID.
+            # Its drive is missing and no declared drive has its name: an empty place, by the label's own GUID.
             return Member(place.guid, -1)
         return self._known.member(key, self._index.bay(key[0]))
 

@@ -6,7 +6,7 @@
 The form is that of OpenZFS's module/nvpair/nvpair.c with XDR encoding (RFC 4506: big-endian, everything
 padded to four bytes): a head of four bytes, then version and flags, then for each pair its encoded size,
 decoded size, name, type, number of elements and value, ended by two zero sizes. A pair of a type that
-labels do not use is passed over by its encoded size.
+labels do not use is skipped by its encoded size.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ def decode(data: bytes) -> NvList:
     Numbers become int, text str (undecodable bytes escaped), flags True, lists dictionaries.
     """
     if len(data) < 4 or data[0] != 1 or data[1] not in (0, 1):
-        raise DecodeError("no name-value list in XDR begins here", subject="pool label")
+        raise DecodeError("no XDR name-value list starts here", subject="pool label")
     return _Reader(data, 4).nvlist(0)
 
 
