@@ -154,7 +154,7 @@ def imports(lab: Lab, declared: dict[str, Any], rounds: int) -> dict[str, list[f
 
 
 def rebuilt(labs: Any, tmp_path: Path, drives: int) -> tuple[Lab, dict[str, Any]]:
-    """The server with its pool and what the playbook rebuild leaves on it, and the declared drives."""
+    """The server with its pool and what the playbook reimport leaves on it, and the declared drives."""
     lab = labs.get(chassis(drives))
     lab.write_inventory(tmp_path / "hosts.yml")
     (tmp_path / "group_vars").mkdir()
