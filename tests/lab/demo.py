@@ -108,8 +108,8 @@ def show(story: Story, lab: Lab, folder: Path) -> None:
     write_files(lab)
     story.step(f"pull the drive in bay {BAY} while the files are read")
     serial = lab.drive(BAY).serial
-    # The adapter reports the removal. When a drive only stops answering, OpenZFS 2.3.9 shows its members as FAULTED, but
-    # may still show vdevs and pool as ONLINE (tests/data/zpool/pulled-2.3.9.text).
+    # The adapter reports the removal. When a drive only stops answering, OpenZFS 2.3.9 shows its members as FAULTED,
+    # but may still show vdevs and pool as ONLINE (tests/data/zpool/pulled-2.3.9.text).
     lab.pull(BAY, announce=True)
     pool = await_loss(story, site)
     story.step("does the pool still serve?")
@@ -211,9 +211,9 @@ def farewell(story: Story, folder: Path, keep: bool) -> None:
     story.step("what happened")
     story.say("ebb01's 12 drives showed 24 disks. survey found which two belong together and in which bay they sit,")
     story.say("plan put each drive's two units into different vdevs, build created the pool and changed nothing when")
-    story.say(f"it ran again. Then the drive in bay {BAY} was pulled. OpenZFS reports the pool as DEGRADED: each vdev is")
-    story.say("missing one member. Every file is intact, and pool_info names the bay to visit. Nothing was written to any")
-    story.say(f"other disk. Time: {story.clock} minutes.")
+    story.say(f"it ran again. Then the drive in bay {BAY} was pulled. OpenZFS reports the pool as DEGRADED: each vdev")
+    story.say("is missing one member. Every file is intact, and pool_info names the bay to visit. Nothing was written")
+    story.say(f"to any other disk. Time: {story.clock} minutes.")
     if keep:
         story.say("")
         story.say("The server still runs. Try:")
