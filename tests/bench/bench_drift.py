@@ -1,8 +1,8 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What a check of many hosts costs beside a task that does nothing: `python -m tests.bench.bench_drift`.
+"""What a comparison of many hosts costs beside a task that does nothing: `python -m tests.bench.bench_drift`.
 
-The playbook check against hosts over local connections. umockdev serves each module the sysfs and the udev
+The playbook drift against hosts over local connections. umockdev serves each module the sysfs and the udev
 database of a chassis of 12 split drives (the real pyudev and readers run); `zpool`, `zfs` and `systemctl` are scripts
 that print what was recorded of a real pool of such drives. The task beside it is `ping` under the very same
 circumstances. Counted are wall time, which the limit is about, and processor time with all children. Use a machine

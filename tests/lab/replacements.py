@@ -110,7 +110,7 @@ class Shop:
         done: list[Drive] = []
 
         def told(text: str) -> None:
-            if "Now change the drive in" in text and not done:
+            if "Now replace the drive in" in text and not done:
                 self.lab.pull(bay)
                 done.append(self.lab.push(self.lab.new_drive(bay, serial, **keys)))
                 self.lab.run(f"echo 1 > {HOLD}")
@@ -120,7 +120,7 @@ class Shop:
 
     def let_go(self, text: str) -> None:
         """For *line* of `book`: lets a resilver run from when the playbook watches it."""
-        if "replace | Watch the resilvering" in text:
+        if "replace | Watch the resilver" in text:
             self.lab.run(f"echo 0 > {HOLD}")
 
     def slow_resilver(self) -> AbstractContextManager[None]:

@@ -179,9 +179,9 @@ def test_what_was_changed_by_hand_is_told_and_clears(server: Server) -> None:
     assert expected <= found, (expected - found, found)
     for code, _subject in expected:
         assert code in run.output
-    root = ET.parse(server.reports / "outcome" / "check.xml").getroot()
+    root = ET.parse(server.reports / "outcome" / "drift.xml").getroot()
     assert {case.get("name", "").split()[0] for case in root.iter("testcase")} >= {code for code, _subject in expected}
-    told = json.loads((server.reports / "outcome" / "check.json").read_text())
+    told = json.loads((server.reports / "outcome" / "drift.json").read_text())
     assert told["verdict"] == "findings"
     events = {(one["code"], one["event"]) for one in server.record()["history"]}
     assert {(code, "found") for code, _subject in expected} <= events

@@ -522,7 +522,7 @@ def test_a_unit_with_two_paths_is_named_through_its_multipath_map(labs: Labs, tm
     part = lab.run("basename $(readlink -f /dev/disk/by-vdev/bay08.1-part1)").out.strip()
     assert lab.run(f"cat /sys/class/block/{part}/dm/uuid").out.startswith("part1-mpath-3")
     assert "unmanaged_paths" not in done.output
-    assert "bay08" not in done.output.partition("Report what this role")[2]
+    assert "bay08" not in done.output.partition("Show the differences that remain")[2]
 
 
 WRITE_RULES = """

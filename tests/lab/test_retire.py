@@ -43,7 +43,7 @@ def test_without_serials_it_is_exported_and_comes_back_as_it_was(server: Server)
     exported = lab.content_hashes()
     again = server.book("retire", server.declared(range(12)), split_actuator_retire_pool="archive").check()
     assert again.changed == 0
-    assert "still carries the pool: bay11 (serial COH11)" in again.output
+    assert "labels kept: bay11 (serial COH11)" in again.output
     assert lab.content_hashes() == exported
     lab.run("zpool import archive")
     server.whole()

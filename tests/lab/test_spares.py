@@ -164,7 +164,7 @@ def test_the_playbook_of_a_replacement_sends_the_spare_home(server: Server) -> N
         server.site.refresh()
         run = server.site.playbook("replace_drive", variables=wanted).check()
         print(run.output)
-        assert "has taken every place of serial COH00" in run.output
+        assert "has taken over every place of serial COH00" in run.output
     found = members(lab, "archive")
     assert found["raidz2-0"][0].serial == found["raidz2-1"][0].serial == "NEW00"
     assert {one.state for some in found.values() for one in some} == {"ONLINE"}
