@@ -97,7 +97,7 @@ format: ## Bring files into the one style, and give them the licence lines they 
 	@$(WITH) ruff format --config tests/config/ruff.toml .
 
 .PHONY: pins
-pins: ## Write tests/config/constraints.txt anew after a change of a requirement
+pins: ## Write tests/config/constraints.txt again after a change of a requirement
 	@tests/tools/pins
 
 .PHONY: check-packages lab-packages

@@ -51,7 +51,7 @@ def add_licence_folder(target: Path) -> None:
 @contextmanager
 def checkout() -> Iterator[Path]:
     """A fresh copy at .../ansible_collections/evenkeel/split_actuator, removed at the end."""
-    with tempfile.TemporaryDirectory(prefix="evenkeel-checks-") as top:
+    with tempfile.TemporaryDirectory(prefix="evenkeel-copy-") as top:
         target = Path(top) / "ansible_collections" / "evenkeel" / "split_actuator"
         target.mkdir(parents=True)
         lay(target)

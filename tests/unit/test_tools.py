@@ -23,7 +23,7 @@ def output(tmp_path, monkeypatch):
 
 
 def python(code: str, **more) -> Check:
-    return Check("check", (sys.executable, "-c", code), **{"where": Path.cwd(), **more})
+    return Check("probe", (sys.executable, "-c", code), **{"where": Path.cwd(), **more})
 
 
 def test_counts_as_pytest_counts(tmp_path):
@@ -44,7 +44,7 @@ def test_counts_as_pytest_counts(tmp_path):
     )
     check = python(code, report=report, where=tmp_path)
     outcome = runner.run_check("layer", check)
-    said = (tmp_path / "logs" / "layer-check.log").read_text()
+    said = (tmp_path / "logs" / "layer-probe.log").read_text()
     assert "1 failed, 1 passed, 1 skipped, 1 error" in said
     assert outcome.count == Count(passed=1, failed=2, skipped=1)
 
@@ -54,7 +54,7 @@ def test_counts_as_pytest_counts(tmp_path):
     [
         (python("pass"), Count(passed=1)),
         (python("raise SystemExit(3)"), Count(failed=1)),
-        (Check("check", ("/nowhere/at/all",), Path.cwd()), Count(failed=1)),
+        (Check("probe", ("/nowhere/at/all",), Path.cwd()), Count(failed=1)),
         (python("raise SystemExit(3)", skip="not here"), Count(skipped=1)),
         (python("pass", tool="no-such-tool-anywhere"), Count(skipped=1)),
     ],
@@ -62,9 +62,9 @@ def test_counts_as_pytest_counts(tmp_path):
 def test_outcome_and_junit_file_agree(check, count, tmp_path, capsys):
     outcome = runner.run_check("layer", check)
     assert outcome.count == count
-    assert junit.count(tmp_path / "junit" / "layer-check.xml") == count
+    assert junit.count(tmp_path / "junit" / "layer-probe.xml") == count
     assert outcome.bad == bool(count.failed)
-    assert "check" in capsys.readouterr().out
+    assert "probe" in capsys.readouterr().out
 
 
 def test_a_missing_tool_fails_in_continuous_integration(monkeypatch):

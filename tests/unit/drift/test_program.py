@@ -48,7 +48,7 @@ class Host:
     def run(self, command: str) -> subprocess.CompletedProcess[str]:
         given = [f"--{name}={self.folder / file}" for name, file in (
             ("config", "config.json"), ("inventory", "inventory.json"), ("findings", "f/findings.json"),
-            ("state", "f/check.json"),
+            ("state", "f/drift.json"),
         )]  # fmt: skip
         return subprocess.run(
             [sys.executable, "-IB", str(self.program), *given, command], capture_output=True, text=True, check=False
@@ -77,7 +77,7 @@ def test_it_leaves_findings_for_the_metrics_and_its_history(host: Host) -> None:
     assert "drive_missing" in host.run("show").stdout
     onhost.write(onhost.Inventory("ebb01"), str(host.folder / "inventory.json"))
     assert host.run("run").returncode == 0
-    events = json.loads((host.folder / "f" / "check.json").read_text())["events"]
+    events = json.loads((host.folder / "f" / "drift.json").read_text())["events"]
     assert ("drive_missing", "cleared") in {(one["code"], one["event"]) for one in events}
 
 
