@@ -13,7 +13,12 @@ from ansible.utils.display import Display
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.errors import CoreError
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face import failure
 from ansible_collections.evenkeel.split_actuator.plugins.plugin_utils._report import codes
-from ansible_collections.evenkeel.split_actuator.plugins.plugin_utils._report.report import START_PAGE, Report, Request, Written
+from ansible_collections.evenkeel.split_actuator.plugins.plugin_utils._report.report import (
+    START_PAGE,
+    Report,
+    Request,
+    Written,
+)
 
 ARGUMENTS: Dict[str, Any] = {
     "records": {"type": "path", "required": True},
@@ -41,7 +46,9 @@ class ActionModule(ActionBase):  # type: ignore[misc]
             return {
                 **result,
                 "failed": True,
-                "msg": "bays_in_row: {0} is not allowed. Allowed: a whole number from 0 to 48.".format(options["bays_in_row"]),
+                "msg": "bays_in_row: {0} is not allowed. Allowed: a whole number from 0 to 48.".format(
+                    options["bays_in_row"]
+                ),
             }
         request = Request(
             records=options["records"],

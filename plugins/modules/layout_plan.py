@@ -25,9 +25,9 @@ options:
     description:
       - The drives to plan for, as M(evenkeel.split_actuator.drive_info) or the filter
         P(evenkeel.split_actuator.declared_drives#filter) returns them.
-      - Or in short form, a dictionary of C(serial), C(unit_bytes) (the size of each unit in bytes, or a list of sizes in
-        index order), C(unit_count) (V(2) if C(unit_bytes) is one size), and optionally C(bay) (V(bay07), V(west-bay07))
-        and C(adapter).
+      - Or in short form, a dictionary of C(serial), C(unit_bytes) (the size of each unit in bytes, or a list of sizes
+        in index order), C(unit_count) (V(2) if C(unit_bytes) is one size), and optionally C(bay) (V(bay07),
+        V(west-bay07)) and C(adapter).
     type: list
     elements: dict
     required: true

@@ -228,8 +228,8 @@ def test_a_smaller_drive_does_not_take_a_place() -> None:
             alike(6),
             Policy("raidz", 1, 4, survive=Survive(2, 0)),
             """
-            policy.survive.drives: raidz1 survives 1 member failure in a vdev, and each of 2 failed drives costs it
-            at least one member. It works with parity 2, or survive.drives 1.
+            policy.survive.drives: raidz1 survives 1 member failure in a vdev, and each of 2 failed drives takes
+            at least one. It works with parity 2, or survive.drives 1.
             """,
         ),
         (
@@ -237,7 +237,7 @@ def test_a_smaller_drive_does_not_take_a_place() -> None:
             Policy("mirror", 2, 2, survive=Survive(2, 0)),
             """
             policy.survive.drives: mirror of width 2 survives 1 member failure in a vdev, and each of 2 failed
-            drives costs it at least one member. It works with width 3, or survive.drives 1.
+            drives takes at least one. It works with width 3, or survive.drives 1.
             """,
         ),
         (

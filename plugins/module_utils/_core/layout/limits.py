@@ -53,7 +53,7 @@ def check_promises(items: Sequence[Item], policy: Policy, works: Works) -> None:
         smaller = replace(policy, survive=replace(policy.survive, **{name: tolerance}))
         eased = [("survive.{0} {1}".format(name, tolerance), items, smaller)]
         raise PromiseError(
-            "{0} survives {1} member failure{2} in a vdev, and each of {3} failed {4} costs it at least one member".format(
+            "{0} survives {1} member failure{2} in a vdev, and each of {3} failed {4} takes at least one".format(
                 _words(policy), tolerance, "" if tolerance == 1 else "s", wanted, name
             ),
             subject="policy.survive.{0}".format(name),

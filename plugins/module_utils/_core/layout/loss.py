@@ -83,7 +83,7 @@ def pool_loss(vdevs: Sequence[Vdev], rates: Rates = ASSUMED_RATES) -> Loss:
 
 
 def yearly_loss(vdevs: Sequence[Vdev], rates: Rates = ASSUMED_RATES) -> Figure:
-    """Probability that the fresh, healthy pool loses data in its first year; None where computing it takes too many steps."""
+    """Probability that the fresh, healthy pool loses data in its first year; None where that takes too many steps."""
     kept, cuts, whole = 0.0, set(), True
     for classes, parities, hazards in _chains(vdevs, rates):
         lost, cut = _group_loss(classes, parities, hazards)

@@ -234,5 +234,5 @@ class _Repair:
         return PromiseError(
             "no free drives can take the places of {0}; free: {1}; {2}".format("; ".join(wanted), free, reason),
             subject="placed",
-            remedy="Add a drive with as many units of that size where the promises allow it, or replace the drive with a spare first.",
+            remedy="Add a drive with as many units of that size where the promises allow it, or use a spare first.",
         )

@@ -47,7 +47,7 @@ class Pace:
         if self.link < 0:
             raise InputError("{0} is not a link speed".format(self.link), "link", "Give bytes/s, or 0 for no limit.")
         if not 0 < self.fill <= 1:
-            raise InputError("{0} is not a share of the pool".format(self.fill), "fill", "Give a share above 0, up to 1.")
+            raise InputError("{0} is not a share".format(self.fill), "fill", "Give a share above 0, up to 1.")
         ranged(self.rate, 1, FASTEST, "rate")
         if self.link:
             ranged(self.link, 1, FASTEST, "link")
@@ -116,7 +116,7 @@ def rebuild_figures(vdevs: Sequence[Vdev], pace: Pace = ASSUMED_PACE) -> Dict[st
         held = sorted((shapes[id(vdev)], sum(m.serial == serial for m in vdev.members)) for vdev in homes)
         kinds.setdefault(tuple(held), (serial, homes))
     said = "{0:g} MB/s for each unit, {1:.0%} full, {2}, pool otherwise idle".format(
-        pace.rate / 1e6, pace.fill, "link of {0:g} MB/s".format(pace.link / 1e6) if pace.link else "no limit by the link"
+        pace.rate / 1e6, pace.fill, "link of {0:g} MB/s".format(pace.link / 1e6) if pace.link else "no link limit"
     )
     worst = {"unit": 0.0, "drive": 0.0, "in_turn": 0.0}
     for serial, homes in kinds.values():

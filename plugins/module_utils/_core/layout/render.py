@@ -29,7 +29,7 @@ def render(
     width: int = LINE,
     remarks: Sequence[str] = (),
 ) -> str:
-    """The whole picture, at most about *width* columns wide (the table of alternatives needs its 118)."""
+    """The whole picture, at most about *width* columns wide (the table of alternatives needs 131)."""
     parts = [
         "{0}, {1} usable of {2}".format(shape_of(layout.vdevs), _bytes(capacity.usable), _bytes(capacity.raw)),
         bay_map(layout, width),
@@ -117,7 +117,7 @@ def table(options: Sequence[Alternative]) -> str:
     """The alternatives side by side; each column says how its numbers are made."""
     head = ("", "drives", "encl.", "units", *("{0} dr.".format(size) for size in SET_SIZES))
     head += ("usable", "stream", "seek", "resilver", "loss/yr")
-    how = ("", "survived", "survived", "survived", *("fatal" for _size in SET_SIZES), "TB", "units", "units", "hours", "")
+    how = ("",) + ("survived",) * 3 + ("fatal",) * len(SET_SIZES) + ("TB", "units", "units", "hours", "")
     made = ("how made:",) + ("exact",) * 9 + ("estimate", "estimate", "estimate", "model")
     rows = [head, how, made] + [_row(number, option) for number, option in enumerate(options)]
     widths = [max(len(row[column]) for row in rows) for column in range(len(head))]
@@ -129,7 +129,7 @@ def table(options: Sequence[Alternative]) -> str:
     verdicts = [line + (". " + option.verdict if option.verdict else "") for line, option in zip(names, options)]
     notes = [
         "fatal: share of all sets of 2, 3, ... drives of the chassis whose failure together loses the pool.",
-        "stream, seek: reading, in multiples of one unit. {0}".format(_note(options, "stream_read")),
+        "stream, seek: reading, in multiples of one unit; {0}".format(_note(options, "stream_read")),
         "resilver: {0}".format(_note(options, "resilver")),
         "loss/yr: {0}".format(_note(options, "loss")),
     ]

@@ -120,7 +120,7 @@ def _item(drive: Drive) -> Item:
             "the drive has no serial number", subject=subject, remedy="A drive without one cannot be identified."
         )
     if not drive.units:
-        raise InputError("the drive shows no unit", subject=subject, remedy="Leave it out, or find out why it does not respond.")
+        raise InputError("the drive shows no unit", subject=subject, remedy="Leave it out, or find the reason.")
     bay = drive.bay.label if drive.bay else ""
     seen: List[int] = []
     for unit in drive.units:
@@ -130,7 +130,7 @@ def _item(drive: Drive) -> Item:
             raise InputError(
                 "unit {0} has {1} bytes".format(unit.index, unit.size),
                 subject=subject,
-                remedy="It needs {0} bytes: OpenZFS's minimum of 64 MiB, and the disk label. Give the real size.".format(
+                remedy="It needs {0} bytes: OpenZFS's minimum of 64 MiB and the label. Give the real size.".format(
                     LEAST_UNIT
                 ),
             )
