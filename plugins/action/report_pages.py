@@ -13,7 +13,12 @@ from ansible.utils.display import Display
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.errors import CoreError
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face import failure
 from ansible_collections.evenkeel.split_actuator.plugins.plugin_utils._report import codes
-from ansible_collections.evenkeel.split_actuator.plugins.plugin_utils._report.report import INDEX, Report, Wish, Written
+from ansible_collections.evenkeel.split_actuator.plugins.plugin_utils._report.report import (
+    START_PAGE,
+    Report,
+    Request,
+    Written,
+)
 
 ARGUMENTS: Dict[str, Any] = {
     "records": {"type": "path", "required": True},
@@ -33,17 +38,19 @@ class ActionModule(ActionBase):  # type: ignore[misc]
     _supports_diff = True
 
     def run(self, tmp: Any = None, task_vars: Optional[Dict[str, Any]] = None) -> Dict[str, Any]:
-        """Write the pages that are not so already."""
-        told: Dict[str, Any] = super().run(tmp, task_vars)
+        """Write the pages that are not up to date."""
+        result: Dict[str, Any] = super().run(tmp, task_vars)
         del tmp
         _validation, options = self.validate_argument_spec(argument_spec=ARGUMENTS)
         if not 0 <= options["bays_in_row"] <= 48:
             return {
-                **told,
+                **result,
                 "failed": True,
-                "msg": "bays_in_row: {0} is not from 0 to 48".format(options["bays_in_row"]),
+                "msg": "bays_in_row: {0} is not allowed. Allowed: a whole number from 0 to 48.".format(
+                    options["bays_in_row"]
+                ),
             }
-        wish = Wish(
+        request = Request(
             records=options["records"],
             dest=options["dest"],
             title=options["title"],
@@ -52,24 +59,24 @@ class ActionModule(ActionBase):  # type: ignore[misc]
             columns=options["bays_in_row"],
         )
         try:
-            done = Report(wish).write(self._task.check_mode)
+            done = Report(request).write(self._task.check_mode)
         except CoreError as error:
-            return {**told, "failed": True, **failure(error)}
+            return {**result, "failed": True, **failure(error)}
         for line in done.unreadable:
-            Display().warning("no page was made of {0}".format(line))
-        if wish.labels and not codes.HAS_SEGNO:
+            Display().warning("no page was written for {0}".format(line))
+        if request.labels and not codes.HAS_SEGNO:
             Display().warning("the bay labels have no codes: the Python library segno is not installed here")
-        return {**told, **_result(done, wish)}
+        return {**result, **_result(done, request)}
 
 
-def _result(done: Written, wish: Wish) -> Dict[str, Any]:
+def _result(done: Written, request: Request) -> Dict[str, Any]:
     changes = [*done.made, *done.replaced]
     lines = ["new: {0}\n".format(path) for path in done.made] + [
         "changed: {0}\n".format(path) for path in done.replaced
     ]
     return {
         "changed": bool(changes),
-        "index": "{0}/{1}".format(wish.dest.rstrip("/"), INDEX),
+        "start_page": "{0}/{1}".format(request.dest.rstrip("/"), START_PAGE),
         "hosts": sorted(done.hosts),
         "written": changes,
         "unchanged": done.unchanged,

@@ -12,59 +12,60 @@ version_added: 0.1.0
 author:
   - The evenkeel maintainers (@evenkeel)
 description:
-  - Lays a pool out on drives with two units each, so that the loss of a whole drive, or of a whole enclosure,
-    costs every vdev no more members than it stands.
-  - Of the layouts that keep the promises it takes the one with the most usable capacity; of those the one with the
-    fewest sets of drives whose loss together loses the pool; of those the most even over the enclosures; of those the
-    most readable. RV(layout.proven) says which of these are proven to be the best possible.
+  - Plans the vdevs of a pool on drives with two units each. The failure of a whole drive, or of a whole enclosure, then
+    costs no vdev more members than its parity covers.
+  - Of the layouts that keep the promises in O(policy.survive), it takes the one with the most usable capacity. Ties go
+    to the fewest sets of drives whose failure together loses the pool, then to the most even spread over enclosures,
+    then to the order of the bays. RV(layout.proven) lists which of these are proven to be the best possible.
   - Touches no host. Run it on the controller.
 extends_documentation_fragment:
   - evenkeel.split_actuator.attributes.pure
 options:
   drives:
     description:
-      - The drives to lay out, as M(evenkeel.split_actuator.drive_info) or the filter
+      - The drives to plan for, as M(evenkeel.split_actuator.drive_info) or the filter
         P(evenkeel.split_actuator.declared_drives#filter) returns them.
-      - Or in short form, a dictionary of C(serial), C(bay) (V(bay07), V(west-bay07); may be left out), C(units) (a list
-        of sizes in bytes, or how many) and C(unit_bytes) (the size of each when C(units) is a number), and C(adapter).
+      - Or in short form, a dictionary of C(serial), C(unit_bytes) (the size of each unit in bytes, or a list of sizes
+        in index order), C(unit_count) (V(2) if C(unit_bytes) is one size), and optionally C(bay) (V(bay07),
+        V(west-bay07)) and C(adapter).
     type: list
     elements: dict
     required: true
   policy:
-    description: What the layout has to be.
+    description: The requirements for the layout.
     type: dict
     default: {}
     suboptions:
       kind:
-        description: The kind of vdev. V(raidz) when left out.
+        description: The kind of vdev. V(raidz) if not set.
         type: str
         choices: [raidz, mirror, draid]
       parity:
         description:
-          - How many members of a vdev may be lost, 1 to 3. V(2) when left out.
-          - Not for mirrors; they stand one lost member fewer than they are wide.
+          - How many member failures a vdev survives, 1 to 3. V(2) if not set.
+          - Not for mirrors. A mirror survives its width less 1 member failures.
         type: int
       width:
         description:
-          - How many members a vdev has; 2 to 4 for a mirror. V(0), or left out, chooses it by O(policy.prefer).
+          - How many members a vdev has; 2 to 4 for a mirror. V(0), the default, chooses it by O(policy.prefer).
         type: int
       spares:
-        description: How many whole drives to keep as spares. V(0) when left out.
+        description: How many whole drives to keep as spares. V(0) if not set.
         type: int
       survive:
-        description: Promises that the layout must keep. It is an error when no layout can.
+        description: Promises that the layout must keep. The module fails if no layout can keep them.
         type: dict
         suboptions:
           drives:
-            description: Any so many whole drives may fail. V(1) when left out.
+            description: Any N whole drives may fail at the same time. V(1) if not set.
             type: int
           enclosures:
-            description: Any so many whole enclosures may fail. V(0) when left out.
+            description: Any N whole enclosures may fail at the same time. V(0) if not set.
             type: int
       prefer:
         description:
           - What the width is chosen for when O(policy.width) is V(0).
-          - V(capacity) (when left out) takes the width with the most usable bytes, up to 14 members.
+          - V(capacity) (the default) takes the width with the most usable bytes, up to 14 members.
           - V(safety) takes the one with the fewest fatal sets of drives among those with at least 3/4 of that.
           - V(throughput) takes the one with the most vdevs among those with at least half of that.
         type: str
@@ -73,15 +74,15 @@ options:
         description:
           - Whether a vdev may hold more than one unit of a drive, as far as O(policy.survive) allows and the vdev's
             parity covers the loss of the drive.
-          - The guarantee is then computed from that. V(false) when left out.
+          - The guarantee is then computed from that. V(false) if not set.
         type: bool
       mixed_sizes:
         description:
-          - Whether a vdev may hold units of different sizes. OpenZFS refuses that without force when sizes differ by
-            more than 16 MiB, and the smallest member then counts for all.
-          - V(separate) (when left out) gives each size vdevs of its own.
-          - V(allow) mixes sizes where that stores more. The larger units of such a vdev get a partition of the size
-            that counts, so that the pool is made without force.
+          - Whether a vdev may hold units of different sizes. OpenZFS refuses this without force when sizes differ by
+            more than 16 MiB. Every member of such a vdev counts as large as the smallest one.
+          - V(separate) (the default) gives each size vdevs of its own.
+          - V(allow) mixes sizes where that stores more. The larger units of such a vdev get a partition as large as the
+            smallest member, so that the pool is created without force.
         type: str
         choices: [separate, allow]
       draid:
@@ -89,72 +90,72 @@ options:
         type: dict
         suboptions:
           data:
-            description: Data devices in each group. V(8), or fewer in a narrow vdev, when left out.
+            description: Data devices in each group. V(8) if not set, fewer in a narrow vdev.
             type: int
           spares:
-            description: Distributed spares in each vdev. V(0) when left out.
+            description: Distributed spares in each vdev. V(0) if not set.
             type: int
   placed:
     description:
-      - The RV(layout) of a pool that exists. What it places stays where it is; places whose drive is not in O(drives)
-        are filled anew, and drives that it does not use extend the pool.
+      - The RV(layout) of an existing pool. Its units stay in place. Free drives take the places of drives that are not
+        in O(drives), and the remaining drives extend the pool.
     type: dict
   ashift:
     description:
       - The pool's sector size as a power of two, 9 to 16. The predicted capacity depends on it, and with that the
         width that is chosen when O(policy.width) is V(0).
-      - V(0) is what OpenZFS chooses by itself for the sectors that O(drives) report. Units in short form count as units
-        with physical sectors of 4096 bytes. RV(remarks) says what was assumed.
+      - V(0) is what OpenZFS chooses for the sectors that O(drives) report. Units in short form count as units with
+        physical sectors of 4096 bytes. RV(remarks) says what was assumed.
     type: int
     default: 12
   whole_disk:
-    description: Whether units are given to OpenZFS whole; V(false) for partitions. Ranges always are partitions.
+    description: Whether OpenZFS gets whole units; V(false) for partitions. Ranges always are partitions.
     type: bool
     default: true
   compare:
     description:
-      - Whether to compare the layout with others worth considering, and with tempting wrong ones.
-      - Where units differ in size, this also says what it costs to keep sizes apart.
+      - Whether to compare the layout with others worth considering, and with wrong ones that look tempting.
+      - Where units differ in size, the comparison also shows what it costs to keep sizes apart.
     type: bool
     default: true
   rates:
     description:
-      - What the rebuild times and the yearly probability of loss are computed from.
-      - The defaults are assumptions, not measurements of your drives; give your own.
+      - What the resilver times and the yearly probability of loss are computed from.
+      - The defaults are assumptions, not measurements of your drives. Set your own.
     type: dict
     default: {}
     suboptions:
       drive_afr:
-        description: Whole-drive failures for each drive and year. V(0.014) when left out.
+        description: Whole-drive failures for each drive and year. V(0.014) if not set.
         type: float
       unit_afr:
-        description: Failures of a single actuator for each unit and year. V(0.002) when left out.
+        description: Failures of a single actuator for each unit and year. V(0.002) if not set.
         type: float
       read_errors:
-        description: Unreadable bits for each bit read. V(1e-15) when left out.
+        description: Unreadable bits for each bit read. V(1e-15) if not set.
         type: float
       delay_hours:
-        description: Hours from a failure to the start of its rebuild. V(24) when left out.
+        description: Hours from a failure to the start of its resilver. V(24) if not set.
         type: float
       parallel:
-        description: Whether drives that failed are rebuilt at the same time. V(true) when left out.
+        description: Whether failed drives are resilvered at the same time. V(true) if not set.
         type: bool
       in_one_pass:
-        description: Whether the units of a replaced drive are resilvered together. V(true) when left out.
+        description: Whether the units of a replaced drive are resilvered together. V(true) if not set.
         type: bool
       rate:
-        description: Bytes a second that one unit moves in a rebuild. V(100000000) when left out.
+        description: Bytes per second that one unit moves in a resilver. V(100000000) if not set.
         type: float
       link:
-        description: Bytes a second between host and drive, shared by its units. V(0), no limit, when left out.
+        description: Bytes per second between host and drive, shared by its units. V(0), no limit, if not set.
         type: float
       fill:
-        description: Share of the pool that is written. V(0.8) when left out.
+        description: Share of the pool that is written. V(0.8) if not set.
         type: float
 """
 
 EXAMPLES = r"""
-- name: Lay a pool out on the drives that were found
+- name: Plan a pool on the drives that were found
   evenkeel.split_actuator.layout_plan:
     drives: "{{ found.drives }}"
     policy:
@@ -207,18 +208,18 @@ layout:
       returned: success
       sample: [{serial: ACS0012, bay: bay12, members: [{serial: ACS0012, index: 0, bay: bay12, size: 9000000000000}]}]
     unused:
-      description: Units that the layout leaves out, each with the reason.
+      description: Units that the layout does not use, each with the reason.
       type: list
       elements: dict
       returned: success
       sample: []
     survives_drives:
-      description: The number of whole drives of which any may fail, computed from the members.
+      description: How many whole drives may fail at the same time, whichever they are. Computed from the members.
       type: int
       returned: success
       sample: 2
     survives_enclosures:
-      description: The number of whole enclosures of which any may fail; 0 when bays name none.
+      description: How many whole enclosures may fail at the same time, whichever they are; 0 when bays name none.
       type: int
       returned: success
       sample: 1
@@ -229,12 +230,12 @@ layout:
       returned: success
       sample: [capacity, fatal_sets, spread]
     proof:
-      description: How that is proven, or what was found and what the bound is.
+      description: How that is proven, or the value reached and the bound.
       type: str
       returned: success
       sample: "closed form: aligned cohorts of alike drives"
 policy:
-  description: The policy with everything that was left out or chosen filled in.
+  description: The policy, complete with defaults and with the width that was chosen.
   type: dict
   returned: success
   sample: {kind: raidz, parity: 2, width: 12, spares: 0, survive: {drives: 1, enclosures: 0}}
@@ -243,7 +244,7 @@ guarantees:
   type: list
   elements: str
   returned: success
-  sample: ["Any 2 drives may fail at once: no vdev holds two units of a drive, and raidz2 stands 2 lost members."]
+  sample: ["Any 2 drives may fail at once: no vdev holds two units of a drive, and raidz2 survives 2 member failures."]
 remarks:
   description:
     - What was assumed, and what the choice of O(policy.mixed_sizes) costs where units differ in size.
@@ -252,7 +253,7 @@ remarks:
   returned: success
   sample: ["ashift 12 is assumed, as OpenZFS would choose for sectors of 512 (physical 4096) bytes."]
 capacity:
-  description: What OpenZFS will show for the fresh pool, in bytes, and how it comes about.
+  description: What OpenZFS will show for the new pool, in bytes, and the steps to it.
   type: dict
   returned: success
   contains:
@@ -272,26 +273,26 @@ capacity:
       returned: success
       sample: 164382625497088
     slop:
-      description: What OpenZFS keeps back for itself.
+      description: The slop space that OpenZFS reserves for itself.
       type: int
       returned: success
       sample: 111266496512
     vdevs:
-      description: The same for every top-level vdev.
+      description: The same for each top-level vdev.
       type: list
       elements: dict
       returned: success
       sample: []
 alternatives:
   description:
-    - The layout first, then other ones for the same drives, with what each is worth.
+    - The layout first, then others for the same drives, each with its figures.
     - Empty when O(compare=false).
   type: list
   elements: dict
   returned: success
   contains:
     name:
-      description: What it is.
+      description: The name of the alternative.
       type: str
       returned: success
       sample: "tempting: one vdev of all units"
@@ -309,19 +310,20 @@ alternatives:
       description: How it compares with the layout that is returned.
       type: str
       returned: success
-      sample: One pulled drive takes 2 members of a vdev; stands 1 lost drive instead of 2; stores +17%.
+      sample: One pulled drive takes 2 members of a vdev; survives 1 drive failure instead of 2; stores 17% more.
     figures:
       description:
-        - The numbers by name, each with C(value), C(unit), C(how) it is made (V(exact), V(model), V(estimate)) and
-          C(note).
-        - C(drives), C(enclosures), C(units) are losses always survived; C(fatal_2) to C(fatal_6) the share of all sets
-          of so many drives whose loss is fatal; C(usable) bytes; C(stream_read), C(stream_write), C(seek_read) and
-          C(seek_write) speeds relative to one unit; C(rebuild) and C(rebuild_in_turn) hours; C(loss) the yearly
-          probability of loss.
+        - The numbers by name, each with its C(value), its C(unit), C(how) it is made (V(exact), V(model), V(estimate))
+          and a C(note).
+        - C(drives), C(enclosures) and C(units) are the failures that the pool always survives. C(fatal_2) to C(fatal_6)
+          are the share of all sets of 2 to 6 drives whose failure together loses the pool. C(usable) is in bytes.
+          C(stream_read), C(stream_write), C(seek_read) and C(seek_write) are speeds relative to one unit. C(resilver)
+          and C(resilver_in_turn) are the hours for one drive, with its units together or one after the other. C(loss)
+          is the yearly probability of loss.
       type: dict
       returned: success
       sample:
-        drives: {value: 1, unit: drives, how: exact, note: whole drives of which any may fail at once}
+        drives: {value: 1, unit: drives, how: exact, note: "any N whole drives may fail at the same time"}
 text:
   description: All of this as text for a terminal, with a map of the bays.
   type: str

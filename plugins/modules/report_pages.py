@@ -12,17 +12,17 @@ version_added: 0.1.0
 author:
   - The evenkeel maintainers (@evenkeel)
 description:
-  - Makes a page for each host from the records that the playbook C(check) keeps. It shows bays and units by vdev, the
-    layout and what it guarantees, findings, history and trial results.
-  - Makes a page for all hosts, ranked by margin, with what differs between servers that should be alike.
-  - Makes a sheet of bay labels for each host, to print.
-  - Each page is one file. It loads nothing, so that it can be sent by mail or put on any web server.
-  - Works on the controller, whatever the host of the task is. No host is asked.
-  - Pages are replaced only when their content changes. Pages of hosts that have no record any more are left there, but
-    no page leads to them.
+  - Writes a page for each host from the records that the playbook C(drift) keeps. It shows bays and units by vdev, the
+    layout and its guarantees, findings, history and trial results.
+  - Writes a page for all hosts, ranked by margin, with the differences between servers that should be alike.
+  - Writes a sheet of bay labels for each host, to print.
+  - Each page is one file that loads nothing. You can send it by mail or put it on any web server.
+  - Runs on the controller, whatever the host of the task is. It contacts no host.
+  - Replaces a page only when its content changes. Pages of hosts that no longer have a record stay in the folder, but
+    no page links to them.
 requirements:
-  - Jinja2, which ansible-core brings
-  - segno on the controller, for the codes on the bay labels. Without it, labels are made without codes.
+  - Jinja2, which is installed with ansible-core
+  - segno on the controller, for the codes on the bay labels. Without it, the labels have no codes.
 extends_documentation_fragment:
   - evenkeel.split_actuator.attributes
 attributes:
@@ -31,31 +31,31 @@ attributes:
       - No command is run.
   diff_mode:
     details:
-      - The files that are new or that change are listed.
+      - Lists the files that are new or that change.
 options:
   records:
     description: The folder with the records, one JSON file for each host.
     type: path
     required: true
   dest:
-    description: The folder to write to. V(index.html) in it is the page of all hosts.
+    description: The folder to write to. V(index.html) in it becomes the page of all hosts.
     type: path
     required: true
   title:
-    description: What the page of all hosts is called.
+    description: The title of the page of all hosts.
     type: str
     default: Servers
   expected:
-    description: Hosts that should have a record. Those that have none are named on the page of all hosts.
+    description: Hosts that should have a record. The page of all hosts names those without one.
     type: list
     elements: str
     default: []
   labels:
-    description: Whether to make bay labels. Their codes take most of the time when there are many hosts.
+    description: Whether to write bay labels. Their codes take most of the time when there are many hosts.
     type: bool
     default: true
   bays_in_row:
-    description: How many bays stand in a row in the map of a chassis, V(0) for a number that divides them well.
+    description: Bays in a row of the chassis map. V(0) chooses a number that divides them well.
     type: int
     default: 0
 seealso:
@@ -73,7 +73,7 @@ EXAMPLES = r"""
 """
 
 RETURN = r"""
-index:
+start_page:
   description: The page of all hosts.
   type: str
   returned: success
@@ -85,18 +85,18 @@ hosts:
   returned: success
   sample: [ebb01, ebb02]
 written:
-  description: The files that were written, or in check mode would be.
+  description: The files that were written, or would be in check mode.
   type: list
   elements: str
   returned: success
   sample: [/srv/inventory/reports/pages/hosts/ebb02.html]
 unchanged:
-  description: How many files were so already.
+  description: How many files were already up to date.
   type: int
   returned: success
   sample: 8
 unreadable:
-  description: Records that no page could be made of, and why.
+  description: Records that could not be turned into a page, and why.
   type: list
   elements: str
   returned: success

@@ -20,7 +20,7 @@ import zxingcpp
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, sync_playwright
 
-from ansible_collections.evenkeel.split_actuator.plugins.plugin_utils._report.report import Report, Wish
+from ansible_collections.evenkeel.split_actuator.plugins.plugin_utils._report.report import Report, Request
 from tests.unit.report import records
 from tests.unit.report.test_pages import keep
 
@@ -43,7 +43,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     # Two servers with one host id, so that the section about what is between servers is looked at too.
     two, three = (replace(each, settings={**each.settings, "hostid": "00c0ffee"}) for each in (two, three))
     kept = keep(home / "records", one, two, three, four)
-    Report(Wish(str(kept), str(home / "pages"), expected=("ebb05",))).write(check_mode=False)
+    Report(Request(str(kept), str(home / "pages"), expected=("ebb05",))).write(check_mode=False)
     return home / "pages"
 
 

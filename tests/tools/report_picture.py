@@ -2,7 +2,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Draws docs/pictures/report.svg, the README's picture of a host's page, from the page's own data.
 
-`python -m tests.tools.report_picture` writes it; a test tells when it is outdated.
+`python -m tests.tools.report_picture` writes it; a test fails when it is outdated.
 """
 
 from __future__ import annotations

@@ -25,12 +25,12 @@ from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.repo
 from .codes import codes
 from .pages import Pages
 
-INDEX, HOSTS, LABELS = "index.html", "hosts", "labels"
+START_PAGE, HOSTS, LABELS = "index.html", "hosts", "labels"
 
 
 @dataclass(frozen=True)
-class Wish:
-    """What to make: pages from the *records* folder in *dest*. *expected* are hosts that should have a record."""
+class Request:
+    """What to write: pages of the *records* folder into *dest*. *expected*: hosts that should have a record."""
 
     records: str
     dest: str
@@ -42,7 +42,7 @@ class Wish:
 
 @dataclass(frozen=True)
 class Written:
-    """What was done, or would be: paths of files made or replaced, and how many were so already."""
+    """What was done, or would be: paths of new and of replaced files, and how many were up to date."""
 
     hosts: Tuple[str, ...]
     made: Tuple[str, ...]
@@ -54,19 +54,19 @@ class Written:
 class Report:
     """Makes the pages of a report."""
 
-    def __init__(self, wish: Wish) -> None:
-        self._wish = wish
+    def __init__(self, request: Request) -> None:
+        self._request = request
         self._pages = Pages()
         self._hosts: List[Summary] = []
         self._unreadable: Dict[str, str] = {}
 
     def write(self, check_mode: bool) -> Written:
-        """Write what is not so already; nothing in check mode. Raises HostError."""
+        """Write what is not up to date; nothing in check mode. Raises HostError."""
         made: List[str] = []
         replaced: List[str] = []
         unchanged = 0
         for name, text in self.pages():
-            path = os.path.join(self._wish.dest, name)
+            path = os.path.join(self._request.dest, name)
             before = _content(path)
             if before == text:
                 unchanged += 1
@@ -74,15 +74,15 @@ class Report:
             (made if before is None else replaced).append(path)
             if not check_mode:
                 _put(path, text)
-        told = tuple("{0}: {1}".format(name, why) for name, why in sorted(self._unreadable.items()))
-        return Written(tuple(one.host for one in self._hosts), tuple(made), tuple(replaced), unchanged, told)
+        unreadable = tuple("{0}: {1}".format(name, why) for name, why in sorted(self._unreadable.items()))
+        return Written(tuple(one.host for one in self._hosts), tuple(made), tuple(replaced), unchanged, unreadable)
 
     def pages(self) -> Iterator[Tuple[str, str]]:
         """Path within the report and content of every page, the hosts' first."""
         seen: Dict[str, str] = {}
         for name, record in self._records():
             if record.host in seen:
-                self._unreadable[name] = "is of host {0}, as {1} is".format(record.host, seen[record.host])
+                self._unreadable[name] = "belongs to host {0}, like {1}".format(record.host, seen[record.host])
                 continue
             seen[record.host] = name
             try:
@@ -91,18 +91,18 @@ class Report:
                 self._unreadable[name] = str(error)
             except (KeyError, TypeError, AttributeError, ValueError) as error:
                 # Drives, pool and trial are plain data, read where they are shown.
-                self._unreadable[name] = "its content has not the form of this version ({0!r})".format(error)
-        yield INDEX, self._pages.fleet(fleet_page(self._hosts, self._silent(seen)), self._wish.title)
+                self._unreadable[name] = "its content does not have the form of this version ({0!r})".format(error)
+        yield START_PAGE, self._pages.fleet(fleet_page(self._hosts, self._silent(seen)), self._request.title)
 
     def _silent(self, seen: Dict[str, str]) -> Dict[str, str]:
-        absent = dict.fromkeys(self._wish.expected, "could not be read, and no record of it is kept")
+        absent = dict.fromkeys(self._request.expected, "could not be read, and has no earlier record")
         return {**{host: why for host, why in absent.items() if host not in seen}, **self._unreadable}
 
     def _host(self, record: HostRecord) -> Iterator[Tuple[str, str]]:
         page = file_name(record.host)
-        with_labels = self._wish.labels and bool(record.declared)
+        with_labels = self._request.labels and bool(record.declared)
         address = "../{0}/{1}".format(LABELS, page) if with_labels else ""
-        text = self._pages.host(host_page(record, self._wish.columns), "../" + INDEX, address)
+        text = self._pages.host(host_page(record, self._request.columns), "../" + START_PAGE, address)
         labels = self._labels(record, "../{0}/{1}".format(HOSTS, page)) if with_labels else ""
         self._hosts.append(summary(record))
         yield os.path.join(HOSTS, page), text
@@ -114,12 +114,12 @@ class Report:
         return self._pages.labels(made, codes(label.serial for label in made.labels), host)
 
     def _records(self) -> Iterator[Tuple[str, HostRecord]]:
-        paths = sorted(glob.glob(os.path.join(glob.escape(self._wish.records), "*.json")))
-        if not os.path.isdir(self._wish.records):
+        paths = sorted(glob.glob(os.path.join(glob.escape(self._request.records), "*.json")))
+        if not os.path.isdir(self._request.records):
             raise HostError(
-                "the folder {0} is not there".format(self._wish.records),
+                "the folder {0} does not exist".format(self._request.records),
                 subject="records",
-                remedy="The playbook check keeps a record of each host; run it, or name the folder that it wrote to.",
+                remedy="The playbook drift keeps a record of each host. Run it, or name the folder that it wrote to.",
             )
         for path in paths:
             name = os.path.basename(path)
@@ -147,7 +147,7 @@ def _content(path: str) -> object:
 def _put(path: str, text: str) -> None:
     try:
         os.makedirs(os.path.dirname(path), exist_ok=True)
-        # Made anew in seconds: not worth a wait for the disk at each of thousands.
+        # Written again in seconds: not worth a wait for the disk at each of thousands.
         write_atomically(path, text, lasting=False)
     except OSError as error:
         raise HostError("{0} cannot be written: {1}".format(path, error.strerror), subject="report") from error

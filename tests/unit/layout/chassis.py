@@ -152,7 +152,7 @@ def small_case(seed: int) -> Case:
 
 
 def _shared(pick: random.Random, seed: int) -> Case:
-    """Units of one drive may share a vdev that stands more than one loss."""
+    """Units of one drive may share a vdev that survives more than 1 failure."""
     shapes = _Shapes(pick, most_units=pick.choice((2, 2, 3, 4)))
     parts: list[Part] = []
     while sum(len(part.sizes) for part in parts) < SMALL_UNITS - 1:

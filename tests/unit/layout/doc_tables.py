@@ -2,7 +2,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The tables of docs/reliability.md, computed: `python -m tests.unit.layout.doc_tables` writes them there.
 
-In the document a table stands between `<!-- table: NAME -->` and `<!-- end -->`.
+In the document a table is between `<!-- table: NAME -->` and `<!-- end -->`.
 test_doc_tables.py compares.
 """
 
@@ -140,7 +140,7 @@ def _loss() -> str:
     return table("layout | loss in a year | MTTDL, years | loss in a year, whole drives only | usable, TB", rows)
 
 
-def _rebuild() -> str:
+def _resilver() -> str:
     cases = {"no limit": 0.0, "100 MB/s": 100e6}
     rows = []
     for name, vdevs in list(LAYOUTS.items())[:5]:
@@ -230,7 +230,7 @@ TABLES: dict[str, Callable[[], str]] = {
     "blocks": _blocks,
     "survival": _survival,
     "loss": _loss,
-    "rebuild": _rebuild,
+    "resilver": _resilver,
     "mirrors": _mirrors,
     "copysets": _copysets,
     "paper": _paper,
@@ -242,7 +242,7 @@ PLACE = re.compile(r"<!-- table: ([a-z]+) -->\n(.*?)\n?<!-- end -->", re.DOTALL)
 
 
 def filled(text: str) -> str:
-    """The document with all its tables computed anew."""
+    """The document with all its tables computed again."""
     return PLACE.sub(lambda at: f"<!-- table: {at[1]} -->\n{TABLES[at[1]]()}\n<!-- end -->", text)
 
 

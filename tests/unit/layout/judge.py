@@ -184,14 +184,14 @@ def repair_way(drives: Sequence[Drive], policy: Policy, placed: Layout) -> str:
 
 
 def remedies(case: Case, error: PromiseError) -> list[str]:
-    """Remedies named by "It needs X, or Y." that do not do when tried alone; "may need" says that more may be."""
-    if not error.remedy.startswith("It needs "):
+    """Remedies named by "It works with X, or Y." that do not help when tried alone; "may need" says that more may be."""
+    if error.remedy == "Add drives, or ask for fewer spares.":
+        return []  # names no number
+    if not error.remedy.startswith("It works with "):
         return [] if "may need" in error.remedy or not error.remedy else [f"remedy: not understood: {error.remedy}"]
     found = []
-    for words in error.remedy.removeprefix("It needs ").rstrip(".").split(", or "):
+    for words in error.remedy.removeprefix("It works with ").rstrip(".").split(", or "):
         words = words.split(": a spare must")[0].strip()
-        if words == "more drives or fewer spares":
-            continue  # names no number
         tries = list(applied(case, words))
         if not tries:
             found.append(f"remedy: not understood: {words!r} in {error}")

@@ -21,7 +21,7 @@ Value = tuple[int, int, int]
 
 @dataclass(frozen=True)
 class Task:
-    """An instance of the assignment: drives, width, lost members that a vdev stands, enclosures promised."""
+    """An instance of the assignment: drives, width, member failures that a vdev survives, enclosures promised."""
 
     specs: tuple[Spec, ...]
     width: int

@@ -96,8 +96,8 @@ def test_spares_can_replace_any_drive(specs: tuple[Spec, ...], policy: Policy) -
         assert [(m.index, m.size) for m in spare.members] == [(u.index, u.size) for u in by_serial[spare.serial].units]
         assert len(spare.members) == most
     smallest = min(m.size for spare in layout.spares for m in spare.members)
-    told = next(sentence for sentence in sentences(layout) if "spare" in sentence)
-    assert ("any of them can take the place of any member" in told) == (smallest >= largest)
+    said = next(sentence for sentence in sentences(layout) if "spare" in sentence)
+    assert ("each can replace any member" in said) == (smallest >= largest)
 
 
 @given(chassis(), policies(), st.randoms(use_true_random=False))
@@ -193,8 +193,8 @@ def test_a_smaller_drive_does_not_take_a_place() -> None:
             alike(12, ("east", "west")),
             Policy("raidz", 2, 8, survive=Survive(1, 1)),
             """
-            policy: width 8 over 2 enclosures (east 6, west 6): to survive the loss of 1 enclosure with parity 2,
-            a vdev may hold 2 members from each, which makes 4. It needs 4 enclosures with at least 2 drives
+            policy: width 8 over 2 enclosures (east 6, west 6): to survive the failure of 1 enclosure with parity 2,
+            a vdev may hold 2 members from each, which is 4 in all. It works with 4 enclosures with at least 2 drives
             each, or width 4, or survive.enclosures 0.
             """,
         ),
@@ -202,8 +202,8 @@ def test_a_smaller_drive_does_not_take_a_place() -> None:
             alike(6, ("east", "west")),
             Policy("raidz", 2, 6, survive=Survive(1, 1)),
             """
-            policy: width 6 over 2 enclosures (east 3, west 3): to survive the loss of 1 enclosure with parity 2,
-            a vdev may hold 2 members from each, which makes 4. It needs 3 enclosures with at least 2 drives
+            policy: width 6 over 2 enclosures (east 3, west 3): to survive the failure of 1 enclosure with parity 2,
+            a vdev may hold 2 members from each, which is 4 in all. It works with 3 enclosures with at least 2 drives
             each, or width 4, or parity 3, or survive.enclosures 0.
             """,
         ),
@@ -211,39 +211,39 @@ def test_a_smaller_drive_does_not_take_a_place() -> None:
             alike(12, ("east", "north", "south", "west")),
             Policy("raidz", 3, 6, survive=Survive(1, 2)),
             """
-            policy: width 6 over 4 enclosures (east 3, north 3, south 3, west 3): to survive the loss of 2
+            policy: width 6 over 4 enclosures (east 3, north 3, south 3, west 3): to survive the failure of 2
             enclosures with parity 3, a vdev may hold 1 member from each and one more from one of them, which
-            makes 5. It needs 5 enclosures with at least 1 drive each, or width 5, or survive.enclosures 1.
+            is 5 in all. It works with 5 enclosures with at least 1 drive each, or width 5, or survive.enclosures 1.
             """,
         ),
         (
             alike(5),
             Policy("raidz", 2, 6, spares=1),
             """
-            policy: a vdev of width 6 takes 6 different drives, and there are 4 drives beside 1 spare. It needs
-            2 more drives, or width 4.
+            policy: a vdev of width 6 needs 6 different drives, and there are 4 drives besides 1 spare. It works
+            with 2 more drives, or width 4.
             """,
         ),
         (
             alike(6),
             Policy("raidz", 1, 4, survive=Survive(2, 0)),
             """
-            policy.survive.drives: raidz1 survives 1 lost member of a vdev, and each of 2 lost drives takes at
-            least one. It needs parity 2, or survive.drives 1.
+            policy.survive.drives: raidz1 survives 1 member failure in a vdev, and each of 2 failed drives takes
+            at least one. It works with parity 2, or survive.drives 1.
             """,
         ),
         (
             alike(6),
             Policy("mirror", 2, 2, survive=Survive(2, 0)),
             """
-            policy.survive.drives: mirror of width 2 survives 1 lost member of a vdev, and each of 2 lost drives
-            takes at least one. It needs width 3, or survive.drives 1.
+            policy.survive.drives: mirror of width 2 survives 1 member failure in a vdev, and each of 2 failed
+            drives takes at least one. It works with width 3, or survive.drives 1.
             """,
         ),
         (
             alike(3),
             Policy("raidz", 1, 2, spares=3),
-            "policy.spares: 3 spares of 3 drives leave nothing to store on. It needs more drives or fewer spares.",
+            "policy.spares: 3 spares of 3 drives leave no drive for data. Add drives, or ask for fewer spares.",
         ),
     ],
 )
@@ -259,7 +259,7 @@ def test_every_named_remedy_works(specs: tuple[Spec, ...], policy: Policy) -> No
     """Remedies that change the policy alone are put to the test: what was in the way is not in the way any more."""
     error = refusal(specs, policy)
     assume(error is not None and error.remedy)
-    words = error.remedy.rstrip(".").removeprefix("It needs ").split(", or ") if error else []
+    words = error.remedy.rstrip(".").removeprefix("It works with ").split(", or ") if error else []
     names = {"width", "parity", "survive.enclosures", "survive.drives", "spares"}
     for name, value in (word.split(":")[0].split(" ", 1) for word in words if word.split(" ")[0] in names):
         after = refusal(specs, changed_policy(policy, name, int(value)))

@@ -338,7 +338,7 @@ def test_whole_drives_only_make_a_cohort_as_safe_as_one_vdev():
 def test_whole_drive_loss_of_siblings_in_one_vdev_counts_twice():
     hazards = Hazards(1e-5, 0.0, 0.05, 0.05, (0.0,))
     siblings = group_chain([DriveClass(6, (0, 0))], [2], hazards)
-    # As a vdev of six drives that stands one loss.
+    # As a vdev of six drives that survives 1 failure.
     assert siblings.mean_hours() == pytest.approx(plain(6, 1, 1e5, 20, True).mean_hours(), rel=1e-12)
 
 

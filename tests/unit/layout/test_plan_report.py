@@ -40,7 +40,7 @@ def test_the_result_is_json_and_the_layout_comes_back() -> None:
     assert found["capacity"]["usable"] == pool_capacity(layout.vdevs).usable
     assert found["policy"]["width"] == 12
     assert found["guarantees"][0] == (
-        "Any 2 drives may fail at once: no vdev holds two units of a drive, and raidz2 stands 2 lost members."
+        "Any 2 drives may fail at once: no vdev holds two units of a drive, and raidz2 survives 2 member failures."
     )
 
 
@@ -75,7 +75,7 @@ def test_rates_change_the_model_and_nothing_else() -> None:
     assert calm["layout"] == rough["layout"]
     first, second = (plan["alternatives"][0]["figures"] for plan in (calm, rough))
     assert first["loss"]["value"] < second["loss"]["value"]
-    assert second["rebuild"]["value"] == 2 * first["rebuild"]["value"]
+    assert second["resilver"]["value"] == 2 * first["resilver"]["value"]
 
 
 MAP = """\
@@ -93,7 +93,7 @@ def test_the_map_shows_every_bay() -> None:
     )
     assert MAP in found["text"]
     assert "Unused: east-bay03.0, east-bay03.1" in found["text"]
-    assert "2 units of 1 drive left over: a further vdev takes 6 from different drives." in found["text"]
+    assert "2 units of 1 drive left over: another vdev needs 6 from different drives." in found["text"]
 
 
 @given(chassis(), policies())
@@ -123,7 +123,7 @@ def test_a_drive_without_a_bay_is_shown_by_serial() -> None:
         ({"policy": {"width": True}}, "policy.width: True is not allowed. Allowed: a whole number from 0 to 255."),
         (
             {"policy": {"width": 2}},
-            "policy.width: 2 members are too few for raidz2. Allowed: 3 to 255, or 0 to have it",
+            "policy.width: 2 members are too few for raidz2. Allowed: 3 to 255, or 0 to let the planner choose.",
         ),
         ({"policy": {"kind": "mirror", "parity": 1}}, "policy.parity: 1 given, but a mirror has none. Leave it out"),
         ({"policy": {"kind": "mirror", "width": 5}}, "policy.width: 5 is not a width of a mirror. Allowed: 2, 3, 4"),
@@ -159,7 +159,7 @@ def test_an_extension_must_be_like_the_pool() -> None:
 
 
 def test_a_drive_that_took_a_place_from_a_further_bay_stays_in_it() -> None:
-    """Laid out anew, the drives after it would all move up: that is why build and rebuild tell what is placed."""
+    """Planned from scratch, the drives after it would all move up: that is why build and reimport pass the layout."""
     drives = [drive(n, Spec()) for n in range(25)]
     policy = {"kind": "raidz", "parity": 2, "width": 12}
     before = planned(drives=to_plain(drives[:24]), policy=policy, compare=False)["layout"]
@@ -167,8 +167,8 @@ def test_a_drive_that_took_a_place_from_a_further_bay_stays_in_it() -> None:
     took = json.loads(json.dumps(before).replace(old, new.serial).replace('"bay05"', '"bay24"'))
     left = to_plain([one for one in drives if one.serial != old])
     assert planned(drives=left, policy=policy, placed=took, compare=False)["layout"]["vdevs"] == took["vdevs"]
-    anew = planned(drives=left, policy=policy, compare=False)["layout"]["vdevs"]
-    assert [{m["serial"] for m in vdev["members"]} for vdev in anew] != [
+    fresh = planned(drives=left, policy=policy, compare=False)["layout"]["vdevs"]
+    assert [{m["serial"] for m in vdev["members"]} for vdev in fresh] != [
         {m["serial"] for m in vdev["members"]} for vdev in took["vdevs"]
     ]
 

@@ -253,9 +253,9 @@ def test_the_judge_sees_a_false_refusal_and_a_false_remedy() -> None:
     case = Case(0, parts_of((9,), (9,), (9,)), Policy("raidz", 1, 3))
     assert kinds(refused(case.drives, case, None, PromiseError("no"))) == {"impossible"}
     wide = replace(case, policy=Policy("raidz", 1, 5))
-    assert refused(wide.drives, wide, None, PromiseError("no", remedy="It needs 2 more drives, or width 3.")) == []
+    assert refused(wide.drives, wide, None, PromiseError("no", remedy="It works with 2 more drives, or width 3.")) == []
     for remedy in ("1 more drive", "width 4", "parity 2", "spares 0", "a miracle"):
-        error = PromiseError("no", remedy=f"It needs 2 more drives, or {remedy}.")
+        error = PromiseError("no", remedy=f"It works with 2 more drives, or {remedy}.")
         assert kinds(refused(wide.drives, wide, None, error)) == {"remedy"}, remedy
 
 

@@ -174,7 +174,7 @@ def test_minimal_fatal_sets_are_bounded():
 
 
 def test_enclosures_go_with_all_their_drives():
-    # 12 drives in 6 enclosures, two each: raidz2 stands one enclosure, raidz1 none.
+    # 12 drives in 6 enclosures, two each: raidz2 survives 1 enclosure, raidz1 none.
     assert losses_survived(cohort(12, 2, enclosures=6), "enclosure") == 1
     assert losses_survived(cohort(12, 1, enclosures=6), "enclosure") == 0
     assert fatal_sets(cohort(12, 2, enclosures=6), 2, "enclosure").fatal == comb(6, 2)

@@ -98,13 +98,13 @@ WARNING = (Finding("name_missing", "warning"),)
 @pytest.mark.parametrize(
     ("changes", "standing", "sentence"),
     [
-        ({}, "good", "The pool archive stands the loss of any 2 drives."),
-        ({"findings": WARNING}, "watch", "The pool archive stands the loss of any 2 drives."),
-        ({"findings": INFO}, "good", "The pool archive stands the loss of any 2 drives."),
-        ({"margin": 1}, "watch", "The pool archive stands 1 further lost drive, of the 2 that it is laid out for."),
-        ({"margin": 0}, "bad", "The pool archive may lose data with the next drive that fails."),
+        ({}, "good", "The pool archive survives the failure of any 2 drives."),
+        ({"findings": WARNING}, "watch", "The pool archive survives the failure of any 2 drives."),
+        ({"findings": INFO}, "good", "The pool archive survives the failure of any 2 drives."),
+        ({"margin": 1}, "watch", "The pool archive now survives 1 drive failure; its layout is planned for 2."),
+        ({"margin": 0}, "bad", "The pool archive may lose data when the next drive fails."),
         ({"margin": -1}, "bad", "The pool archive has lost data."),
-        ({"margin": None}, "bad", "How many lost drives the pool archive stands is not known."),
+        ({"margin": None}, "bad", "How many drive failures the pool archive survives is not known."),
         ({"pool": None}, "watch", "No pool is imported."),
     ],
 )  # fmt: skip
@@ -178,7 +178,7 @@ def test_differences_are_told_within_a_class() -> None:
     )
     assert [(one.class_name, one.name, one.choices) for one in found] == [
         ("tide", "kernel", (("6.12", ("ebb01", "ebb02")), ("6.1", ("ebb03",)))),
-        ("tide", "timer", (("not there", ("ebb01", "ebb03")), ("on", ("ebb02",)))),
+        ("tide", "timer", (("not set", ("ebb01", "ebb03")), ("on", ("ebb02",)))),
     ]
 
 

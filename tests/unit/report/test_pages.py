@@ -17,7 +17,7 @@ from justhtml import JustHTML
 
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core import record
 from ansible_collections.evenkeel.split_actuator.plugins.plugin_utils._report import codes
-from ansible_collections.evenkeel.split_actuator.plugins.plugin_utils._report.report import Report, Wish
+from ansible_collections.evenkeel.split_actuator.plugins.plugin_utils._report.report import Report, Request
 from tests.unit.report import records
 
 HOSTILE = "\"'><script>alert(1)</script><img src=x onerror=alert(2)>&amp;{{ 7 * 7 }}\u202e"
@@ -32,7 +32,7 @@ def keep(folder: Path, *found: record.HostRecord) -> Path:
 
 
 def pages_of(folder: Path, *found: record.HostRecord) -> dict[str, str]:
-    return dict(Report(Wish(str(keep(folder, *found)), "unused", expected=("ebb01", "ebb05"))).pages())
+    return dict(Report(Request(str(keep(folder, *found)), "unused", expected=("ebb01", "ebb05"))).pages())
 
 
 @pytest.fixture(scope="module")
@@ -189,7 +189,7 @@ def test_colour_is_never_the_only_sign(pages: dict[str, str]) -> None:
 def test_the_page_says_what_to_do(pages: dict[str, str]) -> None:
     text = JustHTML(pages["hosts/ebb02.html"], sanitize=False).root.to_text()
     for part in (
-        "stands 1 further lost drive, of the 2 that it is laid out for",
+        "now survives 1 drive failure; its layout is planned for 2",
         "Visit bay07, serial ACS02007: both units removed.",
         "seat the drive, or replace it",
         "Accepted until 2027-01-31: Firmware round planned with the maker",
@@ -204,7 +204,7 @@ def test_the_page_says_what_to_do(pages: dict[str, str]) -> None:
 def test_the_fleet_page_names_who_is_silent_and_what_differs(pages: dict[str, str]) -> None:
     text = JustHTML(pages["index.html"], sanitize=False).root.to_text()
     assert "ebb05" in text
-    assert "no record of it is kept" in text
+    assert "has no earlier record" in text
     assert "zfs-2.3.2-2" in text
 
 

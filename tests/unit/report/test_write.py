@@ -16,48 +16,48 @@ from typing import Any
 import pytest
 
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.errors import HostError
-from ansible_collections.evenkeel.split_actuator.plugins.plugin_utils._report.report import Report, Wish
+from ansible_collections.evenkeel.split_actuator.plugins.plugin_utils._report.report import Report, Request
 from tests.bench.bench_report import write_records
 from tests.checkout import REPO
 from tests.unit.report import records
 from tests.unit.report.test_pages import keep
 
 
-def wish(tmp_path: Path, **changes: Any) -> Wish:
-    return replace(Wish(str(tmp_path / "records"), str(tmp_path / "pages")), **changes)
+def request(tmp_path: Path, **changes: Any) -> Request:
+    return replace(Request(str(tmp_path / "records"), str(tmp_path / "pages")), **changes)
 
 
 def test_check_mode_writes_nothing_and_a_second_run_changes_nothing(tmp_path: Path) -> None:
     keep(tmp_path / "records", *records.scenes())
-    told = Report(wish(tmp_path)).write(check_mode=True)
+    told = Report(request(tmp_path)).write(check_mode=True)
     assert not (tmp_path / "pages").exists()
-    done = Report(wish(tmp_path)).write(check_mode=False)
+    done = Report(request(tmp_path)).write(check_mode=False)
     assert (done.made, done.replaced, done.unchanged) == (told.made, (), 0)
     assert sorted(done.made) == sorted(str(path) for path in (tmp_path / "pages").rglob("*.html"))
     stamps = {path: path.stat().st_mtime_ns for path in (tmp_path / "pages").rglob("*.html")}
-    again = Report(wish(tmp_path)).write(check_mode=False)
+    again = Report(request(tmp_path)).write(check_mode=False)
     assert (again.made, again.replaced, again.unchanged) == ((), (), 9)
     assert stamps == {path: path.stat().st_mtime_ns for path in (tmp_path / "pages").rglob("*.html")}
 
 
 def test_only_what_changed_is_written(tmp_path: Path) -> None:
     keep(tmp_path / "records", *records.scenes())
-    Report(wish(tmp_path)).write(check_mode=False)
+    Report(request(tmp_path)).write(check_mode=False)
     keep(tmp_path / "records", replace(records.healthy(), settings={"openzfs": "zfs-2.4.0-1"}))
-    done = Report(wish(tmp_path)).write(check_mode=False)
+    done = Report(request(tmp_path)).write(check_mode=False)
     assert [os.path.relpath(path, tmp_path / "pages") for path in done.replaced] == ["hosts/ebb01.html", "index.html"]
 
 
 def test_faults_are_told(tmp_path: Path) -> None:
-    with pytest.raises(HostError, match="is not there"):
-        Report(wish(tmp_path)).write(check_mode=False)
+    with pytest.raises(HostError, match="does not exist"):
+        Report(request(tmp_path)).write(check_mode=False)
     folder = keep(tmp_path / "records", records.healthy())
     (folder / "old.json").write_text((folder / "ebb01.json").read_text())
-    told = Report(wish(tmp_path)).write(check_mode=True)
-    assert told.unreadable == ("old.json: is of host ebb01, as ebb01.json is",)
+    told = Report(request(tmp_path)).write(check_mode=True)
+    assert told.unreadable == ("old.json: belongs to host ebb01, like ebb01.json",)
     (tmp_path / "pages").write_text("in the way")
     with pytest.raises(HostError, match="cannot be written"):
-        Report(wish(tmp_path)).write(check_mode=False)
+        Report(request(tmp_path)).write(check_mode=False)
 
 
 def run(folder: Path, *arguments: str) -> tuple[int, dict[str, Any]]:
@@ -108,6 +108,6 @@ def test_a_fleet_costs_little(tmp_path: Path) -> None:
     """A tenth of the bench's fleet in processor time, with room for a slow machine: a third of 10 s, not a tenth."""
     write_records(tmp_path / "records", 100)
     before = time.process_time()
-    done = Report(wish(tmp_path, labels=False)).write(check_mode=False)
+    done = Report(request(tmp_path, labels=False)).write(check_mode=False)
     assert len(done.hosts) == 100
     assert time.process_time() - before < 3.3

@@ -1,9 +1,9 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The layout and others that people may think of, side by side, with what each is worth.
+"""The layout beside others for the same drives, each with its figures.
 
-Also the tempting wrong ones: units taken in the order in which a kernel lists them, which puts
+Also wrong ones that look tempting: units in the order in which the kernel lists them, which puts
 both units of a drive into one vdev; and one very wide vdev of all units.
 """
 
@@ -30,16 +30,16 @@ SET_SIZES = (2, 3, 4, 5, 6)
 NO_SUCH_SET = "no such set"
 _SIZES = {True: "units of different sizes mixed", False: "each size in vdevs of its own"}
 MOST_NAMES = 8
-ENTANGLED = 6_000  # steps that counting the fatal sets of a tangled pool may take
+ENTANGLED = 6_000  # most steps for counting the fatal sets of a tangled pool
 
 
 @dataclass(frozen=True)
 class Alternative:
-    """One way to lay the pool out. *verdict* says in a sentence how it compares with the chosen one.
+    """One possible layout. *verdict* says in a sentence how it compares with the chosen one.
 
-    *figures* by name: drives, enclosures, units (losses always survived), fatal_2 to fatal_6 (share of all
-    sets of so many drives of the chassis), usable (bytes), stream_read, stream_write, seek_read, seek_write
-    (in units), rebuild, rebuild_in_turn (hours for a drive), loss (probability per year).
+    *figures* by name: drives, enclosures, units (failures always survived), fatal_2 to fatal_6 (share of all
+    sets of 2 to 6 drives of the chassis), usable (bytes), stream_read, stream_write, seek_read, seek_write
+    (in units), resilver, resilver_in_turn (hours for a drive), loss (probability per year).
     """
 
     name: str
@@ -51,7 +51,7 @@ class Alternative:
 
 @dataclass(frozen=True)
 class Terms:
-    """What the numbers depend on beside the layout."""
+    """What the numbers depend on besides the layout."""
 
     ashift: int = 12
     whole_disk: bool = True
@@ -117,14 +117,14 @@ def _of_kind(policy: Policy, kind: str) -> Policy:
 
 
 def sizes_differ(sizes: Sequence[int]) -> bool:
-    """Whether units of these sizes are unlike for OpenZFS, which then makes no vdev of them without force."""
+    """Whether these sizes differ by more than OpenZFS accepts in one vdev without force."""
     return max(sizes, default=0) - min(sizes, default=0) > ALIKE
 
 
 def size_cost(layout: Layout, policy: Policy, options: Sequence[Alternative]) -> str:
-    """In a sentence what it costs to keep sizes apart, or what mixing them gives; empty where sizes are alike.
+    """What it costs to keep sizes apart, or what mixing them gains, in one sentence; empty where all sizes are alike.
 
-    *options* as `alternatives` gives them for the layout.
+    *options*: what `alternatives` returns for the layout.
     """
     held = [*(m for vdev in layout.vdevs for m in vdev.members), *(one.member for one in layout.unused)]
     if not options or not sizes_differ([member.size for member in held]):
@@ -166,7 +166,7 @@ def _eased(policy: Policy, tolerance: int) -> Survive:
 
 
 def _planned(drives: Sequence[Drive], policy: Policy, terms: Terms) -> Sequence[Vdev]:
-    # With a fraction of the work: there are many, and they are only compared.
+    # With less work than for the plan itself: there are many, and they are only compared.
     found = possible(drives, policy, ashift=terms.ashift, whole_disk=terms.whole_disk, work=WORK // 10)
     return found.vdevs if found else ()
 
@@ -200,29 +200,32 @@ def _tempting(layout: Layout) -> Iterator[Tuple[str, Sequence[Vdev]]]:
 def _weigh(name: str, vdevs: Sequence[Vdev], drives: int, terms: Terms, chosen: bool) -> Alternative:
     used = len({member.serial for vdev in vdevs for member in vdev.members})
     states = vdev_states(vdevs)
-    fast, rebuild = speed(vdevs), rebuild_figures(vdevs, terms.rates.pace)
+    fast, resilver = speed(vdevs), rebuild_figures(vdevs, terms.rates.pace)
     usable = pool_capacity(vdevs, terms.ashift, terms.whole_disk).usable
     figures = {
         "drives": Figure(
-            losses_survived(states, "drive"), "drives", EXACT, "whole drives of which any may fail at once"
+            losses_survived(states, "drive"), "drives", EXACT, "any N whole drives may fail at the same time"
         ),
         "enclosures": Figure(
-            losses_survived(states, "enclosure"), "enclosures", EXACT, "whole enclosures of which any may fail at once"
+            losses_survived(states, "enclosure"),
+            "enclosures",
+            EXACT,
+            "any N whole enclosures may fail at the same time",
         ),
         "units": Figure(
-            losses_survived(states, "unit"), "units", EXACT, "single actuators of which any may fail at once"
+            losses_survived(states, "unit"), "units", EXACT, "any N single actuators may fail at the same time"
         ),
     }
     sets_by_size = fatal_sets_of_sizes(states, SET_SIZES, "drive", drives - used, ENTANGLED)
     figures.update({"fatal_{0}".format(sets.size): _share(sets) for sets in sets_by_size})
     figures.update(
-        usable=Figure(usable, "bytes", EXACT, "AVAIL and USED of the root dataset of the fresh pool"),
+        usable=Figure(usable, "bytes", EXACT, "AVAIL + USED of the root dataset of the new pool"),
         stream_read=fast.streaming_read,
         stream_write=fast.streaming_write,
         seek_read=fast.random_read,
         seek_write=fast.random_write,
-        rebuild=rebuild["drive"],
-        rebuild_in_turn=rebuild["in_turn"],
+        resilver=resilver["drive"],
+        resilver_in_turn=resilver["in_turn"],
         loss=yearly_loss(vdevs, terms.rates),
     )
     return Alternative(name, "", chosen, shape_of(vdevs), figures)
@@ -230,28 +233,33 @@ def _weigh(name: str, vdevs: Sequence[Vdev], drives: int, terms: Terms, chosen: 
 
 def _share(sets: FatalSets) -> Figure:
     share = sets.share
-    told = NO_SUCH_SET if not sets.total else "{0} of {1} sets".format(sets.fatal, sets.total)
+    note = NO_SUCH_SET if not sets.total else "{0} of {1} sets".format(sets.fatal, sets.total)
     if sets.fatal is None:
-        told = "not counted: too entangled"
-    return Figure(None if share is None else float(share), "share", EXACT, told)
+        note = "not counted: the vdevs share drives in too many ways"
+    return Figure(None if share is None else float(share), "share", EXACT, note)
 
 
 def _verdict(first: Alternative, other: Alternative, vdevs: Sequence[Vdev]) -> str:
-    told = []
+    parts = []
     mine, theirs = first.figures["drives"].value, other.figures["drives"].value
     together = max(most_held(vdev) for vdev in vdevs)
     if together > 1:
-        told.append("one pulled drive takes {0} members of a vdev".format(together))
+        parts.append("one pulled drive takes {0} members of a vdev".format(together))
     if theirs == 0:
-        told.append("the loss of one drive can lose the pool")
+        parts.append("a single drive failure can lose the pool")
     elif theirs != mine:
-        told.append("stands {0} lost drive{1} instead of {2}".format(theirs, "" if theirs == 1 else "s", mine))
+        parts.append("survives {0} drive failure{1} instead of {2}".format(theirs, "" if theirs == 1 else "s", mine))
     else:
-        told += _compare_fatal(first, other)
-    gain = other.figures["usable"].value / first.figures["usable"].value - 1
-    told.append("stores as much" if abs(gain) < 0.005 else "stores {0:+.0%}".format(gain))
-    text = "; ".join(told)
+        parts += _compare_fatal(first, other)
+    parts.append(_compare_usable(other.figures["usable"].value / first.figures["usable"].value - 1))
+    text = "; ".join(parts)
     return text[0].upper() + text[1:] + "."
+
+
+def _compare_usable(gain: float) -> str:
+    if abs(gain) < 0.005:
+        return "stores as much"
+    return "stores {0:.0%} {1}".format(abs(gain), "more" if gain > 0 else "less")
 
 
 def _compare_fatal(first: Alternative, other: Alternative) -> List[str]:
@@ -260,6 +268,6 @@ def _compare_fatal(first: Alternative, other: Alternative) -> List[str]:
         if mine is None or theirs is None or mine == theirs:
             continue
         word = "more" if theirs > mine else "fewer"
-        form = "of the losses of {0} drives {1} are fatal ({2:.3g}% instead of {3:.3g}%)"
+        form = "{1} sets of {0} drives are fatal ({2:.3g}% instead of {3:.3g}%)"
         return [form.format(size, word, 100 * theirs, 100 * mine)]
     return []

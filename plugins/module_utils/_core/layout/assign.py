@@ -4,10 +4,10 @@
 """The assignment: which unit goes into which vdev. Pure.
 
 `plan` keeps the invariants of a layout: no vdev holds two units of a drive unless the policy
-allows it; the promises hold or a PromiseError says why not and what would do; among the
+allows it; the promises hold, or a PromiseError gives the reason and changes that would help; among the
 layouts that keep them the most usable capacity, then the fewest fatal sets, then the most
 even spread over enclosures, then the order of the bays; the same drives in any order give
-the same layout; what is placed stays; a spare is a whole drive.
+the same layout; placed units stay in place; a spare is a whole drive.
 
 How it is found, and why it is optimal: `cohorts` (alike drives), `supply` (capacity of any
 drives), `blocks` (alignment of any drives), `placed` (pools that exist).
@@ -45,8 +45,8 @@ def plan(
 ) -> Layout:
     """The layout for *drives* under *policy*. Its promises are counted from its members before it is returned.
 
-    With *placed* (a layout that exists), its members and spares stay where they are: places whose
-    drive is not among *drives* are filled anew, and the other drives extend the pool. Raises
+    With *placed* (a layout that exists), its members and spares stay where they are: free drives take
+    the places of those that are not among *drives*, and the rest extend the pool. Raises
     InputError (drives or policy), PromiseError (no layout keeps the promises).
     """
     policy.check()
@@ -69,13 +69,13 @@ def plan(
 def possible(
     drives: Sequence[Drive], policy: Policy, ashift: int = 12, whole_disk: bool = True, work: int = WORK
 ) -> Optional[Layout]:
-    """As `plan` for a new pool, but None when no layout was found; at less cost, for no remedy is looked for."""
+    """As `plan` for a new pool, but None when no layout was found. Cheaper, because it looks for no remedy."""
     return _tried(read_stock(drives), policy, _Terms(ashift, whole_disk, work))
 
 
 @dataclass(frozen=True)
 class _Terms:
-    """What the width is chosen for, and how much work one filling may be (see `shelf.Budget`)."""
+    """What the width is chosen for, and how much work one assignment may take (see `shelf.Budget`)."""
 
     ashift: int
     whole_disk: bool
@@ -83,7 +83,7 @@ class _Terms:
 
 
 def _attempt(items: Sequence[Item], policy: Policy, terms: _Terms) -> Optional[Layout]:
-    """The layout of the first width that can be filled beside the spares; None when there is none."""
+    """The layout of the first width that the drives other than the spares can fill; None when there is none."""
     ways = [tuple(items)] if policy.mixed_sizes else divisions(items)
     real = _by_key(items)
     for width in dict.fromkeys(width for way in ways for width in _widths(way, policy, terms)):
@@ -121,7 +121,7 @@ def _grown(items: Sequence[Item], policy: Policy, placed: Layout, terms: _Terms)
     if kept.free:
         ways = [kept.free] if policy.mixed_sizes else divisions(kept.free)
         fresh = replace(chosen, spares=min(wanted, _whole_drives(items, kept.free)))
-        # Spares come first: what is then left need not fill a vdev.
+        # Spares come first: the drives left need not make a vdev.
         if len(kept.free) > fresh.spares:
             filled, choice = min(
                 (_best(way, _by_key(items), fresh, terms.work) for way in ways), key=lambda pair: pair[0].rank
@@ -146,13 +146,13 @@ def _all_spare(free: Sequence[Item]) -> Choice:
 
 
 def _widths(items: Sequence[Item], policy: Policy, terms: _Terms) -> Iterator[int]:
-    """The width asked for; or all that come into question, the preferred one first."""
+    """The requested width; or all possible ones, the preferred one first."""
     if policy.width:
         yield from [policy.width] if policy.width >= policy.promised_width else []
         return
     if policy.spares >= len(items):
         return
-    # The spares are chosen for each width; for the order of the widths the nearest guess does.
+    # The spares are chosen for each width; for the order of the widths a guess is good enough.
     guessed = widths_by_preference(quick_choice(items, policy.spares).kept, policy, terms.ashift, terms.whole_disk)
     yield from guessed
     if policy.spares:
@@ -161,18 +161,18 @@ def _widths(items: Sequence[Item], policy: Policy, terms: _Terms) -> Iterator[in
 
 
 def _best(items: Sequence[Item], real: Mapping[Key, Member], policy: Policy, work: int) -> Tuple[Filled, Choice]:
-    """The best filling over the choices of spares that leave the most capacity.
+    """The best assignment over the choices of spares that leave the most capacity.
 
-    *real*: the units with their own sizes, where those of *items* are what they count as.
+    *real*: the units with their own sizes; those of *items* have the sizes that they count as.
 
-    Spares that can stand in for every drive come first; where no choice can, `guarantee` tells.
+    Spares that can replace every drive come first; where no choice can, the guarantees say so.
     """
     rule = rule_of(policy)
     offered = choices(items, policy.spares, rule)
     if not offered:
         return Filled((), 0, (), ""), Choice((), (), 0)
     found: List[Tuple[Filled, Choice]] = []
-    lame: List[Tuple[Filled, Choice]] = []
+    partly: List[Tuple[Filled, Choice]] = []
     for choice in offered:
         if found and (choice.value < found[0][1].value or len(found) == MOST_SPARE_TIES):
             break
@@ -184,16 +184,16 @@ def _best(items: Sequence[Item], real: Mapping[Key, Member], policy: Policy, wor
         if spares_do(filled, real, choice):
             found.append((filled, choice))
         elif min(map(least_of, filled.groups)) <= smallest_spare(choice):
-            # A vdev of larger units only has no spare: the guarantees say so.
-            lame.append((filled, choice))
-    if not found and not lame:
+            # A vdev that has only larger units has no spare: the guarantees say so.
+            partly.append((filled, choice))
+    if not found and not partly:
         return Filled((), 0, (), ""), offered[0]
-    best, choice = min(found or lame[:1], key=lambda pair: pair[0].rank)
+    best, choice = min(found or partly[:1], key=lambda pair: pair[0].rank)
     return _owned_up(best, choice, offered, rule), choice
 
 
 def _owned_up(filled: Filled, choice: Choice, offered: Sequence[Choice], rule: Rule) -> Filled:
-    """Less proven, where other spares might do better."""
+    """With fewer objectives proven, where other spares might be better."""
     ties = [other for other in offered if other.value == choice.value]
     proven = set(filled.proven)
     if not choice.proven or choice.value < offered[0].value:
@@ -203,7 +203,7 @@ def _owned_up(filled: Filled, choice: Choice, offered: Sequence[Choice], rule: R
         if filled.fatal is None or any(filled.fatal > least_fatal(tie.kept, rule, tie.most_size) for tie in ties):
             proven.discard(FATAL_SETS)
     left = tuple(name for name in filled.proven if name in proven)
-    note = "" if left == filled.proven else "; other spares were not all compared"
+    note = "" if left == filled.proven else "; not all choices of spares were compared"
     return replace(filled, proven=left, proof=filled.proof + note)
 
 
@@ -232,10 +232,10 @@ def _layout(
     proven, proof = filled.proven, filled.proof
     if not sure:
         proven = tuple(name for name in proven if name != CAPACITY)
-        proof += "; capacity: not proven, sizes go over into each other in steps of less than OpenZFS takes for alike"
+        proof += "; capacity: not proven, the sizes differ so little that they can be grouped in several ways"
     if kept is not None:
         vdevs, spare = kept.vdevs + vdevs, kept.spares + spare
-        proof = "what was placed is kept, {0} places filled anew; added: {1}".format(kept.filled, proof)
+        proof = "existing members stay, {0} places reassigned; added: {1}".format(kept.filled, proof)
     return Layout(
         vdevs=vdevs,
         spares=spare,
@@ -258,7 +258,7 @@ def _unused(
         for rest in [tuple(member for member in item.members if (member.serial, member.index) not in taken)]
         if rest
     ]
-    # Under the rule of alike members, each size has a reason of its own.
+    # Where members must be alike, each size has its own reason.
     size_of = {
         (member.serial, member.index): 0 if policy.mixed_sizes else member.size
         for item in alike
@@ -281,16 +281,16 @@ def _of_size(left: Sequence[Item], size_of: Mapping[Tuple[str, int], int], size:
 
 def _why_unused(left: Sequence[Item], rule: Rule, several: bool) -> str:
     units = sum(len(item.members) for item in left)
-    told = "{0} of {1} left over".format(_count(units, "unit"), _count(len(left), "drive"))
+    what = "{0} of {1} left over".format(_count(units, "unit"), _count(len(left), "drive"))
     if sum(min(len(item.members), rule.per_drive) for item in left) < rule.width:
         different = " from different drives" if rule.per_drive == 1 else ""
         size = " of one size" if several else ""
-        return "{0}: a further vdev takes {1}{2}{3}".format(told, rule.width, size, different)
+        return "{0}: another vdev needs {1}{2}{3}".format(what, rule.width, size, different)
     if left and not most_vdevs(kinds_of(left), replace(rule, alike=False)):
-        return "{0} in too few enclosures: a vdev may hold {1} from each, or an enclosure's loss takes too many".format(
-            told, rule.base
+        return "{0} in too few enclosures: to survive an enclosure failure, a vdev may hold only {1} from each".format(
+            what, rule.base
         )
-    return "{0}: using them would make a vdev of smaller members and cost capacity elsewhere".format(told)
+    return "{0}: using them would make a vdev of smaller members and cost capacity elsewhere".format(what)
 
 
 def _count(number: int, noun: str) -> str:

@@ -5,13 +5,13 @@
 
 Vdevs that hold the same drives share their fatal sets. A pair that has x drives in common
 shares C(x, f) of them (f = tolerance + 1), a convex function of x: few large overlaps are
-better than many small ones. So blocks of vdevs are taken out one after another, those
-with the largest overlap first, each in such a way that all other vdevs can still be filled
+better than many small ones. So blocks of vdevs are assigned one after another, those
+with the largest overlap first, each so that all other vdevs remain possible
 (`supply.can_fill`, exact): no capacity is ever lost. Where no such block is found, an
-integer flow over single vdevs and drives fills the rest.
+integer flow over single vdevs and drives assigns the rest.
 
-What came out is counted exactly and held against a lower bound (`bounds`); where they are
-equal it is optimal, and otherwise the layout says so.
+The result is counted exactly and compared with a lower bound (`bounds`). Where they are
+equal it is optimal; otherwise the layout says so.
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ class Way:
 
 
 def ways(width: int, sizes: int) -> Iterator[Way]:
-    """The orders worth trying for vdevs of so many sizes, most promising first."""
+    """The orders worth trying for vdevs of *sizes* sizes, the most promising first."""
     for widest in (0, (width + 1) // 2):
         for thrifty in (False, True):
             yield Way(widest, False, False, thrifty)
@@ -54,7 +54,7 @@ def ways(width: int, sizes: int) -> Iterator[Way]:
 
 
 def arrange(items: Sequence[Item], rule: Rule, counts: Counts, way: Way, budget: Budget) -> List[Seat]:
-    """All vdevs of *counts*, filled. Once the budget is spent, one by one."""
+    """All vdevs of *counts* with their drives. Once the budget is spent, they are assigned one by one."""
     shelf = Shelf(items, rule, counts.sizes, counts.vdevs, budget)
     widest = min(way.widest or rule.width, rule.width - 1)
     seats: List[Seat] = []
@@ -116,7 +116,7 @@ def _falling(most: int) -> Iterator[int]:
 def _block(shelf: Shelf, block: int, shared: int, way: Way) -> Optional[Take]:
     if shelf.total < block:
         return None
-    for wanted in _wishes(shelf, block, way):
+    for wanted in _combinations(shelf, block, way):
         if block > 1 and shelf.budget.out:
             return None
         if len(shelf.candidates(wanted)) < shared:
@@ -127,14 +127,14 @@ def _block(shelf: Shelf, block: int, shared: int, way: Way) -> Optional[Take]:
     return None
 
 
-def _wishes(shelf: Shelf, block: int, way: Way) -> Iterator[Wanted]:
-    wishes = [
+def _combinations(shelf: Shelf, block: int, way: Way) -> Iterator[Wanted]:
+    found = [
         wanted
         for wanted in combinations_with_replacement(sorted(shelf.vdevs, reverse=True), block)
         if all(wanted.count(size) <= shelf.vdevs[size] for size in wanted)
     ]
     mixed, small = (-1 if way.mixed_first else 1), (1 if way.small_first else -1)
-    return iter(sorted(wishes, key=lambda wanted: (mixed * len(set(wanted)), [small * size for size in wanted])))
+    return iter(sorted(found, key=lambda wanted: (mixed * len(set(wanted)), [small * size for size in wanted])))
 
 
 def _takes(shelf: Shelf, wanted: Wanted, shared: int, thrifty: bool) -> Iterator[Take]:
@@ -149,7 +149,7 @@ def _takes(shelf: Shelf, wanted: Wanted, shared: int, thrifty: bool) -> Iterator
 
 
 def _by_flow(shelf: Shelf) -> List[Seat]:
-    """The rest as an integer flow from every vdev to the drives; exact, with no wish for alignment."""
+    """The rest as an integer flow from every vdev to the drives; exact, without regard to alignment."""
     leasts = [size for size, many in sorted(shelf.vdevs.items(), reverse=True) for dummy in range(many)]
     seconds = _second_homes(shelf)
     network = Network()

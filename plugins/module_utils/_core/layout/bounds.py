@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The objectives below capacity, counted exactly, and what no layout can go below."""
+"""The objectives after capacity, counted exactly, and their lower bounds."""
 
 from __future__ import annotations
 

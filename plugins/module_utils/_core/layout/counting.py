@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""How many k-sets of parts can be lost so that no vdev loses more than it stands: exactly.
+"""How many k-sets of parts can fail without any vdev losing more members than its limit: an exact count.
 
 A *part* (drive, enclosure or unit) is a mapping from vdev number to how many members it
 holds there; *limits* gives for each vdev how many members it can lose. The answer is a
@@ -133,7 +133,7 @@ def _knot_polynomial(knot: Knot, degree: int, work: int) -> Poly:
             pass
     if ways > work:
         raise InputError(
-            "the drives and vdevs of this pool are too entangled to count its sets of {0}".format(degree),
+            "the vdevs of this pool share drives in too many ways to count its fatal sets of {0}".format(degree),
             subject="size",
             remedy="Ask for smaller sets.",
         )
@@ -282,7 +282,7 @@ def _order(look: Knot, degree: int) -> int:
     limits, kinds = look
     inside = sum(many * (sum(count for _v, count in signature) - 1) for signature, many in kinds)
     vdevs = range(len(limits))
-    # Each part overloads by what it holds: so many parts at least, in one piece.
+    # Each part overloads by what it holds: at least that many parts, in one piece.
     whole = sum(limits) + len(limits) - inside
     best = _loads(look, degree)[1] if whole <= degree else degree + 1
     for size in range(1, len(limits)):

@@ -28,7 +28,7 @@ END, OUT = -1, -2  # instead of the number of a state: data lost; a state that w
 
 Homes = Tuple[int, ...]  # for each unit of a drive, the number of the vdev it is in
 Kind = Tuple[int, Homes]  # the number of a class, and the homes of failed units
-State = Tuple[Tuple[Kind, int], ...]  # so many drives of a kind, sorted
+State = Tuple[Tuple[Kind, int], ...]  # how many drives of each kind, sorted
 
 
 @dataclass(frozen=True)
@@ -47,8 +47,8 @@ class DriveClass:
 class Hazards:
     """Rates of one group in 1/h, and chances.
 
-    *drive*, *unit*: failures. *repair_drive*, *repair_unit*: rebuilds. *unreadable*: for each vdev of
-    the group, the chance that a rebuild without parity to spare meets an unreadable sector.
+    *drive*, *unit*: failures. *repair_drive*, *repair_unit*: resilvers. *unreadable*: for each vdev of
+    the group, the chance that a resilver with no parity left meets an unreadable sector.
     """
 
     drive: float

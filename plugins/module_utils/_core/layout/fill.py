@@ -1,12 +1,12 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Fills vdevs of one width from drives, as well as can be: where the methods meet.
+"""Assigns drives to vdevs of one width, as well as possible: where the methods meet.
 
-Where a vdev's units are alike, sizes that no drive connects are filled apart from each other, without loss: they
+Where a vdev's units are alike, sizes that no drive connects are assigned separately, without loss: they
 share neither units nor drives. Alike drives that come out even are dealt into cohorts (`cohorts`, closed form).
 All others: the vdev counts of most capacity (`supply`, exact), then their drives (`blocks`), then the
-values reached are held against lower bounds (`bounds`) and the result says what is proven.
+values reached are compared with lower bounds (`bounds`), and the result says what is proven.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ from .supply import Counts, best_counts, kinds_of, most_vdevs
 
 PROOFS = CAPACITY, FATAL_SETS, SPREAD = "capacity", "fatal_sets", "spread"
 CLOSED_FORM = "closed form: aligned cohorts of alike drives"
-CUT = "; the search ended at its bound of work"
+CUT = "; the search stopped at its limit of work"
 MOST_TIES = 4
 WORK = 24_000
 MOST_POLISHED = 3
@@ -74,9 +74,9 @@ class _Found:
 
 
 def fill(items: Sequence[Item], rule: Rule, most_size: int = 0, work: int = WORK) -> Filled:
-    """The best vdevs that *items* (in bay order) can fill; none when they cannot fill one.
+    """The best assignment of *items* (in bay order) to vdevs; none when they cannot make one.
 
-    No vdev is counted on for more than *most_size* bytes of a member (0: no limit). Where siblings
+    No vdev counts on more than *most_size* bytes of a member (0: no limit). Where siblings
     may share a vdev they do so only as far as that gains capacity: every one that does makes
     smaller fatal sets.
     """
@@ -108,13 +108,13 @@ def _joined(parts: Sequence[Filled]) -> Filled:
     if len(parts) < 2:
         return parts[0] if parts else Filled((), 0, (), "")
     proven = [name for name in PROOFS if all(name in part.proven for part in parts)]
-    told = "; ".join("units of {0:,} bytes: {1}".format(_smallest(part), part.proof) for part in parts)
+    proof = "; ".join("units of {0:,} bytes: {1}".format(_smallest(part), part.proof) for part in parts)
     fatal = [part.fatal for part in parts]
     return Filled(
         groups=tuple(group for part in parts for group in part.groups),
         least=sum(part.least for part in parts),
         proven=tuple(proven),
-        proof=told,
+        proof=proof,
         fatal=None if None in fatal else sum(many or 0 for many in fatal),
         spread=sum(part.spread for part in parts),
     )
@@ -182,8 +182,8 @@ def _whole_drives(items: Sequence[Item], rule: Rule, most_size: int) -> Optional
         return None
     cohorts, _left = deal(items, vdevs, rule.width // units)
     groups = tuple(tuple(member for item in cohort for member in item.members) for cohort in cohorts)
-    told = "capacity: closed form; fatal sets: not optimised where siblings share a vdev"
-    return Filled(groups, vdevs * items[0].sizes[0], (CAPACITY,), told, None)
+    proof = "capacity: closed form; fatal sets: not optimised where siblings share a vdev"
+    return Filled(groups, vdevs * items[0].sizes[0], (CAPACITY,), proof, None)
 
 
 def _searched(items: Sequence[Item], rule: Rule, most_size: int, work: int) -> Filled:
@@ -204,8 +204,8 @@ def _searched(items: Sequence[Item], rule: Rule, most_size: int, work: int) -> F
     # Ways that came to the same arrangement count once.
     distinct = list({one.seats: one for one in sorted(found, key=lambda one: one.rank, reverse=True)}.values())[::-1]
     polished = [_polished(items, rule, one, bound, homes) for one in distinct[:MOST_POLISHED]]
-    told = _told(items, rule, min(polished, key=lambda one: one.rank), bound)
-    return replace(told, proof=told.proof + CUT) if budget.out and SPREAD not in told.proven else told
+    best = _result(items, rule, min(polished, key=lambda one: one.rank), bound)
+    return replace(best, proof=best.proof + CUT) if budget.out and SPREAD not in best.proven else best
 
 
 def _enough(items: Sequence[Item], rule: Rule, found: _Found, bound: int) -> bool:
@@ -217,7 +217,7 @@ def _enough(items: Sequence[Item], rule: Rule, found: _Found, bound: int) -> boo
     return len(items) > MANY_DRIVES or found.spread <= least_spread(items, rule, found.counts, _alignment(found))
 
 
-def _told(items: Sequence[Item], rule: Rule, found: _Found, bound: int) -> Filled:
+def _result(items: Sequence[Item], rule: Rule, found: _Found, bound: int) -> Filled:
     proven, proof = _proof(items, rule, found, bound)
     return Filled(_seated(items, found.seats, rule), found.counts.value, proven, proof, found.fatal, found.spread)
 
@@ -237,30 +237,30 @@ def _polished(items: Sequence[Item], rule: Rule, found: _Found, bound: int, home
 
 
 def _proof(items: Sequence[Item], rule: Rule, found: _Found, bound: int) -> Tuple[Tuple[str, ...], str]:
-    proven, told = [], []
+    proven, lines = [], []
     if found.counts.proven:
         proven.append(CAPACITY)
-        told.append("capacity: exact search with maximum flow")
+        lines.append("capacity: exact search with maximum flow")
     else:
-        told.append("capacity: not proven, the search ended at its bound of states")
+        lines.append("capacity: not proven, the search stopped at its limit of states")
     if found.fatal is None:
-        told.append("fatal sets: not optimised where siblings may share a vdev")
-        return tuple(proven), "; ".join(told)
+        lines.append("fatal sets: not optimised where siblings may share a vdev")
+        return tuple(proven), "; ".join(lines)
     size = rule.tolerance + 1
     if found.fatal <= bound:
         proven.append(FATAL_SETS)
-        told.append("fatal sets: {0} of {1} drives, the lower bound is met".format(found.fatal, size))
+        lines.append("fatal sets: {0} of {1} drives, the lower bound is met".format(found.fatal, size))
     else:
-        told.append("fatal sets: {0} of {1} drives, at least {2}; not proven".format(found.fatal, size, bound))
+        lines.append("fatal sets: {0} of {1} drives, at least {2}; not proven".format(found.fatal, size, bound))
     if FATAL_SETS not in proven:
-        return tuple(proven), "; ".join([*told, "spread: {0}; not proven".format(found.spread)])
+        return tuple(proven), "; ".join([*lines, "spread: {0}; not proven".format(found.spread)])
     least = least_spread(items, rule, found.counts, _alignment(found))
     if found.spread <= least:
         proven.append(SPREAD)
-        told.append("spread: the lower bound is met")
+        lines.append("spread: the lower bound is met")
     else:
-        told.append("spread: {0}, at least {1}; not proven".format(found.spread, least))
-    return tuple(proven), "; ".join(told)
+        lines.append("spread: {0}, at least {1}; not proven".format(found.spread, least))
+    return tuple(proven), "; ".join(lines)
 
 
 def _alignment(found: _Found) -> int:
@@ -277,14 +277,14 @@ def _seated(items: Sequence[Item], seats: Sequence[Seat], rule: Rule) -> Tuple[G
     """The units for every vdev: vdevs in bay order take a drive's units in index order, as far as sizes allow."""
     places = {item.serial: item.place for item in items}
     ordered = sorted(seats, key=lambda seat: (sorted(places[serial] for serial in seat.serials), -seat.least))
-    wishes: Dict[str, List[Tuple[int, int]]] = defaultdict(list)
+    needs: Dict[str, List[Tuple[int, int]]] = defaultdict(list)
     for number, seat in enumerate(ordered):
         for serial in seat.serials:
-            wishes[serial].append((number, seat.least))
+            needs[serial].append((number, seat.least))
     groups: List[List[Member]] = [[] for dummy in ordered]
     for item in items:
         free = list(item.members)
-        wanted = wishes[item.serial]
+        wanted = needs[item.serial]
         for position, (number, least) in enumerate(wanted):
             rest = [other for _number, other in wanted[position + 1 :]]
             member = next(one for one in free if rule.serves(one.size, least) and _does(free, one, rest, rule))

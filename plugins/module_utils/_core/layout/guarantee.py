@@ -15,31 +15,31 @@ from .spares import needs_of, stands_in
 
 def sentences(layout: Layout) -> Tuple[str, ...]:
     """The guarantees of *layout*, computed from its members."""
-    told = [_drives(layout)]
+    lines = [_drives(layout)]
     if layout.survives_enclosures:
-        told.append(
-            "Any {0} may fail whole: no vdev loses more members than it stands.".format(
-                _count(layout.survives_enclosures, "enclosure")
+        lines.append(
+            "Any {0} may fail: no vdev loses more members than its parity covers.".format(
+                _count(layout.survives_enclosures, "whole enclosure")
             )
         )
-    told += _units(layout)
+    lines += _units(layout)
     if layout.spares:
-        told.append(_spares(layout))
-    return tuple(told)
+        lines.append(_spares(layout))
+    return tuple(lines)
 
 
 def _spares(layout: Layout) -> str:
     smallest = min(member.size for spare in layout.spares for member in spare.members)
     larger = [n for n, vdev in enumerate(layout.vdevs) if min(member.size for member in vdev.members) > smallest]
-    kept = "{0} kept as spare, each with all its units: ".format(_count(len(layout.spares), "whole drive"))
+    kept = "{0} kept as spare, with all units: ".format(_count(len(layout.spares), "whole drive"))
     if not larger:
-        return kept + "any of them can take the place of any member."
+        return kept + "each can replace any member."
     if all(
         stands_in(_sizes(spare.members), needs)
         for spare in layout.spares
         for needs in needs_of([vdev.members for vdev in layout.vdevs])
     ):
-        return kept + "any of them can take the place of any drive, unit by unit."
+        return kept + "each can replace any drive, unit by unit."
     return kept + "too small for the members of vdev {0}, which have no spare.".format(", ".join(map(str, larger)))
 
 
@@ -49,21 +49,21 @@ def _sizes(members: Sequence[Member]) -> Tuple[int, ...]:
 
 def _drives(layout: Layout) -> str:
     shared = max((most_held(vdev) for vdev in layout.vdevs), default=0)
-    stands = ", ".join(sorted({_stands(vdev.keyword or "stripe", vdev.parity) for vdev in layout.vdevs}))
+    parity = ", ".join(sorted({_survives(vdev.keyword or "stripe", vdev.parity) for vdev in layout.vdevs}))
     if not layout.survives_drives:
-        return "The loss of one drive can lose the pool: a vdev holds up to {0} units of a drive, and {1}.".format(
-            shared, stands
+        return "A single drive failure can lose the pool: a vdev holds up to {0} units of a drive, and {1}.".format(
+            shared, parity
         )
     why = (
         "no vdev holds two units of a drive"
         if shared == 1
         else "no vdev holds more than {0} units of a drive".format(shared)
     )
-    return "Any {0} may fail at once: {1}, and {2}.".format(_count(layout.survives_drives, "drive"), why, stands)
+    return "Any {0} may fail at once: {1}, and {2}.".format(_count(layout.survives_drives, "drive"), why, parity)
 
 
-def _stands(keyword: str, parity: int) -> str:
-    return "{0} stands {1}".format(keyword, _count(parity, "lost member"))
+def _survives(keyword: str, parity: int) -> str:
+    return "{0} survives {1}".format(keyword, _count(parity, "member failure"))
 
 
 def _units(layout: Layout) -> List[str]:
@@ -73,8 +73,8 @@ def _units(layout: Layout) -> List[str]:
     several = max(Counter(member.serial for vdev in layout.vdevs for member in vdev.members).values()) > 1
     if not worst or not several:
         return []
-    whose = "whichever drive it is part of" if worst == 1 else "whichever drives they are part of"
-    return ["Any {0} may fail while the rest of the drive works, {1}.".format(_count(worst, "unit"), whose)]
+    rest = "its drive works" if worst == 1 else "their drives works"
+    return ["Any {0} may fail while the rest of {1}.".format(_count(worst, "unit"), rest)]
 
 
 def _count(number: int, noun: str) -> str:

@@ -1,9 +1,9 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Why no layout keeps a policy's promises, and the smallest changes that would do.
+"""Why no layout keeps a policy's promises, and the smallest changes that would help.
 
-Every remedy is tried before it is named: the planner lays the changed drives or policy out.
+Every remedy is tried before it is named: the planner plans with the changed drives or policy.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from .supply import Kind, kinds_of, most_vdevs
 
 MOST_ADDED = 300
 MOST_TRIED = 4
-NEW = "further_"  # an enclosure that is not there yet
+NEW = "further_"  # an enclosure to be added
 FREE_SLOTS = 9000
 
 Works = Callable[[Sequence[Item], Policy], bool]
@@ -53,7 +53,7 @@ def check_promises(items: Sequence[Item], policy: Policy, works: Works) -> None:
         smaller = replace(policy, survive=replace(policy.survive, **{name: tolerance}))
         eased = [("survive.{0} {1}".format(name, tolerance), items, smaller)]
         raise PromiseError(
-            "{0} survives {1} lost member{2} of a vdev, and each of {3} lost {4} takes at least one".format(
+            "{0} survives {1} member failure{2} in a vdev, and each of {3} failed {4} takes at least one".format(
                 _words(policy), tolerance, "" if tolerance == 1 else "s", wanted, name
             ),
             subject="policy.survive.{0}".format(name),
@@ -62,7 +62,7 @@ def check_promises(items: Sequence[Item], policy: Policy, works: Works) -> None:
 
 
 def most_tolerance(policy: Policy) -> int:
-    """Lost members that a vdev of the policy survives at most: a mirror of open width at its widest."""
+    """The most member failures that a vdev of the policy survives: a mirror of open width at its widest."""
     return (policy.width or MIRROR_WIDTHS[-1]) - 1 if policy.kind == "mirror" else policy.parity
 
 
@@ -74,9 +74,9 @@ def check_kept(layout: Layout, policy: Policy) -> Layout:
     ):
         if counted < wanted:
             raise PromiseError(
-                "the layout that was found survives {0} lost {1}, not {2}".format(counted, name, wanted),
+                "the layout found survives the failure of {0} {1}, not {2}".format(counted, name, wanted),
                 subject="policy.survive.{0}".format(name),
-                remedy="Ask for survive.{0} {1}, or change the width or the parity.".format(name, counted),
+                remedy="Set survive.{0} to {1}, or change the width or the parity.".format(name, counted),
             )
     return layout
 
@@ -85,9 +85,9 @@ def cannot_fill(items: Sequence[Item], policy: Policy, works: Works) -> PromiseE
     """The error for drives that, less the spares, cannot fill a single vdev. *policy* has a width; *works* tries."""
     if policy.spares >= len(items):
         return PromiseError(
-            "{0} spares of {1} drives leave nothing to store on".format(policy.spares, len(items)),
+            "{0} spares of {1} drives leave no drive for data".format(policy.spares, len(items)),
             subject="policy.spares",
-            remedy="It needs more drives or fewer spares.",
+            remedy="Add drives, or ask for fewer spares.",
         )
     left = quick_choice(shaped(items, policy), policy.spares).kept
     return PromiseError(
@@ -99,13 +99,13 @@ def cannot_fill(items: Sequence[Item], policy: Policy, works: Works) -> PromiseE
 
 def _remedy(kinds: Iterable[Iterable[Change]], works: Works) -> str:
     """One sentence with the first change of each kind that works."""
-    told: List[str] = []
+    found: List[str] = []
     for changes in kinds:
         for text, items, policy in islice(changes, MOST_TRIED):
             if works(items, policy):
-                told.append(text)
+                found.append(text)
                 break
-    return "It needs {0}.".format(", or ".join(told)) if told else ""
+    return "It works with {0}.".format(", or ".join(found)) if found else ""
 
 
 def _words(policy: Policy) -> str:
@@ -116,23 +116,23 @@ def _binding(left: Sequence[Item], rule: Rule, policy: Policy) -> str:
     stock = kinds_of(left)
     drives = len(left)
     have = "{0} drive{1}".format(drives, "" if drives == 1 else "s")
-    spare = " beside {0} spare{1}".format(policy.spares, "" if policy.spares == 1 else "s") if policy.spares else ""
+    spare = " besides {0} spare{1}".format(policy.spares, "" if policy.spares == 1 else "s") if policy.spares else ""
     if rule.per_drive > 1 and drives * rule.per_drive < rule.width:
-        words = "a vdev of width {0} takes no more than {1} units of a drive (survive.drives {2}), and there are {3}{4}"
+        words = "a vdev of width {0} can hold at most {1} units of a drive (survive.drives {2}), and there are {3}{4}"
         return words.format(rule.width, rule.per_drive, policy.survive.drives, have, spare)
     sizes = {size for item in left for size in item.sizes}
     if rule.alike and len(sizes) > 1 and most_vdevs(stock, replace(rule, alike=False)):
-        return "a vdev of width {0} takes {0} units of one size, and there are {1} of {2} sizes{3}".format(
+        return "a vdev of width {0} needs {0} units of one size, and there are {1} of {2} sizes{3}".format(
             rule.width, have, len(sizes), spare
         )
     if not policy.survive.enclosures or drives < rule.width:
-        return "a vdev of width {0} takes {0} different drives, and there are {1}{2}".format(rule.width, have, spare)
+        return "a vdev of width {0} needs {0} different drives, and there are {1}{2}".format(rule.width, have, spare)
     homes = _homes(stock)
     most = sum(min(many, rule.base) for many in homes.values())
     most += min(rule.extra, sum(max(0, many - rule.base) for many in homes.values()))
     return (
-        "width {0} over {1} enclosure{2} ({3}){4}: to survive the loss of {5} enclosure{6} with {7}, a vdev may hold"
-        " {8} member{9} from each{10}, which makes {11}".format(
+        "width {0} over {1} enclosure{2} ({3}){4}: to survive the failure of {5} enclosure{6} with {7}, a vdev may hold"
+        " {8} member{9} from each{10}, which is {11} in all".format(
             rule.width,
             len(homes),
             "" if len(homes) == 1 else "s",
@@ -157,7 +157,7 @@ def _homes(stock: Dict[Kind, int]) -> Dict[str, int]:
 
 
 def _fits(items: Sequence[Item], policy: Policy) -> bool:
-    """Whether a vdev can be filled as far as counting goes: what does not pass needs no trial."""
+    """Whether a vdev can be filled as far as counting goes: what fails this needs no trial."""
     if policy.width < policy.promised_width or policy.spares >= len(items):
         return False
     return most_vdevs(kinds_of(quick_choice(shaped(items, policy), policy.spares).kept), rule_of(policy)) > 0
@@ -173,9 +173,9 @@ def _more_drives(items: Sequence[Item], policy: Policy) -> Iterator[Change]:
     what = " like {0}".format(like.label) if len({item.sizes for item in items}) > 1 else ""
     rule = rule_of(policy)
     if policy.width < policy.promised_width or rule.base * len(homes) + rule.extra < rule.width:
-        return  # no number of drives in these enclosures would do
+        return  # no number of drives in these enclosures would help
     grown = list(items)
-    # Spread evenly, a vdev's width of them in each enclosure does where any number does.
+    # Spread evenly, a vdev's width of them in each enclosure does where any number helps.
     for added in range(1, min(MOST_ADDED, policy.spares + policy.width * len(homes)) + 1):
         home = min(sorted(homes), key=lambda name: homes[name])
         homes[home] += 1
@@ -203,7 +203,7 @@ def _more_enclosures(items: Sequence[Item], policy: Policy) -> Iterator[Change]:
 
 
 def _copy(item: Item, home: str, number: int) -> Item:
-    # In a bay behind those that chassis have.
+    # In a bay numbered above those that chassis have.
     serial = "+{0}+{1}".format(home, number)
     bay = Bay(home, FREE_SLOTS + number).label if item.members[0].bay else ""
     members = tuple(replace(member, serial=serial, bay=bay) for member in item.members)
@@ -225,7 +225,7 @@ def _more_parity(items: Sequence[Item], policy: Policy) -> Iterator[Change]:
 
 
 def _wider_or_safer(items: Sequence[Item], policy: Policy) -> Iterator[Change]:
-    """More tolerance: a wider mirror, more parity. Whether the drives do is for the trial to tell."""
+    """More tolerance: a wider mirror, more parity. The trial shows whether the drives suffice."""
     if policy.kind == "mirror":
         for width in MIRROR_WIDTHS:
             if width > (policy.width or MIRROR_WIDTHS[-1]):
@@ -245,7 +245,7 @@ def _fewer_enclosures(items: Sequence[Item], policy: Policy) -> Iterator[Change]
 
 
 def _fewer_drives(items: Sequence[Item], policy: Policy) -> Iterator[Change]:
-    # Only where siblings share a vdev does the promise of drives bind the filling.
+    # Only where siblings share a vdev does the promise of drives limit the assignment.
     promised = policy.survive
     tries = (
         ("survive.drives {0}".format(m), replace(policy, survive=replace(promised, drives=m)))

@@ -4,11 +4,11 @@
 """How often a pool loses data: a continuous-time Markov chain, and what it assumes.
 
 A drive fails whole, with all its units, or one actuator fails and takes one unit. What
-failed is rebuilt after a delay, for the time that `rebuild` gives. Data is lost when a vdev
-loses more members than its parity, or when a vdev with no parity left meets an unreadable sector while it
-rebuilds (counted as a loss even where it costs one file only). All times are exponential and all
-failures independent: batches, heat, firmware and people are not in it. Use the numbers to compare
-layouts, not to promise.
+failed is resilvered after a delay, for the time that `rebuild` gives. Data is lost when a vdev
+loses more members than its parity covers, or when a vdev with no parity left meets an unreadable sector while it
+resilvers (counted as a loss even where it costs one file only). All times are exponential and all
+failures independent: the model knows no batches, heat, firmware or people. Use the numbers to compare
+layouts, not as a promise.
 
 Vdevs that hold the same drives fail together and form one chain; other vdevs get one
 each, and the chances are joined as if independent.
@@ -35,14 +35,14 @@ _MOST = {"drive_afr": 1e3, "unit_afr": 1e3, "read_errors": 1.0, "delay_hours": 1
 
 @dataclass(frozen=True)
 class Rates:
-    """What the model runs on. Every default is an assumption; put your own in its place.
+    """The input of the model. Every default is an assumption; set your own.
 
     *drive_afr*: whole-drive failures for each drive and year (assumption 0.014, the lifetime rate of a
     public fleet report of 1Q23 on ordinary drives; published ranges reach from 0.01 to 0.13).
     *unit_afr*: failures of a single actuator for each unit and year (assumption 0.002; no field figure
     is known). *read_errors*: unreadable bits for each bit read (assumption 1e-15, a data-sheet upper bound).
-    *delay_hours*: from a failure to the start of its rebuild (assumption 24; 0 with a spare that steps in).
-    *parallel*: failed drives are rebuilt at the same time, else one after the other.
+    *delay_hours*: from a failure to the start of its resilver (assumption 24; 0 with a spare that takes over at once).
+    *parallel*: failed drives are resilvered at the same time, else one after the other.
     *in_one_pass*: a drive's units are resilvered together (see `rebuild`).
     """
 
@@ -97,7 +97,7 @@ def yearly_loss(vdevs: Sequence[Vdev], rates: Rates = ASSUMED_RATES) -> Figure:
 
 
 def unreadable_chance(bytes_read: float, read_errors: float) -> float:
-    """Chance of one unreadable bit or more in so many bytes: 1 - exp(-bits * rate)."""
+    """Chance of at least one unreadable bit in *bytes_read* bytes: 1 - exp(-bits * rate)."""
     return -expm1(-8 * bytes_read * read_errors)
 
 
@@ -142,7 +142,7 @@ def _serials(vdev: Vdev) -> List[str]:
 
 
 def _hazards(group: Sequence[Vdev], homes: Mapping[str, List[Vdev]], rates: Rates) -> Hazards:
-    # Drives of a group are alike in what they hold of it; the one with most units is the slowest to rebuild.
+    # Drives of a group are alike in what they hold of it; the one with most units is the slowest to resilver.
     serial = max(_serials(group[0]), key=lambda name: (len(homes[name]), name))
     around = homes[serial]
     index = next(member.index for member in group[0].members if member.serial == serial)
@@ -166,7 +166,7 @@ def _hazards(group: Sequence[Vdev], homes: Mapping[str, List[Vdev]], rates: Rate
 
 
 def _read_members(vdev: Vdev) -> int:
-    # How many members' worth of data a rebuild reads when no parity is left.
+    # How many members' worth of data a resilver reads when no parity is left.
     if vdev.kind == "mirror":
         return 1
     return vdev.data if vdev.kind == "draid" else vdev.width - vdev.parity
@@ -175,14 +175,14 @@ def _read_members(vdev: Vdev) -> int:
 def _how_made(rates: Rates, cuts: Set[int]) -> Tuple[str, str]:
     if not cuts:
         return MODEL, _note(rates)
-    left_out = "; a little too low: more than {0} failures at once in vdevs of the same drives were left out"
+    left_out = "; slightly too low: more than {0} failures at once in vdevs of the same drives were left out"
     return ESTIMATE, _note(rates) + left_out.format(min(cuts))
 
 
 def _note(rates: Rates) -> str:
     return (
         "Markov chain; assumes {0:g} whole-drive failures and {1:g} actuator failures a year, {2:g} unreadable "
-        "bits for each bit read, rebuild {3:g} h after a failure at {4:g} MB/s a unit, {5:.0%} full, failures "
+        "bits for each bit read, a resilver {3:g} h after a failure at {4:g} MB/s a unit, {5:.0%} full, failures "
         "independent"
     ).format(
         rates.drive_afr,

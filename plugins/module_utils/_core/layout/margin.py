@@ -1,9 +1,9 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The margin now: how many further whole-drive losses the worst vdev stands.
+"""The margin now: how many further whole-drive failures the worst vdev survives.
 
-0 means that the next loss there loses data; -1 that data is lost already.
+0 means that the next failure there loses data; -1 that data is lost already.
 """
 
 from __future__ import annotations
@@ -13,17 +13,17 @@ from dataclasses import dataclass
 from typing import Counter as CounterOf
 from typing import Dict, List, Sequence, Tuple
 
-from .survival import VdevState, stands
+from .survival import VdevState, vdev_survives
 
 
 @dataclass(frozen=True)
 class Margins:
     """Margins of a pool and its parts.
 
-    *vdevs* in the order given. *drives* by serial: losses, this drive first, that every vdev it
-    has a member in stands; for a drive that has failed, what these vdevs stand now.
+    *vdevs* in the order given. *drives* by serial: failures, this drive first, that every vdev
+    with a member on it survives; for a drive that has failed, what these vdevs survive now.
     *enclosures* by name: the least of its drives'. *enclosure_losses* by name: whether the
-    pool stands losing this whole enclosure now.
+    pool survives the failure of this whole enclosure now.
     """
 
     pool: int
@@ -36,7 +36,7 @@ class Margins:
 def margins(states: Sequence[VdevState]) -> Margins:
     """All margins of a pool whose members are as *states* says; linear in the number of members."""
     held = [Counter(member.serial for member in state.members if member.alive) for state in states]
-    vdevs = tuple(stands(state.left, list(loads.values()), len(loads)) for state, loads in zip(states, held))
+    vdevs = tuple(vdev_survives(state.left, list(loads.values()), len(loads)) for state, loads in zip(states, held))
     views: Dict[str, List[int]] = defaultdict(list)
     homes: Dict[str, str] = {}
     for state, loads, margin in zip(states, held, vdevs):
@@ -61,7 +61,7 @@ def margins(states: Sequence[VdevState]) -> Margins:
 
 
 def can_lose(states: Sequence[VdevState], serials: Sequence[str]) -> bool:
-    """Whether the pool stands losing exactly these drives, whole, on top of what it lost."""
+    """Whether the pool survives the failure of exactly these whole drives, on top of what it has lost."""
     gone = set(serials)
     return all(
         state.left >= sum(member.alive and member.serial in gone for member in state.members) for state in states
@@ -74,7 +74,7 @@ def _with_drive(left: int, loads: CounterOf[str], heaviest: Sequence[Tuple[str, 
     if loads[serial] > left:
         return 0
     others = [count for name, count in heaviest if name != serial]
-    return 1 + stands(left - loads[serial], others, len(loads) - 1)
+    return 1 + vdev_survives(left - loads[serial], others, len(loads) - 1)
 
 
 def _enclosure_losses(states: Sequence[VdevState]) -> Dict[str, bool]:

@@ -6,7 +6,7 @@
 Paired: the same two drives back both mirrors (A0-B0, A1-B1). Chained: A0-B1, B0-C1, and
 so on around. A *copyset* is a smallest set of parts whose loss loses data ("Copysets: Reducing the
 Frequency of Data Loss in Cloud Storage", USENIX ATC 2013): fewer copysets, fewer losses when parts
-fail together; the price is that fewer parts help to rebuild one.
+fail together; the price is that fewer parts help to resilver one.
 """
 
 from __future__ import annotations

@@ -1,11 +1,11 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""A layout that exists: its empty places are filled anew, and nothing else of it moves.
+"""An existing layout: its empty places get new units, and nothing else of it moves.
 
 A place is empty when its unit is not among the drives given. A drive that is gone is replaced
 by one free drive in all its places, so the fatal sets stay what they were; only when no
-drive can do that are its places filled one by one. Preferred are the same bay, the same
+drive can do that are its places assigned one by one. Preferred are the same bay, the same
 enclosure, the same adapter, then bay order. The search tries all ways until one fits.
 """
 
@@ -30,7 +30,7 @@ Fill = Dict[Place, Member]
 
 @dataclass(frozen=True)
 class Kept:
-    """What exists, repaired; and what is free for more."""
+    """The existing layout, repaired, and the drives that are free for more."""
 
     vdevs: Tuple[Vdev, ...]
     spares: Tuple[SpareDrive, ...]
@@ -39,7 +39,7 @@ class Kept:
 
 
 def keep(items: Sequence[Item], policy: Policy, placed: Layout) -> Kept:
-    """The placed layout on the drives that are there. Raises InputError or PromiseError, see `assign.plan`."""
+    """The placed layout on the drives found. Raises InputError or PromiseError, see `assign.plan`."""
     _check_placed(policy, placed)
     units = {(member.serial, member.index): member for item in items for member in item.members}
     spares = tuple(spare for spare in placed.spares if all((m.serial, m.index) in units for m in spare.members))
@@ -75,7 +75,7 @@ def _check_placed(policy: Policy, placed: Layout) -> None:
                     vdev.keyword or "stripe", vdev.width, policy.words, policy.width or "free choice"
                 ),
                 subject="policy",
-                remedy="Use the kind, parity and width that the pool has: OpenZFS refuses to add unlike vdevs.",
+                remedy="Use the kind, parity and width that the pool has: OpenZFS refuses to add vdevs that differ.",
             )
         _check_draid(policy, vdev)
     seen = Counter((member.serial, member.index) for vdev in placed.vdevs for member in vdev.members)
@@ -87,15 +87,15 @@ def _check_placed(policy: Policy, placed: Layout) -> None:
 def _check_draid(policy: Policy, vdev: Vdev) -> None:
     if vdev.kind != "draid":
         return
-    for name, asked, has in (
+    for name, wanted, has in (
         ("data", policy.draid_data or vdev.data, vdev.data),
         ("spares", vdev.spares if policy.draid_spares is None else policy.draid_spares, vdev.spares),
     ):
-        if asked != has:
+        if wanted != has:
             raise InputError(
-                "the pool has {0} with {1} {2}, the policy says {3}".format(vdev.keyword, has, name, asked),
+                "the pool has {0} with {1} {2}, the policy says {3}".format(vdev.keyword, has, name, wanted),
                 subject="policy.draid.{0}".format(name),
-                remedy="Use the {0} that the pool has, or leave it out: further vdevs are like those placed.".format(
+                remedy="Use the {0} that the pool has, or leave it out: added vdevs are like the existing ones.".format(
                     name
                 ),
             )
@@ -112,12 +112,12 @@ def _check_promises(policy: Policy, vdevs: Sequence[Vdev]) -> None:
     count = survives_drives if name == "drives" else survives_enclosures
     number, vdev = next((n, one) for n, one in enumerate(vdevs) if count([one]) == kept[name])
     raise PromiseError(
-        "vdev {0} of the placed layout ({1}) survives the loss of {2} {3}, not {4}".format(
+        "vdev {0} of the placed layout ({1}) survives the failure of {2} {3}, not {4}".format(
             number, ", ".join(member.name for member in vdev.members), kept[name], name, asked[name]
         ),
         subject="policy.survive.{0}".format(name),
-        remedy="Nothing placed is moved: promise {0}, or swap drives first.".format(
-            " and ".join("survive.{0} {1}".format(other, kept[other]) for other in broken)
+        remedy="Placed units stay in place. Set {0}, or replace drives first.".format(
+            " and ".join("survive.{0} to {1}".format(other, kept[other]) for other in broken)
         ),
     )
 
@@ -208,14 +208,14 @@ class _Repair:
                 return False
             partial = replace(vdev, members=tuple(now))
             survive = self._policy.survive
-            if not self._stands(partial, drives, survive.drives) or not self._stands(
+            if not self._survives(partial, drives, survive.drives) or not self._survives(
                 partial, Counter(by_enclosure(member) for member in now), survive.enclosures
             ):
                 return False
         return True
 
     @staticmethod
-    def _stands(vdev: Vdev, holders: Counter[str], promised: int) -> bool:
+    def _survives(vdev: Vdev, holders: Counter[str], promised: int) -> bool:
         return sum(sorted(holders.values(), reverse=True)[:promised]) <= vdev.parity
 
     def _cannot(self, whole: Sequence[Tuple[Member, List[Place]]]) -> PromiseError:
@@ -230,9 +230,9 @@ class _Repair:
             for member, places in whole
         ]
         free = ", ".join(item.label for item in self._free.values()) or "none"
-        reason = "the search ended at its bound" if self._steps > MOST_STEPS else "every way was tried"
+        reason = "the search stopped at its limit" if self._steps > MOST_STEPS else "all combinations were tried"
         return PromiseError(
             "no free drives can take the places of {0}; free: {1}; {2}".format("; ".join(wanted), free, reason),
             subject="placed",
-            remedy="Add a drive with as many units of that size where the promises allow it, or swap a spare in first.",
+            remedy="Add a drive with as many units of that size where the promises allow it, or use a spare first.",
         )

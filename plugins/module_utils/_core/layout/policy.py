@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What a layout has to be: the policy that people write, and its validation."""
+"""The requirements for a layout: the policy that people write, and its validation."""
 
 from __future__ import annotations
 
@@ -34,12 +34,12 @@ class Survive:
 
 @dataclass(frozen=True)
 class Policy:
-    """What is asked of a layout. Make it with `from_plain`, or call `check` on it.
+    """The requirements for a layout. Make it with `from_plain`, or call `check` on it.
 
     *parity*: raidz and dRAID parity (1 to 3); for a mirror it follows from the width.
     *width*: members of a vdev; 0 chooses by *prefer*. *spares*: whole drives. *siblings*:
     a vdev may hold both units of a drive, and the guarantee is then computed from that.
-    *mixed_sizes*: a vdev may hold units that differ by more than OpenZFS takes without force.
+    *mixed_sizes*: a vdev may hold units that differ by more than OpenZFS accepts without force.
     *draid_data*: data devices in each dRAID group (0 chooses); *draid_spares*: distributed spares
     of each dRAID vdev (None: those of the vdevs that exist, else none).
     """
@@ -66,7 +66,7 @@ class Policy:
             raise InputError(
                 "{0!r} given, but a mirror has none".format(data["parity"]),
                 subject=where + ".parity",
-                remedy="Leave it out and set width: a mirror of width n stands n - 1 lost members.",
+                remedy="Leave it out and set width: a mirror of width n survives n - 1 member failures.",
             )
         if kind != "draid" and draid:
             raise InputError(
@@ -114,13 +114,13 @@ class Policy:
             raise InputError(
                 "{0} is not a width of a mirror".format(self.width),
                 subject=where + ".width",
-                remedy="Allowed: 2, 3, 4, or 0 to have it chosen.",
+                remedy="Allowed: 2, 3, 4, or 0 to let the planner choose.",
             )
         if self.width and self.width < self.least_width:
             raise InputError(
                 "{0} members are too few for {1}".format(self.width, self.words),
                 subject=where + ".width",
-                remedy="Allowed: {0} to {1}, or 0 to have it chosen.".format(self.least_width, WIDEST),
+                remedy="Allowed: {0} to {1}, or 0 to let the planner choose.".format(self.least_width, WIDEST),
             )
         return self
 
@@ -147,7 +147,7 @@ class Policy:
 
     @property
     def tolerance(self) -> int:
-        """Members that a vdev of this width stands to lose."""
+        """Member failures that a vdev of this width survives."""
         return self.width - 1 if self.kind == "mirror" else self.parity
 
     @property
@@ -160,7 +160,7 @@ class Policy:
         return replace(self, width=width)
 
     def net_members(self, width: int) -> float:
-        """Members' worth of data in a vdev of *width*, before what OpenZFS keeps for itself."""
+        """Members' worth of data in a vdev of *width*, before what OpenZFS reserves for itself."""
         if self.kind == "mirror":
             return 1
         if self.kind == "draid":
@@ -169,7 +169,7 @@ class Policy:
         return width - self.parity
 
     def group_data(self, width: int) -> int:
-        """Data devices in each dRAID group: as asked, else 8 (zpoolconcepts(7)), fewer in a narrow vdev."""
+        """Data devices in each dRAID group: as set, else 8 (zpoolconcepts(7)), fewer in a narrow vdev."""
         return self.draid_data or max(1, min(8, width - self.distributed - self.parity))
 
 

@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What a policy demands of every single vdev, in numbers, and how much a layout stands."""
+"""The limits that a policy sets for each vdev, in numbers, and which failures a layout survives."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from .survival import losses_survived, vdev_states
 
 @dataclass(frozen=True)
 class Rule:
-    """The demands on a vdev of *width* members that stands *tolerance* lost ones.
+    """The limits for a vdev of *width* members that survives *tolerance* member failures.
 
     No enclosure may hold more than *base* members of it; of *extra* enclosures one more.
     The promise of m enclosures means that the m
@@ -38,7 +38,7 @@ class Rule:
 
     @property
     def tangled(self) -> bool:
-        """Whether the limits of drives and of enclosures are no tree: no single flow then tells what can be filled."""
+        """Whether the limits of drives and of enclosures overlap: then no single flow shows what is possible."""
         return bool(self.more) and self.base < self.width
 
     def keeps(self, members: Sequence[Tuple[str, str]]) -> bool:

@@ -1,13 +1,13 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""How long a rebuild takes and who carries it.
+"""How long a resilver takes, and which drives do the work.
 
 A model: every unit moves bytes at one sustained rate, a drive's units share its link, and
 the busiest unit or link sets the time. Nothing else runs. A healing resilver of raidz reads
 the survivors of a vdev once, however many of its members are missing; a mirror's survivors
-share the reading; dRAID's sequential rebuild spreads reading and writing over all children;
-a stripe has nothing to rebuild from.
+share the reading; dRAID's sequential resilver spreads reading and writing over all children;
+a stripe has nothing to resilver from.
 
 A replaced drive of two units writes with both at once, each in its own vdev, if both
 replacements are part of one resilver pass. OpenZFS defers a second one that comes later, and then
@@ -30,9 +30,9 @@ FASTEST = 1e12  # bytes/s; no unit and no link comes near
 
 @dataclass(frozen=True)
 class Pace:
-    """What a rebuild runs at. The defaults are assumptions; give measured ones.
+    """The speed of a resilver. The defaults are assumptions; give measured ones.
 
-    *rate*: bytes/s that one unit moves in a rebuild (assumption: 100 MB/s, a third to a half of
+    *rate*: bytes/s that one unit moves in a resilver (assumption: 100 MB/s, a third to a half of
     what a hard drive streams). *link*: bytes/s between host and drive, shared by its units; 0 for
     no limit. *fill*: share of the pool that is written (assumption: 0.8).
     """
@@ -47,7 +47,7 @@ class Pace:
         if self.link < 0:
             raise InputError("{0} is not a link speed".format(self.link), "link", "Give bytes/s, or 0 for no limit.")
         if not 0 < self.fill <= 1:
-            raise InputError("{0} is not a fill".format(self.fill), "fill", "Give a share above 0, up to 1.")
+            raise InputError("{0} is not a share".format(self.fill), "fill", "Give a share above 0, up to 1.")
         ranged(self.rate, 1, FASTEST, "rate")
         if self.link:
             ranged(self.link, 1, FASTEST, "link")
@@ -59,7 +59,7 @@ ASSUMED_PACE = Pace()
 
 @dataclass(frozen=True)
 class Rebuild:
-    """The rebuild of some members, in one pass.
+    """The resilver of some members, in one pass.
 
     *written*: bytes written to the replacement. *read*: bytes read of each surviving drive, by
     serial. *busy_units*: how many units of each surviving drive read, by serial.
@@ -86,27 +86,27 @@ def vdevs_of_drives(vdevs: Sequence[Vdev]) -> Dict[str, List[Vdev]]:
 
 
 def rebuild_drive(vdevs: Sequence[Vdev], serial: str, pace: Pace = ASSUMED_PACE) -> Rebuild:
-    """Rebuild of all units of one drive in one pass."""
+    """The resilver of all units of one drive in one pass."""
     return _rebuild(vdevs, {(serial, m.index) for v in vdevs for m in v.members if m.serial == serial}, pace, serial)
 
 
 def rebuild_unit(vdevs: Sequence[Vdev], serial: str, index: int, pace: Pace = ASSUMED_PACE) -> Rebuild:
-    """Rebuild of one unit of a drive, its siblings working."""
+    """The resilver of one unit of a drive whose other units work."""
     return _rebuild(vdevs, {(serial, index)}, pace, "{0}.{1}".format(serial, index))
 
 
 def rebuild_in_turn(vdevs: Sequence[Vdev], serial: str, pace: Pace = ASSUMED_PACE) -> float:
-    """Hours to rebuild a drive when its units are resilvered one after the other (a deferred resilver)."""
+    """Hours for a drive whose units are resilvered one after the other (a deferred resilver)."""
     found = [m for v in vdevs for m in v.members if m.serial == serial]
     return sum(rebuild_unit(vdevs, serial, member.index, pace).hours for member in found)
 
 
 def rebuild_figures(vdevs: Sequence[Vdev], pace: Pace = ASSUMED_PACE) -> Dict[str, Figure]:
-    """Rebuild hours in the worst case over all drives: C(unit), C(drive) (one pass) and C(in_turn) (two passes)."""
+    """Resilver hours in the worst case over all drives: C(unit), C(drive) (one pass) and C(in_turn) (two passes)."""
     if not vdevs:
         raise InputError("a pool needs at least one vdev", subject="vdevs")
     # Drives with as many units in the same vdevs take alike: one of each kind is enough. Where no link sets a limit,
-    # every unit has to do with its own vdev only, and vdevs of one shape do as well.
+    # every unit depends on its own vdev only, and vdevs of one shape count as equal.
     shapes = {
         id(v): (n if pace.link else 0, v.kind, v.width, v.data, v.spares, min(m.size for m in v.members))
         for n, v in enumerate(vdevs)
@@ -116,7 +116,7 @@ def rebuild_figures(vdevs: Sequence[Vdev], pace: Pace = ASSUMED_PACE) -> Dict[st
         held = sorted((shapes[id(vdev)], sum(m.serial == serial for m in vdev.members)) for vdev in homes)
         kinds.setdefault(tuple(held), (serial, homes))
     said = "{0:g} MB/s for each unit, {1:.0%} full, {2}, pool otherwise idle".format(
-        pace.rate / 1e6, pace.fill, "link of {0:g} MB/s".format(pace.link / 1e6) if pace.link else "link no limit"
+        pace.rate / 1e6, pace.fill, "link of {0:g} MB/s".format(pace.link / 1e6) if pace.link else "no link limit"
     )
     worst = {"unit": 0.0, "drive": 0.0, "in_turn": 0.0}
     for serial, homes in kinds.values():

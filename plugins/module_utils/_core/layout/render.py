@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""A plan as text for a terminal: where every unit goes, what that guarantees, what else there is."""
+"""A plan as text for a terminal: where every unit goes, what that guarantees, and the alternatives."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ def render(
     width: int = LINE,
     remarks: Sequence[str] = (),
 ) -> str:
-    """The whole picture, at most about *width* columns wide (the table of alternatives needs its 118)."""
+    """The whole picture, at most about *width* columns wide (the table of alternatives needs 131)."""
     parts = [
         "{0}, {1} usable of {2}".format(shape_of(layout.vdevs), _bytes(capacity.usable), _bytes(capacity.raw)),
         bay_map(layout, width),
@@ -116,8 +116,8 @@ def _proven(layout: Layout) -> str:
 def table(options: Sequence[Alternative]) -> str:
     """The alternatives side by side; each column says how its numbers are made."""
     head = ("", "drives", "encl.", "units", *("{0} dr.".format(size) for size in SET_SIZES))
-    head += ("usable", "stream", "seek", "rebuild", "loss/yr")
-    how = ("", "stood", "stood", "stood", *("fatal" for _size in SET_SIZES), "TB", "units", "units", "hours", "")
+    head += ("usable", "stream", "seek", "resilver", "loss/yr")
+    how = ("",) + ("survived",) * 3 + ("fatal",) * len(SET_SIZES) + ("TB", "units", "units", "hours", "")
     made = ("how made:",) + ("exact",) * 9 + ("estimate", "estimate", "estimate", "model")
     rows = [head, how, made] + [_row(number, option) for number, option in enumerate(options)]
     widths = [max(len(row[column]) for row in rows) for column in range(len(head))]
@@ -125,12 +125,12 @@ def table(options: Sequence[Alternative]) -> str:
         "  ".join(text.ljust(wide) if not at else text.rjust(wide) for at, (text, wide) in enumerate(zip(row, widths)))
         for row in rows
     ]
-    told = ["{0} {1}: {2}".format(_mark(n), option.shape, option.name) for n, option in enumerate(options)]
-    verdicts = [line + (". " + option.verdict if option.verdict else "") for line, option in zip(told, options)]
+    names = ["{0} {1}: {2}".format(_mark(n), option.shape, option.name) for n, option in enumerate(options)]
+    verdicts = [line + (". " + option.verdict if option.verdict else "") for line, option in zip(names, options)]
     notes = [
-        "fatal: share of all sets of so many drives of the chassis whose loss together loses the pool.",
-        "stream, seek: reading, in multiples of one unit. {0}".format(_note(options, "stream_read")),
-        "rebuild: {0}".format(_note(options, "rebuild")),
+        "fatal: share of all sets of 2, 3, ... drives of the chassis whose failure together loses the pool.",
+        "stream, seek: reading, in multiples of one unit; {0}".format(_note(options, "stream_read")),
+        "resilver: {0}".format(_note(options, "resilver")),
         "loss/yr: {0}".format(_note(options, "loss")),
     ]
     if any(option.figures["loss"].how == ESTIMATE for option in options):
@@ -155,7 +155,7 @@ def _row(number: int, option: Alternative) -> Tuple[str, ...]:
         _number(values["usable"], "{0:.1f}", TB),
         _number(values["stream_read"], "{0:.0f}"),
         _number(values["seek_read"], "{0:.0f}"),
-        _number(values["rebuild"], "{0:.0f}"),
+        _number(values["resilver"], "{0:.0f}"),
         _number(values["loss"], "~{0:.1g}" if option.figures["loss"].how == ESTIMATE else "{0:.1g}"),
     )
 

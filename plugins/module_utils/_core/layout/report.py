@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""All that a plan says, as plain data: the one call behind the module and the playbooks."""
+"""A whole plan as plain data: the one call behind the module and the playbooks."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ def report(options: Mapping[str, Any]) -> Dict[str, Any]:
 
 
 def _ashift(given: Mapping[str, Any], drives: Sequence[Drive]) -> Tuple[int, str]:
-    """The sector size to count with, and, where OpenZFS is left to choose it, what was assumed."""
+    """The sector size to count with, and, where OpenZFS chooses it, what was assumed."""
     asked = given.get("ashift", 12)
     if asked != 0 or isinstance(asked, bool):
         return whole(asked, ASHIFT_MIN, ASHIFT_MAX, "ashift"), ""

@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What is left of the drives while vdevs are filled from them, one block of vdevs at a time."""
+"""The units still free while vdevs are assigned, one block of vdevs at a time."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ Weights = Mapping[str, int]
 
 @dataclass(frozen=True)
 class Seat:
-    """A vdev being filled: the least size of its members and the serials of their drives."""
+    """A vdev under assignment: the least size of its members and the serials of their drives."""
 
     least: int
     serials: Tuple[str, ...]
@@ -42,7 +42,7 @@ class Budget:
 
     @property
     def out(self) -> bool:
-        """Whether the search has to come to an end."""
+        """Whether the search must stop."""
         return self.left <= 0
 
     def spend(self, work: int) -> None:
@@ -51,7 +51,7 @@ class Budget:
 
 
 class Shelf:
-    """Drives with the unit sizes still free, and the vdevs still to be filled from them."""
+    """Drives with the unit sizes still free, and the vdevs still to be assigned."""
 
     def __init__(
         self, items: Sequence[Item], rule: Rule, sizes: Sequence[int], vdevs: Sequence[int], budget: Budget
@@ -65,7 +65,7 @@ class Shelf:
 
     @property
     def total(self) -> int:
-        """Vdevs still to be filled."""
+        """Vdevs still to be assigned."""
         return sum(self.vdevs.values())
 
     def candidates(self, wanted: Wanted) -> List[str]:
@@ -87,7 +87,7 @@ class Shelf:
         return sum(1 for size in self.left[serial] if self.rule.serves(size, least))
 
     def leaves_enough(self, take: Take, wanted: Wanted) -> bool:
-        """Whether the other vdevs can still all be filled after *take*."""
+        """Whether all other vdevs remain possible after *take*."""
         vdevs = Counter(self.vdevs)
         vdevs.subtract(wanted)
         after = dict(self.left)
@@ -120,10 +120,10 @@ class Shelf:
 
 @lru_cache(maxsize=65536)
 def consume(sizes: Tuple[int, ...], wanted: Tuple[int, ...], alike: bool = False) -> Optional[Tuple[int, ...]]:
-    """The sizes (largest first) less one for each wanted least size; None when they do not do.
+    """The sizes (largest first) less one for each wanted least size; None when they do not suffice.
 
-    The smallest unit that does is taken, for the largest wish first: that leaves the most. With *alike*
-    only a unit of that very size does.
+    The smallest unit that fits is taken, for the largest size first: that leaves the most. With *alike*
+    only a unit of exactly that size fits.
     """
     left = list(sizes)
     for least in sorted(wanted, reverse=True):
@@ -175,7 +175,7 @@ def take_block(
     """A block of vdevs that have *shared* drives in common; the other members of each come from drives of their own.
 
     *lonely_first* takes those from drives with the fewest units left; *thrifty* takes the common ones
-    from as few kinds of drive as does. None when the drives do not do.
+    from as few kinds of drive as possible. None when the drives do not suffice.
     """
     rule = shelf.rule
     common = _common(shelf, wanted, shared, weights, thrifty)
@@ -210,7 +210,7 @@ def _common(shelf: Shelf, wanted: Wanted, shared: int, weights: Weights, thrifty
         return pick(shelf, pool, shared, room, shelf.rule.extra, weights)
     taken: List[str] = []
     for tier in _tiers(shelf, pool):
-        # All of what can do least, then of the next.
+        # First all that fit the fewest vdevs, then the next.
         for many in range(min(len(tier), shared - len(taken)), 0, -1):
             held = Counter(shelf.items[serial].enclosure for serial in taken)
             over = sum(max(0, count - room[name]) for name, count in held.items())

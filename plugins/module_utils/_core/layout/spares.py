@@ -3,10 +3,10 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Which whole drives are kept as spares.
 
-A spare should be able to stand in for any drive of the layout: it has as many units as any drive that
+A spare should be able to replace any drive of the layout: it has as many units as any drive that
 is not a spare, and, largest first, each at least as large as that drive's; or none smaller than the smallest member of
-any vdev (where no choice does that, it can stand in for the members of one vdev at least, and the guarantees say for
-which it cannot). Of the choices that leave the
+any vdev (where no choice does that, it can replace the members of one vdev at least, and the guarantees say
+which it cannot replace). Of the choices that leave the
 most capacity: the largest drives, then those from the fullest enclosures, then the last bays.
 
 All choices (by kind of drive) are compared when there are at most MOST_CHOICES. Alike drives
@@ -101,7 +101,7 @@ def choices(items: Sequence[Item], many: int, rule: Rule) -> List[Choice]:
 
 
 def _fit(items: Sequence[Item], many: int) -> Tuple[List[Item], List[Item]]:
-    """Drives that must be spares since no other could stand in for them, and those that the others are chosen from."""
+    """Drives that must be spares since no other could replace them, and those that the others are chosen from."""
     counts = sorted((len(item.members) for item in items), reverse=True)
     least = counts[many - 1] if many else counts[0]
     forced = [item for item in items if len(item.members) > least]
@@ -145,7 +145,7 @@ def _choice(kept: Tuple[Item, ...], spares: Sequence[Item]) -> Choice:
 
 
 def needs_of(vdevs: Sequence[Sequence[Member]]) -> List[Tuple[int, ...]]:
-    """For each drive with members in the vdevs, what each of its places takes at least, largest first."""
+    """For each drive with members in the vdevs, the least size that each of its places needs, largest first."""
     needs: Dict[str, List[int]] = defaultdict(list)
     for members in vdevs:
         least = min(member.size for member in members)

@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Whether the spares can stand in for the drives of a filling, and what can be done where they cannot."""
+"""Whether the spares can replace the drives of an assignment, and what can be done where they cannot."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ def least_of(members: Sequence[Member]) -> int:
 
 
 def spares_do(filled: Filled, real: Mapping[Key, Member], choice: Choice) -> bool:
-    """Whether each spare can stand in for any drive of the vdevs, unit by unit."""
+    """Whether each spare can replace any drive of the vdevs, unit by unit."""
     needs = needs_of([[real[member.serial, member.index] for member in group] for group in filled.groups])
     return all(stands_in(spare.true_sizes, sizes) for spare in choice.spares for sizes in needs)
 
@@ -45,7 +45,7 @@ def exchanged(filled: Filled, items: Sequence[Item], real: Mapping[Key, Member],
         filled,
         groups=tuple(tuple(group) for group in groups),
         proven=tuple(name for name in filled.proven if name == CAPACITY),
-        proof=filled.proof + "; members were exchanged so that the spares can stand in for all",
+        proof=filled.proof + "; members were exchanged so that the spares can replace all",
         fatal=fatal_or_none(drives, rule.tolerance + 1),
         spread=spread(drives, homes),
     )

@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The drives that a layout is made from, in the one order that all of the assignment uses."""
+"""The drives that a layout is made from, in the order that the whole assignment uses."""
 
 from __future__ import annotations
 
@@ -50,7 +50,7 @@ class Item:
 
 
 def read_stock(drives: Sequence[Drive]) -> Tuple[Item, ...]:
-    """The drives in bay order, whatever order they come in. Raises InputError for what cannot be laid out."""
+    """The drives in bay order, whatever order they come in. Raises InputError for drives that cannot be used."""
     if not drives:
         raise InputError("there are no drives", subject="drives", remedy="Give at least one drive.")
     items = [_item(drive) for drive in drives]
@@ -64,10 +64,10 @@ def shaped(items: Sequence[Item], policy: Policy) -> Tuple[Item, ...]:
 
 
 def divisions(items: Sequence[Item]) -> List[Tuple[Item, ...]]:
-    """The items with every unit's size brought down to the least of those that OpenZFS takes for alike.
+    """The items with every unit's size reduced to the least of those that OpenZFS accepts as equal.
 
-    Sizes that go over into each other in steps of less than `ALIKE` can be divided in several ways: the largest
-    of such a chain together first, then with ever fewer of them.
+    A chain of sizes with steps of at most `ALIKE` can be divided in several ways: first with as many of the largest
+    together as possible, then with fewer and fewer of them.
     """
     sizes = sorted({member.size for item in items for member in item.members}, reverse=True)
     chains: List[List[int]] = []
@@ -117,10 +117,10 @@ def _item(drive: Drive) -> Item:
     subject = "drives: {0}".format(drive.label)
     if not drive.serial:
         raise InputError(
-            "the drive has no serial number", subject=subject, remedy="A drive without one cannot be told apart."
+            "the drive has no serial number", subject=subject, remedy="A drive without one cannot be identified."
         )
     if not drive.units:
-        raise InputError("the drive shows no unit", subject=subject, remedy="Leave it out, or look why it is silent.")
+        raise InputError("the drive shows no unit", subject=subject, remedy="Leave it out, or find the reason.")
     bay = drive.bay.label if drive.bay else ""
     seen: List[int] = []
     for unit in drive.units:
@@ -130,7 +130,7 @@ def _item(drive: Drive) -> Item:
             raise InputError(
                 "unit {0} has {1} bytes".format(unit.index, unit.size),
                 subject=subject,
-                remedy="It takes {0} bytes: OpenZFS's least 64 MiB, and the disk label. Give the real size.".format(
+                remedy="It needs {0} bytes: OpenZFS's minimum of 64 MiB and the label. Give the real size.".format(
                     LEAST_UNIT
                 ),
             )
@@ -156,13 +156,13 @@ def _refuse_twice(items: Sequence[Item]) -> None:
                     item.serial, serials[item.serial].members[0].bay or "no bay", bay or "no bay"
                 ),
                 subject="drives",
-                remedy="A serial is one drive; correct the input.",
+                remedy="A serial number belongs to one drive. Correct the input.",
             )
         if bay and bay in bays:
             raise InputError(
                 "{0} is given to serials {1} and {2}".format(bay, *sorted((bays[bay].serial, item.serial))),
                 subject="drives",
-                remedy="A bay holds one drive; correct the input.",
+                remedy="A bay holds one drive. Correct the input.",
             )
         serials[item.serial] = item
         bays[bay] = item

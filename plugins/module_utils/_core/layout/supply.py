@@ -120,7 +120,7 @@ def can_fill(stock: Stock, rule: Rule, sizes: Sequence[int], vdevs: Sequence[int
     if rule.tangled:
         return second_homes(stock, rule, wanted) is not None
     if rule.alike or len(wanted) == 1:
-        # Vdevs of different sizes want nothing of each other.
+        # Vdevs of different sizes do not compete.
         return all(most_vdevs(stock, rule, size) >= many for size, many in wanted)
     return _filled(stock, rule, [(size, many, ANYWHERE) for size, many in wanted])
 
@@ -142,7 +142,7 @@ def second_homes(stock: Stock, rule: Rule, wanted: Sequence[Wanted]) -> Optional
 
 
 def _all_homes_tried(stock: Stock, vdevs: Sequence[int]) -> bool:
-    # So many divisions have one vdev more of a size, which is what rules it out.
+    # This is the number of divisions with one more vdev of a size, which is what rules it out.
     names = len({kind[0] for kind in stock})
     return all(comb(many + names, names - 1) <= MOST_HOMES for many in vdevs)
 

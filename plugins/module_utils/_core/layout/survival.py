@@ -1,13 +1,13 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Which losses a pool survives: counted, never assumed.
+"""Which failures a pool survives: counted, never assumed.
 
-Works on any set of vdevs: layouts of ours and pools built by other hands. The pool is lost
-when any vdev loses more members than its parity; a drive takes all its units with it, an
-enclosure all its drives. Losses are at one moment: no rebuild in between. For dRAID this
+Works on any set of vdevs: planned layouts, and pools that were built by other means. The pool is lost
+when any vdev loses more members than its parity covers; a drive takes all its units with it, an
+enclosure all its drives. All failures are at one moment: no resilver in between. For dRAID this
 takes every set of parity + 1 members as sharing a stripe somewhere, which its
-permutations bring about; distributed spares help only after a rebuild.
+permutations arrange; distributed spares help only after a resilver.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ class MemberState:
 
 @dataclass(frozen=True)
 class VdevState:
-    """One top-level vdev now. *parity* counts the members it stands to lose when all work."""
+    """One top-level vdev now. *parity*: the member failures that it survives when all work."""
 
     parity: int
     members: Tuple[MemberState, ...]
@@ -45,7 +45,7 @@ class VdevState:
 
     @property
     def left(self) -> int:
-        """How many more members may go; negative when the vdev is lost."""
+        """How many more members may fail; negative when the vdev is lost."""
         return self.parity - sum(not member.alive for member in self.members)
 
 
@@ -67,8 +67,8 @@ class FatalSets:
 class Survival:
     """What a pool survives.
 
-    *drives*, *enclosures*, *units*: so many of them may fail, whichever they are.
-    (*units* are single-actuator failures.) *drive_sets* and *enclosure_sets*: how many sets
+    *drives*, *enclosures*, *units*: how many of them may fail, whichever they are
+    (*units* are single-actuator failures). *drive_sets* and *enclosure_sets*: how many sets
     of each size are fatal.
     """
 
@@ -122,11 +122,11 @@ def losses_survived(states: Sequence[VdevState], by: str = "drive") -> int:
     for part in parts:
         for vdev, count in part.items():
             loads[vdev].append(count)
-    return min([stands(state.left, loads[number], len(parts)) for number, state in enumerate(states)], default=0)
+    return min([vdev_survives(state.left, loads[number], len(parts)) for number, state in enumerate(states)], default=0)
 
 
-def stands(left: int, loads: Sequence[int], most: int) -> int:
-    """How many losses a vdev stands that has *left* members to lose, the worst taken first; at most *most*.
+def vdev_survives(left: int, loads: Sequence[int], most: int) -> int:
+    """How many failures a vdev survives that can lose *left* more members, the worst first; at most *most*.
 
     *loads*: how many members each part takes with it. -1 when *left* is negative: lost already.
     """

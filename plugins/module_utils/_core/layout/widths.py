@@ -29,7 +29,7 @@ from .promise import rule_of
 from .stock import Item
 from .supply import Counts, best_counts, kinds_of
 
-WIDEST_CHOSEN = 14  # common practice: wider raidz vdevs rebuild slowly and serve few small reads
+WIDEST_CHOSEN = 14  # common practice: wider raidz vdevs resilver slowly and serve few small reads
 KEEP_SAFETY = 0.75
 KEEP_THROUGHPUT = 0.5
 
@@ -45,7 +45,7 @@ class Choice:
 
 
 def widths_by_preference(items: Sequence[Item], policy: Policy, ashift: int = 12, whole_disk: bool = True) -> List[int]:
-    """All widths that *items* can fill, the one that serves the preference best first.
+    """All widths that *items* can fill, the one that suits the preference best first.
 
     *ashift*, *whole_disk*: as `pool_capacity`.
     """

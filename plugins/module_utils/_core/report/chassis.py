@@ -4,7 +4,7 @@
 """The map of each chassis: every bay, what sits in it, and what each unit is for. Pure.
 
 A unit is coloured by its vdev (its *tone*) and lettered with it (its *mark*), so that the colour is never
-the only sign; whatever is not as it should be says so in a *word*.
+the only sign. A unit or bay that is not healthy has a *word* for its state.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ FINE, LOST, RESILVERING, ERRORS, IDLE, ABSENT = "fine", "lost", "resilvering", "
 
 @dataclass(frozen=True)
 class UnitCell:
-    """A unit in the map. *word* is empty for a unit that serves as it should; *said* is all of it in words."""
+    """A unit in the map. *word* is empty for a healthy unit; *said* is all of it in words."""
 
     index: int
     name: str
@@ -57,7 +57,7 @@ class BayCell:
 
 @dataclass(frozen=True)
 class Chassis:
-    """One enclosure, its bays in order, and how many stand in a row."""
+    """One enclosure, its bays in order, and the number of bays in a row."""
 
     name: str
     bays: Tuple[BayCell, ...]
@@ -111,10 +111,10 @@ class Places:
     def _read_pool(self, pool: Mapping[str, Any]) -> None:
         for vdev in pool["vdevs"]:
             found = (member for slot in vdev["slots"] for member in slot["members"] if member["serial"])
-            told = (((one["serial"], one["index"]), *member_state(one)) for one in found)
-            self._add_vdev(vdev["name"], told)
+            states = (((one["serial"], one["index"]), *member_state(one)) for one in found)
+            self._add_vdev(vdev["name"], states)
         for one in pool.get("spares", ()):
-            # A spare at work is also a member of a vdev, which says more.
+            # A spare in use is also a member of a vdev, which says more.
             if one["serial"] and (one["serial"], one["index"]) not in self._at:
                 self._at[(one["serial"], one["index"])] = Place("S", NO_TONE, "spares", *_spare_state(one))
 
@@ -132,9 +132,9 @@ def member_state(one: Mapping[str, Any]) -> Tuple[str, str]:
     if one.get("read_errors") or one.get("write_errors") or one.get("checksum_errors"):
         return ERRORS, "errors"
     if one["role"] == "outgoing":
-        return ERRORS, "leaving"
+        return ERRORS, "outgoing"
     if one["role"] == "spare":
-        return FINE, "stands in"
+        return FINE, "in use"
     return (FINE, "") if one["state"] in ("ONLINE", "AVAIL", "INUSE") else (ERRORS, str(one["state"]).lower())
 
 
@@ -149,7 +149,7 @@ def bay_label(drive: Mapping[str, Any]) -> str:
 
 
 def maps(record: HostRecord, places: Places, columns: int = 0) -> Tuple[Chassis, ...]:
-    """The map of each enclosure. *columns*: how many bays stand in a row; 0 chooses."""
+    """The map of each enclosure. *columns*: bays in a row; 0 chooses."""
     held: Dict[str, List[Mapping[str, Any]]] = defaultdict(list)
     for drive in record.drives:
         if bay_label(drive):

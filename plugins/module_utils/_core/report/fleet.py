@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The fleet's page: hosts ranked by what they still stand, and what differs between them. Pure.
+"""The fleet's page: hosts ranked by the failures that they still survive, and what differs between them. Pure.
 
 `summary` keeps the little of a record that the page needs, so that a thousand records pass through one by one.
 """
@@ -20,7 +20,7 @@ from . import words
 from .host_page import FindingRow, finding_row
 
 CLASS = "class"
-STALE_DAYS = 2  # rule of thumb: the check runs daily
+STALE_DAYS = 2  # rule of thumb: hosts are compared daily
 
 
 @dataclass(frozen=True)
@@ -43,7 +43,7 @@ class Summary:
 
 @dataclass(frozen=True)
 class FleetRow:
-    """A host in the ranking. *age* is in days beside the newest check, 0 for a fresh one."""
+    """A host in the ranking. *age*: days behind the newest record, 0 for a recent one."""
 
     host: str
     page: str
@@ -106,7 +106,7 @@ def summary(record: HostRecord) -> Summary:
 
 
 def fleet_page(hosts: Sequence[Summary], silent: Mapping[str, str]) -> FleetPage:
-    """The page of these hosts; *silent* tells of those without a record why."""
+    """The page of these hosts. *silent*: hosts without a record, and why."""
     newest = max((one.checked_at for one in hosts), default="")
     found = sorted(between([one.record for one in hosts]), key=lambda pair: (words.natural(pair[0]), pair[1].subject))
     ranked = sorted(_with(hosts, found), key=_rank)
@@ -194,5 +194,5 @@ def _differences(class_name: str, settings: Mapping[str, Mapping[str, str]]) -> 
             yield Difference(
                 class_name,
                 name,
-                tuple((value or "not there", tuple(sorted(hosts, key=words.natural))) for value, hosts in ranked),
+                tuple((value or "not set", tuple(sorted(hosts, key=words.natural))) for value, hosts in ranked),
             )

@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Everything that a host's page says, as data for its template. Pure."""
+"""Everything that a host's page shows, as data for its template. Pure."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ class VdevRow:
     name: str
     state: str
     width: int
-    stands: str
+    survives: str
     lost: int
     margin: str
     members: Tuple[Tuple[str, str], ...]  # name, word
@@ -48,7 +48,7 @@ class VdevRow:
 
 @dataclass(frozen=True)
 class DriveRow:
-    """A drive of the host. *margin*: losses, this drive first, that every vdev it serves stands."""
+    """A drive of the host. *margin*: failures, this drive first, that each of its vdevs survives."""
 
     bay: str
     serial: str
@@ -145,13 +145,13 @@ def host_page(record: HostRecord, columns: int = 0) -> HostPage:
 
 def _facts(record: HostRecord) -> List[Tuple[str, str]]:
     units = sum(len(drive["units"]) for drive in record.drives)
-    told = [("Checked", words.date(record.checked_at))]
+    facts = [("Recorded", words.date(record.checked_at))]
     if record.pool is not None:
-        told.append(("Pool", "{0}, {1}".format(record.pool["name"], record.pool["state"])))
-    told.append(("Drives found", "{0} with {1}".format(len(record.drives), words.amount(units, "unit"))))
+        facts.append(("Pool", "{0}, {1}".format(record.pool["name"], record.pool["state"])))
+    facts.append(("Drives found", "{0} with {1}".format(len(record.drives), words.amount(units, "unit"))))
     if record.declared:
-        told.append(("Drives declared", str(len(record.declared))))
-    return told
+        facts.append(("Drives declared", str(len(record.declared))))
+    return facts
 
 
 def _findings(record: HostRecord) -> Tuple[FindingRow, ...]:
@@ -160,7 +160,7 @@ def _findings(record: HostRecord) -> Tuple[FindingRow, ...]:
 
 
 def finding_row(one: Finding, history: Sequence[Event] = (), reason: str = "", until: str = "") -> FindingRow:
-    """The finding as the pages show it; *history* tells since when where it does not say so itself."""
+    """The finding as the pages show it; *history* gives the first date where the finding itself has none."""
     where = one.subject if one.bay or one.serial or one.about else ""
     return FindingRow(
         severity=one.severity,
@@ -176,7 +176,7 @@ def finding_row(one: Finding, history: Sequence[Event] = (), reason: str = "", u
 
 
 def _since(one: Finding, history: Sequence[Event]) -> str:
-    """When it appeared last by the history, which has an event when it is found after it was absent."""
+    """When it last appeared, by the history, which has an event each time it appears."""
     found = [
         event.at for event in history if (event.code, event.subject, event.event) == (one.code, one.subject, "found")
     ]
@@ -196,7 +196,7 @@ def _pool_vdevs(pool: Mapping[str, Any]) -> Tuple[VdevRow, ...]:
                 name=vdev["name"] if vdev["group"] == "data" else "{0} ({1})".format(vdev["name"], vdev["group"]),
                 state=vdev["state"],
                 width=len(vdev["slots"]),
-                stands=words.amount(vdev["redundancy"], "lost member"),
+                survives=words.amount(vdev["redundancy"], "failure"),
                 lost=sum(not slot["serving"] for slot in vdev["slots"]),
                 margin="" if margin is None else str(margin),
                 members=tuple((one["name"], member_state(one)[1]) for one in members),
@@ -213,7 +213,7 @@ def _layout_vdevs(record: HostRecord) -> Tuple[VdevRow, ...]:
             name="{0}-{1}".format(vdev.keyword or vdev.kind, number),
             state="planned",
             width=vdev.width,
-            stands=words.amount(vdev.parity, "lost member"),
+            survives=words.amount(vdev.parity, "failure"),
             lost=0,
             margin="",
             members=tuple((one.name, "") for one in vdev.members),

@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The figures of a trial as shapes to draw: where the units of a class lie, and each drive's units. Pure.
+"""The figures of a trial as shapes to draw: the speeds of all units of a class, and each drive's units. Pure.
 
 Lengths are in the units of the drawing, *WIDTH* wide; y grows downwards.
 """
@@ -43,7 +43,7 @@ class Shape:
 
 @dataclass(frozen=True)
 class Distribution:
-    """The speeds of all units of a class, each a dot over its place on the scale; *median* is where theirs lies.
+    """The speeds of all units of a class, each a dot over its place on the scale; *median* is that of all of them.
 
     Unit 0 is a circle, others are squares; those of drives that were not accepted look C(off).
     """
@@ -69,9 +69,9 @@ class Row:
 
 @dataclass(frozen=True)
 class Bars:
-    """All drives of a class: their units end to end by themselves, and a line where they reach at once.
+    """All drives of a class: the speeds of their units alone, end to end, and a line at the speed of all at once.
 
-    *median* is where half of the drives reach with all units at once.
+    *median*: half of the drives reach this speed with all units at once.
     """
 
     class_name: str

@@ -47,12 +47,12 @@ def amount(number: int, noun: str) -> str:
 
 
 def both(count: int) -> str:
-    """How prose says so many units of one drive."""
+    """*count* units of one drive, in words."""
     return {1: "one unit", 2: "both units"}.get(count, "{0} units".format(count))
 
 
 def date(moment: str) -> str:
-    """C(24 Nov 2026, 05:30 UTC) of a record's moment; text that is none stays as it is."""
+    """C(24 Nov 2026, 05:30 UTC) of a record's moment; other text stays as it is."""
     try:
         at = datetime.strptime(moment, "%Y-%m-%dT%H:%M:%SZ")
     except ValueError:
@@ -66,7 +66,7 @@ def unix_date(seconds: float) -> str:
 
 
 def days_between(earlier: str, later: str) -> int:
-    """Whole days between two moments; 0 when one of them is none."""
+    """Whole days between two moments; 0 when one of them is not a moment."""
     try:
         first, last = (datetime.strptime(text, "%Y-%m-%dT%H:%M:%SZ") for text in (earlier, later))
     except ValueError:
@@ -80,12 +80,12 @@ def natural(text: str) -> Tuple[Tuple[int, int, str], ...]:
 
 
 def file_name(host: str) -> str:
-    """The name of a host's page: of the host's own name as much as is safe in a file name."""
+    """The name of a host's page: the host's name, as far as it is safe in a file name."""
     return "{0}.html".format(clean_text(host) or "unnamed")
 
 
 def standing(record: HostRecord) -> str:
-    """C(good), C(watch) or C(bad): by the margin now, beside what the layout promises, and by findings."""
+    """C(good), C(watch) or C(bad): by the margin now, compared with what the layout promises, and by findings."""
     if record.pool is None:
         return WATCH
     if record.pool.get("suspended") or record.margin is None or record.margin <= 0:
@@ -96,7 +96,7 @@ def standing(record: HostRecord) -> str:
 
 
 def promised(record: HostRecord) -> Optional[int]:
-    """How many drives may fail by the layout; None where that is not known."""
+    """How many drive failures the layout survives; None where that is not known."""
     found = record.guarantees.get("drives")
     return found if isinstance(found, int) else None
 
@@ -109,31 +109,31 @@ def verdict(record: HostRecord) -> str:
     if record.pool.get("suspended"):
         return "{0} is suspended: no reads or writes until its drives are back.".format(name)
     if record.margin is None:
-        return "How many lost drives {0} stands is not known.".format(name[0].lower() + name[1:])
+        return "How many drive failures {0} survives is not known.".format(name[0].lower() + name[1:])
     if record.margin < 0:
         return "{0} has lost data.".format(name)
     if record.margin == 0:
-        return "{0} may lose data with the next drive that fails.".format(name)
+        return "{0} may lose data when the next drive fails.".format(name)
     meant = promised(record)
     if meant is not None and record.margin < meant:
-        return "{0} stands {1}, of the {2} that it is laid out for.".format(
-            name, amount(record.margin, "further lost drive"), meant
+        return "{0} now survives {1}; its layout is planned for {2}.".format(
+            name, amount(record.margin, "drive failure"), meant
         )
-    return "{0} stands the loss of any {1}.".format(
+    return "{0} survives the failure of any {1}.".format(
         name, "drive" if record.margin == 1 else amount(record.margin, "drive")
     )
 
 
 def visits(record: HostRecord) -> Tuple[str, ...]:
-    """A sentence for each drive of the pool that a person should look at."""
-    told = []
+    """A sentence for each drive of the pool that somebody should look at."""
+    lines = []
     for visit in (record.pool or {}).get("visit", ()):
-        told.append(
+        lines.append(
             "Visit {0}, serial {1}: {2}.".format(
                 visit["bay"] or "a bay that is not known", visit["serial"] or "unknown", _units(visit["units"])
             )
         )
-    return tuple(told)
+    return tuple(lines)
 
 
 def _units(units: Sequence[Sequence[str]]) -> str:
