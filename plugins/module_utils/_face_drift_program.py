@@ -42,7 +42,9 @@ def read_options(path: str = PATH) -> Dict[str, Any]:
     except ValueError as error:
         raise DecodeError("{0} is no JSON: {1}".format(path, error), subject="drift") from error
     if not isinstance(data, dict) or not set(data) <= {"every_seconds", *OPTIONS}:
-        raise DecodeError("{0} has other keys than every_seconds, {1}".format(path, ", ".join(OPTIONS)), subject="drift")
+        raise DecodeError(
+            "{0} has other keys than every_seconds, {1}".format(path, ", ".join(OPTIONS)), subject="drift"
+        )
     return data
 
 

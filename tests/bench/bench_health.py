@@ -209,7 +209,10 @@ def rounds(folder: Path, drives: int) -> tuple[float, float, float]:
             place.mkdir(parents=True)
             (place / "stat").write_text(STAT)
     settings = Config(
-        interval_seconds=3600, smartctl="true", snapshot=str(folder / "snapshot.json"), inventory=str(folder / "inventory.json")
+        interval_seconds=3600,
+        smartctl="true",
+        snapshot=str(folder / "snapshot.json"),
+        inventory=str(folder / "inventory.json"),
     )
     worker = jobs.Jobs()
     present = publish.now()

@@ -209,7 +209,19 @@ STATUS_SEEDS = [
     path.read_bytes() + b"\x1e" + path.with_suffix(".guids").read_bytes()
     for path in sorted((DATA / "zpool").glob("*.text"))
 ]
-DRIVE_KEYS = ("bay00", "bay01", "serial", "model", "unit_count", "unit_bytes", "wwns", "ranges", "equal", "use", "firmware")
+DRIVE_KEYS = (
+    "bay00",
+    "bay01",
+    "serial",
+    "model",
+    "unit_count",
+    "unit_bytes",
+    "wwns",
+    "ranges",
+    "equal",
+    "use",
+    "firmware",
+)
 CLASS_KEYS = ("ACTW-D9", "unit_count", "unit_bytes", "logical_block", "firmware", "physical_block")
 POLICY_KEYS = (
     "kind", "parity", "width", "spares", "survive", "drives", "enclosures", "prefer", "siblings", "draid", "data",

@@ -148,7 +148,7 @@ class Server:
         predicted = call(self.lab, module, check=True, **options)
         result = call(self.lab, module, **options)
         assert result.get("failed"), json.dumps(result)
-        assert predicted["msg"] == result["msg"]
+        assert predicted["msg"] == result["msg"], (predicted["msg"], result["msg"])
         return result
 
 

@@ -72,9 +72,7 @@ def test_what_would_weaken_the_pool_is_refused_and_nothing_changes(server: Serve
     lab, vdevs = server.lab, weak["vdevs"]
     by_hand: dict[str, Any] = {"by_name": False, "allow_siblings": True}
     with server.unchanged():
-        told = server.refused(
-            "pool", **options(server, {"vdevs": [*vdevs, raidz(THIRD, 0, parity=1)]}, **by_hand)
-        )
+        told = server.refused("pool", **options(server, {"vdevs": [*vdevs, raidz(THIRD, 0, parity=1)]}, **by_hand))
         assert "the pool has raidz2" in told["reasons"][0]
         assert "drive failures survived: 1 (the pool: 2)" in told["reasons"][1]
         doubled = {"kind": "raidz", "parity": 2, "members": [

@@ -80,7 +80,9 @@ def smart(labs: Labs, tmp_path: Path) -> Watched:
     lab.run("chmod 755 /opt/standin/either")
     # The stand-in's drives passed a long test 18 days ago; the shelf's never did.
     upkeep = {"scrub_days": 0, "short_days": 0, "long_days": 60, "tests_at_a_time": 2}
-    configure(watched, smartctl="/opt/standin/either", smart_interval_seconds=30, smart_timeout_seconds=30, upkeep=upkeep)
+    configure(
+        watched, smartctl="/opt/standin/either", smart_interval_seconds=30, smart_timeout_seconds=30, upkeep=upkeep
+    )
     watched.until(lambda now: all_of(now, "ok", "SMT0001", "SMT0002", "SMT0003"))
     return watched
 

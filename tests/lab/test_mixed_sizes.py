@@ -153,7 +153,14 @@ def _exchange(server: Server, leave: str, bay: int) -> None:
     declared = {**server.declared(NINE), **server.declared([bay], **{name: f"BIG{bay:02d}"})}
     for step, seconds in (("put_in", 0), ("follow", 240)):
         done = call(
-            lab, "drive_replacement", pool="archive", leave=leave, enter=name, declared=declared, step=step, wait_seconds=seconds
+            lab,
+            "drive_replacement",
+            pool="archive",
+            leave=leave,
+            enter=name,
+            declared=declared,
+            step=step,
+            wait_seconds=seconds,
         )
         assert not done["failed"], done["msg"]
     assert not [names for names in mixed(server) if any(one.startswith(leave) for one in names)]

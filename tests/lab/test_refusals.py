@@ -103,7 +103,9 @@ def test_what_is_found_on_units_refuses_all_of_it_by_bay_and_serial(unchanged: L
 def test_each_thing_alone_is_enough_and_use_is_refused_even_when_told(unchanged: Lab, name: str) -> None:
     bay, _made, reason = SITUATIONS[name]
     in_use = name in ("another pool", "mounted")
-    result = pool_module(unchanged, "REF00", f"REF{bay:02d}", **({"erase_serials": [f"REF{bay:02d}"]} if in_use else {}))
+    result = pool_module(
+        unchanged, "REF00", f"REF{bay:02d}", **({"erase_serials": [f"REF{bay:02d}"]} if in_use else {})
+    )
     assert result["failed"]
     assert any(line.startswith(reason) for line in result["reasons"]), result["reasons"]
 

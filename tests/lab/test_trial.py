@@ -373,7 +373,12 @@ def test_seeded_chassis(labs: Any, first_seed: int) -> None:
         trials.spoil(lab, bay, kind, dice)
     serials = {f"bay{bay:02d}": trials.serial(bay) for bay in kinds}
     started = call(
-        lab, "drive_trial", bay_serials=serials, serials=list(serials.values()), fresh=True, **{**trials.QUICK, **trials.MANY}
+        lab,
+        "drive_trial",
+        bay_serials=serials,
+        serials=list(serials.values()),
+        fresh=True,
+        **{**trials.QUICK, **trials.MANY},
     )
     assert started["changed"], started["msg"]
     # What the trial reads before fio begins would take minutes at these speeds.

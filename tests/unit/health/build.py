@@ -82,7 +82,9 @@ def drive(bay: int, units: int = 2) -> Drive:
 
 
 def declared(bay: int) -> DeclaredDrive:
-    return DeclaredDrive(bay=Bay("", bay).label, serial=serial(bay), model="ACTW-D9", unit_count=2, unit_bytes=(9 * TB,))
+    return DeclaredDrive(
+        bay=Bay("", bay).label, serial=serial(bay), model="ACTW-D9", unit_count=2, unit_bytes=(9 * TB,)
+    )
 
 
 def tree(drives: int, width: int, states: dict[str, str] | None = None, scan: Scan | None = None) -> PoolTree:

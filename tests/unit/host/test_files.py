@@ -19,13 +19,20 @@ from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.erro
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.health import pack, publish
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.health.config import TEXT_FILE, Config
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.health.memory import Memory
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host import hostid, journal, replacement_notes
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host import (
+    hostid,
+    journal,
+    replacement_notes,
+)
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.files import (
     append_line,
     write_atomically,
 )
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.lock import one_at_a_time
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.replacement_notes import NotedLeaf, SwapNote
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.replacement_notes import (
+    NotedLeaf,
+    SwapNote,
+)
 from tests.unit.health.build import snapshot
 
 PLUGINS = Path(__file__).parents[3] / "plugins"
@@ -67,7 +74,9 @@ CALLERS: dict[str, tuple[str, Callable[[Path], object]]] = {
     "creation": ("creation.json", lambda at: journal.begin("archive", ["naa.1"], str(at / "creation.json"))),
     "swaps": (
         "replacements.json",
-        lambda at: replacement_notes.keep(SwapNote("7", "ACT3", "bay03", (NotedLeaf("1", 0, "v"),)), str(at / "replacements.json")),
+        lambda at: replacement_notes.keep(
+            SwapNote("7", "ACT3", "bay03", (NotedLeaf("1", 0, "v"),)), str(at / "replacements.json")
+        ),
     ),
     "hostid": ("hostid", lambda at: hostid.write(0x12345678, str(at / "hostid"), str(at / "no-parameter"))),
     "scrubs": ("scrubs.json", lambda at: Memory(str(at)).keep_scrubs({"77": 1000})),

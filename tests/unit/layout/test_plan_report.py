@@ -26,7 +26,9 @@ def planned(**options: Any) -> dict[str, Any]:
 
 
 def test_the_short_form_gives_the_same_layout() -> None:
-    short = [{"bay": f"bay{n:02d}", "serial": f"ACS{n:05d}", "unit_count": 2, "unit_bytes": 9 * 10**12} for n in range(12)]
+    short = [
+        {"bay": f"bay{n:02d}", "serial": f"ACS{n:05d}", "unit_count": 2, "unit_bytes": 9 * 10**12} for n in range(12)
+    ]
     listed = [{"bay": f"bay{n:02d}", "serial": f"ACS{n:05d}", "unit_bytes": [9 * 10**12] * 2} for n in range(12)]
     whole = planned(compare=False)["layout"]
     assert planned(drives=short, compare=False)["layout"] == whole
@@ -301,9 +303,18 @@ def test_a_pace_too_small_to_count_with_is_refused(name: str) -> None:
         ({"drives": whole_drive(size=2**200)}, "drives[3].units[1].size: 16069"),
         ({"drives": whole_drive(size=-5)}, "drives[3].units[1].size: -5 is not allowed"),
         ({"drives": whole_drive(index=0)}, "drives: bay03 (serial ACS00003): unit 0 is listed twice"),
-        ({"drives": [{"serial": "A", "unit_bytes": [9 * 10**12] * 17}]}, "drives[0].unit_bytes: 'a list of 17' is not allowed"),
-        ({"drives": [{"serial": "A", "unit_bytes": [9 * 10**12, True]}]}, "drives[0].unit_bytes[1]: True is not allowed"),
-        ({"drives": [{"serial": "A", "unit_bytes": [9.5e12, 9]}]}, "drives[0].unit_bytes[0]: 9500000000000.0 is not allowed"),
+        (
+            {"drives": [{"serial": "A", "unit_bytes": [9 * 10**12] * 17}]},
+            "drives[0].unit_bytes: 'a list of 17' is not allowed",
+        ),
+        (
+            {"drives": [{"serial": "A", "unit_bytes": [9 * 10**12, True]}]},
+            "drives[0].unit_bytes[1]: True is not allowed",
+        ),
+        (
+            {"drives": [{"serial": "A", "unit_bytes": [9.5e12, 9]}]},
+            "drives[0].unit_bytes[0]: 9500000000000.0 is not allowed",
+        ),
         ({"drives": [{"serial": "A", "unit_bytes": [None]}]}, "drives[0].unit_bytes[0]: None is not allowed"),
         ({"drives": [{"serial": "A", "unit_bytes": []}]}, "drives: bay unknown (serial A): the drive shows no unit"),
         ({"drives": None}, "drives: None is not a list"),

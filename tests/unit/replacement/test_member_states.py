@@ -10,7 +10,10 @@ import pytest
 
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.errors import Refusal
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.replacement import places, risk, steps
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.replacement.progress import Progress, progress
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.replacement.progress import (
+    Progress,
+    progress,
+)
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs.tree import Scan
 from tests.unit.zfs.recorded import FORMS, pool, tree
 

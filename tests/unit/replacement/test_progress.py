@@ -7,7 +7,10 @@ from __future__ import annotations
 import pytest
 
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host import replacement_notes
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.replacement_notes import NotedLeaf, SwapNote
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.replacement_notes import (
+    NotedLeaf,
+    SwapNote,
+)
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.replacement.progress import (
     Progress,
     progress,

@@ -9,8 +9,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.discover import Wanted
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.run import Result
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.replacement_notes import SwapNote
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.run import Result
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.model import Bay, Content, Drive, Unit
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs.access import Access, Holding
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs.labels import Label

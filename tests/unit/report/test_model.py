@@ -49,7 +49,10 @@ def test_what_is_not_as_it_should_be_has_a_word() -> None:
     assert (found["bay07"].word, found["bay07"].errors) == ("absent", 1)
     assert told(found["bay03"]) == [("A", "fine", ""), ("B", "errors", "errors")]
     assert (found["bay03"].word, found["bay03"].warnings) == ("", 1)
-    assert told(cells(records.replacing())["bay04"]) == [("A", "resilvering", "resilvering"), ("B", "resilvering", "resilvering")]
+    assert told(cells(records.replacing())["bay04"]) == [
+        ("A", "resilvering", "resilvering"),
+        ("B", "resilvering", "resilvering"),
+    ]
 
 
 def test_without_a_pool_the_map_shows_the_plan() -> None:

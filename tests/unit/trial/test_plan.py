@@ -177,7 +177,13 @@ def test_the_order_is_one_however_the_drives_are_reached() -> None:
 
 @pytest.mark.parametrize(
     "settings",
-    [{"run_seconds": 0}, {"random_block": 5000}, {"chunk": 1000}, {"chunk": (1 << 20) + 1}, {"temperature_ceiling": 101}],
+    [
+        {"run_seconds": 0},
+        {"random_block": 5000},
+        {"chunk": 1000},
+        {"chunk": (1 << 20) + 1},
+        {"temperature_ceiling": 101},
+    ],
 )
 def test_settings_out_of_bounds_are_refused(settings: dict[str, int]) -> None:
     with pytest.raises(InputError) as caught:

@@ -205,7 +205,9 @@ def test_the_time_limit_ends_it_and_writing_that_would_not_fit_is_not_begun(tmp_
     assert big.size // 50_000_000 < 60  # it fits; hence a slower drive
     ended, host = site.run(FakeHost(site.ordered, works_for=1.0))
     assert ended.state == "finished"
-    site = Site(tmp_path / "three", _larger(order(1, burn_in=[0], time_limit_seconds=60, run_seconds=1, ramp_seconds=0)))
+    site = Site(
+        tmp_path / "three", _larger(order(1, burn_in=[0], time_limit_seconds=60, run_seconds=1, ramp_seconds=0))
+    )
     ended, host = site.run(FakeHost(site.ordered, works_for=1.0))
     assert ended.state == "stopped"
     assert "more than time_limit_seconds leaves" in ended.reason

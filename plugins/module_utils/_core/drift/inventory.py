@@ -17,8 +17,8 @@ from ..declared import DeclaredDrive, size_at
 from ..host.discover import Found
 from ..model import Drive, Finding, Unit
 from ..names import DIRECTORY, unit_name
-from ..server_class import ModelFacts, ServerClass
 from ..partition.extents import ALIKE
+from ..server_class import ModelFacts, ServerClass
 
 _HOST = ("udev_silent",)  # of discovery's codes, those about no drive
 _CONFIRMING = ("enclosure", "sas", "map")
