@@ -184,7 +184,7 @@ def repair_way(drives: Sequence[Drive], policy: Policy, placed: Layout) -> str:
 
 
 def remedies(case: Case, error: PromiseError) -> list[str]:
-    """Remedies named by "It works with X, or Y." that do not help when tried alone; "may need" says that more may be."""
+    """Remedies of "It works with X, or Y." that do not help when tried alone; "may need" says that more may be."""
     if error.remedy == "Add drives, or ask for fewer spares.":
         return []  # names no number
     if not error.remedy.startswith("It works with "):

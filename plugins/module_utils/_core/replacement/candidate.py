@@ -159,8 +159,8 @@ def refuse_contents(
         raise Refusal(
             "{0} is not empty; nothing was changed.".format(drive.label),
             reasons,
-            "Use an empty drive. If the data on this one is no longer needed, list its serial in erase_serials. Anything"
-            " that is in use must be released by hand first.",
+            "Use an empty drive. If the data on this one is no longer needed, list its serial in erase_serials."
+            " Anything that is in use must be released by hand first.",
         )
     return tuple(clearing)
 
