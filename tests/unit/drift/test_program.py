@@ -91,7 +91,7 @@ def test_an_accepted_finding_is_not_left_for_the_metrics(host: Host) -> None:
 
 @pytest.mark.parametrize(
     ("text", "told"),
-    [("{", "is no JSON"), ('{"color": 1}', "has other keys"), ('{"hostid": "xyz"}', "is no host id")],
+    [("{", "is no JSON"), ('{"color": 1}', "has other keys"), ('{"hostid": "xyz"}', "is not a host id")],
 )
 def test_a_wrong_configuration_is_named_and_leaves_nothing(host: Host, text: str, told: str) -> None:
     (host.folder / "config.json").write_text(text)
