@@ -16,7 +16,7 @@ Generated from plugins/module_utils/_core/drift/codes.py by python -m tests.unit
 
 # Findings
 
-Every difference between what is declared and what is found is a finding. The module `drift_info`, the playbook
+Every difference between the declaration and the host is a finding. The module `drift_info`, the playbook
 [`drift`](drift.md), the drift runs on the host and the reports use the same codes. The meaning of a code never changes.
 
 A finding has a `code`, a `severity`, its subject (`bay`, `serial` and, for a unit, `index`; `about` for everything

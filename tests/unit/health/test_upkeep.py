@@ -125,7 +125,7 @@ def test_never_all_drives_of_a_vdev(width: int) -> None:
 @pytest.mark.parametrize("function", ["scrub", "resilver"])
 def test_not_during_a_scrub_or_resilver(function: str) -> None:
     decision = upkeep.tests(scanning(aged(snapshot(), 200), function), PLAN, "short", {}, moment())
-    assert (decision.tests, decision.waiting) == ((), ("Pool archive: a {0} runs.".format(function),))
+    assert (decision.tests, decision.waiting) == ((), ("Pool archive: a {0} is running.".format(function),))
 
 
 def test_not_while_anything_about_the_pools_is_unclear() -> None:

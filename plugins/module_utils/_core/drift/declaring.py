@@ -27,9 +27,7 @@ def declaration(options: Mapping[str, Any]) -> Declaration:
     """The declaration in the options of M(drift_info); those left out are not declared. Raises InputError."""
     host = str(options.get("host") or "")
     drives = read_drives(options["declared"], host)
-    about = read_class(
-        options.get("bays") or [], options.get("paths_per_unit") or 0, options.get("models") or {}, host
-    )
+    about = read_class(options.get("bays") or [], options.get("paths_per_unit") or 0, options.get("models") or {}, host)
     refuse_strange_bays(drives, about, host)
     units = {model: facts.unit_count for model, facts in about.models.items() if facts.unit_count}
     wanted = wanted_from(options)

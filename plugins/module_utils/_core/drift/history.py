@@ -1,8 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Since when a finding exists, and what appeared and disappeared: the state that a drift run leaves for the next. Pure.
-"""
+"""Since when a finding exists, and what appeared and disappeared: the state that drift runs keep. Pure."""
 
 from __future__ import annotations
 

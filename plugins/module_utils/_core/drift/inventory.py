@@ -17,8 +17,8 @@ from ..declared import DeclaredDrive, size_at
 from ..host.discover import Found
 from ..model import Drive, Finding, Unit
 from ..names import DIRECTORY, unit_name
-from ..server_class import ModelFacts, ServerClass
 from ..partition.extents import ALIKE
+from ..server_class import ModelFacts, ServerClass
 
 _HOST = ("udev_silent",)  # of discovery's codes, those about no drive
 _CONFIRMING = ("enclosure", "sas", "map")
@@ -88,8 +88,9 @@ def _declared(wanted: DeclaredDrive, found: Sequence[Drive]) -> List[Finding]:
                 wanted.bay,
                 declared="serial {0} in {1}".format(wanted.serial, wanted.bay),
                 found="no drive with this serial",
-                remedy="Look at {0}: seat the drive, or replace it. If another drive belongs there, run"
-                " survey.".format(wanted.bay),
+                remedy="Look at {0}: seat the drive, or replace it. If another drive belongs there, run survey.".format(
+                    wanted.bay
+                ),
             )
         ]
     if len(found) > 1:

@@ -226,7 +226,7 @@ def _skew(found: Samples, labels: Tuple[str, str, str], skew: Skew) -> None:
 
 
 def _missing(found: Samples, snapshot: Snapshot, current: bool) -> None:
-    """Declared drives that were not found are absent, with all their units."""
+    """Add the missing drives: those declared and not found, with all their units."""
     here = {drive.serial for drive in snapshot.drives}
     for wanted in snapshot.declared or ():
         if wanted.serial not in here:

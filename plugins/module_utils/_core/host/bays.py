@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""In which bay each drive sits, from the first source that answers.
+"""The bay of each drive, from the first source that answers.
 
 C(enclosure): the slot that an enclosure services process reports (Documentation/ABI/testing/sysfs-class-enclosure
 of Linux; drivers/misc/enclosure.c). C(sas): the bay that the SAS expander or adapter reports
@@ -84,9 +84,7 @@ def _entry(entry: Mapping[str, Any], where: str) -> BayPattern:
         # Any number larger than the largest shift shows whether the text around it makes a bay name.
         _fill(entry["bay"], dict.fromkeys(names, 1000))
     except InputError as error:
-        raise InputError(
-            "{0!r} does not make a bay name".format(entry["bay"]), where + ".bay", error.remedy
-        ) from error
+        raise InputError("{0!r} does not make a bay name".format(entry["bay"]), where + ".bay", error.remedy) from error
     return BayPattern(form, entry["bay"], where)
 
 

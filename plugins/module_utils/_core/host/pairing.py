@@ -54,7 +54,7 @@ class Group:
 def logical_units(disks: Sequence[Disk]) -> Tuple[LogicalUnit, ...]:
     """Join disks that are paths to one logical unit.
 
-    They have the same world-wide designator, agree in vendor, model, serial and size, and sit on
+    They have the same world-wide designator, agree in vendor, model, serial and size, and are on
     different targets. Disks that share a designator otherwise stay apart, marked *shared_name*.
     """
     found: List[LogicalUnit] = []
