@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Checks one host: looks at it with host_sight, compares on the controller, keeps the record there."""
+"""Compares one host: reads it with host_sight, compares on the controller, keeps the record there."""
 
 from __future__ import annotations
 
@@ -36,8 +36,8 @@ class ActionModule(ActionBase):  # type: ignore[misc]
     _supports_diff = False
 
     def run(self, tmp: Any = None, task_vars: Optional[Dict[str, Any]] = None) -> Dict[str, Any]:
-        """Check the host of the task. A host that cannot be checked is told as unreachable."""
-        told: Dict[str, Any] = super().run(tmp, task_vars)
+        """Compare the host of the task. A host that cannot be compared is reported as unreachable."""
+        result: Dict[str, Any] = super().run(tmp, task_vars)
         del tmp
         _validation, options = self.validate_argument_spec(argument_spec=ARGUMENTS)
         asked = {
@@ -47,13 +47,14 @@ class ActionModule(ActionBase):  # type: ignore[misc]
         }
         seen = self._execute_module(module_name=MODULE, module_args=asked, task_vars=task_vars)
         if seen.get("failed") or "observed" not in seen:
-            return {**told, "unreachable": True, "msg": seen.get("msg") or "host_sight told nothing"}
+            return {**result, "unreachable": True, "msg": seen.get("msg") or "host_sight returned nothing"}
         path = os.path.join(options["report_dir"], "{0}.json".format(options["host"]))
         try:
             record = self._judge(seen["observed"], options, path)
         except CoreError as error:
-            return {**told, "unreachable": True, "msg": str(error)}
-        return {**told, "changed": False, "checked": to_data(trimmed(record)), "rules": to_plain(options["accepted"])}
+            return {**result, "unreachable": True, "msg": str(error)}
+        rules = to_plain(options["accepted"])
+        return {**result, "changed": False, "checked": to_data(trimmed(record)), "rules": rules}
 
     def _judge(self, seen: Dict[str, Any], options: Dict[str, Any], path: str) -> HostRecord:
         earlier = _earlier(path)
@@ -66,7 +67,7 @@ class ActionModule(ActionBase):  # type: ignore[misc]
 
 
 def _earlier(path: str) -> Optional[HostRecord]:
-    """The record of the last check; None without one that can be read."""
+    """The record of the last drift run; None without one that can be read."""
     try:
         with open(path, encoding="utf-8") as file:
             return from_text(file.read())
@@ -82,5 +83,5 @@ def _keep(path: str, record: HostRecord) -> None:
         raise HostError(
             "{0} cannot be written: {1}".format(path, error.strerror),
             subject="controller",
-            remedy="Set split_actuator_report_dir to a folder that may be written.",
+            remedy="Set split_actuator_report_dir to a folder that you may write to.",
         ) from error

@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Puts the checks of all hosts together, on the controller."""
+"""Combines the drift results of all hosts, on the controller."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ class ActionModule(ActionBase):  # type: ignore[misc]
 
     def run(self, tmp: Any = None, task_vars: Optional[Dict[str, Any]] = None) -> Dict[str, Any]:
         """The outcome of the hosts of the play."""
-        told: Dict[str, Any] = super().run(tmp, task_vars)
+        result: Dict[str, Any] = super().run(tmp, task_vars)
         del tmp
         _validation, options = self.validate_argument_spec(argument_spec=ARGUMENTS)
         variables = task_vars or {}
@@ -44,11 +44,11 @@ class ActionModule(ActionBase):  # type: ignore[misc]
         found = _outcome(results, options["fail_on"])
         data = to_data(found)
         failing = {one.host: one.failing for one in found.hosts if one.checked}
-        return {**told, "changed": False, "outcome": data, "lines": table(data), "failing": failing}
+        return {**result, "changed": False, "outcome": data, "lines": table(data), "failing": failing}
 
 
 def _plain(value: Any) -> Any:
-    """A copy without the controller's wrappings."""
+    """A copy without the controller's wrapper types."""
     if isinstance(value, Mapping):
         return {str(key): _plain(item) for key, item in value.items()}
     if isinstance(value, (list, tuple)):

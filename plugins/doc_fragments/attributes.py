@@ -1,11 +1,10 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What every module of this collection promises, written once.
+"""The attributes that the modules of this collection share.
 
-Modules that act use C(evenkeel.split_actuator.attributes); modules that only look use
-C(evenkeel.split_actuator.attributes.info); modules that need no host at all use
-C(evenkeel.split_actuator.attributes.pure).
+Modules that act use C(evenkeel.split_actuator.attributes); modules that only read use
+C(evenkeel.split_actuator.attributes.info); modules that only compute use C(evenkeel.split_actuator.attributes.pure).
 """
 
 from __future__ import annotations
@@ -51,7 +50,7 @@ attributes:
     description: With C(--check), says what would happen and leaves the host as it is.
     support: full
     details:
-      - The module only looks; it does the same with and without C(--check).
+      - The module only reads. It does the same with and without C(--check).
   diff_mode:
     description: With C(--diff), shows the state before and after.
     support: N/A
@@ -80,7 +79,7 @@ attributes:
     description: With C(--check), says what would happen and leaves the host as it is.
     support: full
     details:
-      - The module only computes; it does the same with and without C(--check).
+      - The module only computes. It does the same with and without C(--check).
   diff_mode:
     description: With C(--diff), shows the state before and after.
     support: N/A
@@ -90,7 +89,7 @@ attributes:
     description: A second run with the same options finds nothing left to do and reports no change.
     support: full
     details:
-      - The same input gives the same result, in whatever order it is given.
+      - The same input gives the same result, whatever its order.
   platform:
     description: The systems on which the module is tested.
     support: full

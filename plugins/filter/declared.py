@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Filters that put the declared drives and the found ones together on the controller."""
+"""Filters that combine the declared drives with those found, on the controller."""
 
 from __future__ import annotations
 
@@ -90,8 +90,8 @@ def finding_lines(findings: List[Dict[str, Any]]) -> List[str]:
         one = from_plain(Finding, plain, "findings[{0}]".format(number))
         about = "{0}: ".format(one.subject) if one.serial or one.bay else ""
         parts = ["declared {0}".format(one.declared) if one.declared else "", "found {0}".format(one.found)]
-        told = ", ".join(part for part in parts if part)
-        lines.append("{0} {1}: {2}{3}. {4}".format(one.severity, one.code, about, told.rstrip("."), one.remedy).strip())
+        facts = ", ".join(part for part in parts if part).rstrip(".")
+        lines.append("{0} {1}: {2}{3}. {4}".format(one.severity, one.code, about, facts, one.remedy).strip())
     return lines
 
 

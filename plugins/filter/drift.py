@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The outcome of a check in forms for people and machines."""
+"""The outcome of a drift run in formats for people and machines."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ def drift_table(data: Any) -> List[str]:
     try:
         return table(data)
     except (KeyError, TypeError, AttributeError) as error:
-        raise AnsibleFilterError("drift_table wants the outcome of drift_outcome: {0!r}".format(error)) from error
+        raise AnsibleFilterError("drift_table needs the outcome of drift_outcome: {0!r}".format(error)) from error
 
 
 def drift_junit(data: Any) -> str:
@@ -27,8 +27,8 @@ def drift_junit(data: Any) -> str:
     try:
         suites = [_suite(host, data["fail_on"]) for host in data["hosts"]]
     except (KeyError, TypeError, AttributeError) as error:
-        raise AnsibleFilterError("drift_junit wants the outcome of drift_outcome: {0!r}".format(error)) from error
-    return str(TestSuites(name="split_actuator check", suites=suites).to_pretty_xml())
+        raise AnsibleFilterError("drift_junit needs the outcome of drift_outcome: {0!r}".format(error)) from error
+    return str(TestSuites(name="split_actuator drift", suites=suites).to_pretty_xml())
 
 
 def _suite(host: Dict[str, Any], fail_on: str) -> TestSuite:
@@ -47,18 +47,18 @@ def _suite(host: Dict[str, Any], fail_on: str) -> TestSuite:
 
 
 def _case(host: str, one: Dict[str, Any], fail_on: str) -> TestCase:
-    told = "declared: {0}\nfound: {1}\nsince: {2}\n{3}".format(
+    text = "declared: {0}\nfound: {1}\nsince: {2}\n{3}".format(
         one["declared"] or "-", one["found"] or "-", one["since"] or "-", one["remedy"]
     )
     failures = []
     if at_least(one["severity"], fail_on):
-        failures = [TestFailure(output=told, message=one["found"] or one["code"], type=one["severity"])]
+        failures = [TestFailure(output=text, message=one["found"] or one["code"], type=one["severity"])]
     name = "{0} {1}".format(one["code"], subject(one))
-    return TestCase(name=name, classname=host, failures=failures, system_out=None if failures else told)
+    return TestCase(name=name, classname=host, failures=failures, system_out=None if failures else text)
 
 
 class FilterModule:
-    """The filters of the check."""
+    """The filters for drift."""
 
     def filters(self) -> Dict[str, Callable[..., Any]]:
         """Filter name to function."""

@@ -23,7 +23,7 @@ SYSTEM_PATHS = ("/usr/sbin", "/sbin", "/usr/bin", "/bin")
 
 
 class ModuleRunner:
-    """The `Runner` of a module: finds programs also where only root looks, speaks the C locale."""
+    """The `Runner` of a module: also finds programs in root's directories, and sets the C locale."""
 
     def __init__(self, module: AnsibleModule) -> None:
         self._module = module
@@ -35,7 +35,7 @@ class ModuleRunner:
             raise HostError(
                 "the program {0} is not installed".format(argv[0]),
                 subject="host",
-                remedy="Install the package that brings it; the role prerequisites does so on Debian 12 and 13.",
+                remedy="Install the package that contains it; the role prerequisites does so on Debian 12 and 13.",
             )
         try:
             rc, stdout, stderr = self._module.run_command(
@@ -53,10 +53,10 @@ class ModuleRunner:
 
 
 def run_face(module: AnsibleModule, work: Callable[[AnsibleModule, ModuleRunner], Dict[str, Any]]) -> None:
-    """Finish *module* with what *work* returns (plain data), or fail it with what the library says.
+    """Finish *module* with what *work* returns (plain data), or fail it with the library's error.
 
-    A failure carries RV(msg) (the whole message for people), RV(subject), RV(remedy), and
-    RV(reasons) when an action was refused, or RV(cmd), RV(rc), RV(stderr) when a command failed.
+    A failure has RV(msg) (the whole message), RV(subject), RV(remedy), and RV(reasons) when an action was refused, or
+    RV(cmd), RV(rc), RV(stderr) when a command failed.
     """
     try:
         result = work(module, ModuleRunner(module))
@@ -68,11 +68,11 @@ def run_face(module: AnsibleModule, work: Callable[[AnsibleModule, ModuleRunner]
 
 def failure(error: CoreError) -> Dict[str, Any]:
     """The arguments of C(fail_json) for a foreseeable error."""
-    told: Dict[str, Any] = {"msg": str(error), "subject": error.subject, "remedy": error.remedy}
+    found: Dict[str, Any] = {"msg": str(error), "subject": error.subject, "remedy": error.remedy}
     if isinstance(error, MissingLibraryError):
-        told["msg"] = "{0}. {1}".format(missing_required_lib(error.library), error.remedy)
+        found["msg"] = "{0}. {1}".format(missing_required_lib(error.library), error.remedy)
     if isinstance(error, Refusal):
-        told["reasons"] = list(error.reasons)
+        found["reasons"] = list(error.reasons)
     if isinstance(error, CommandError):
-        told.update(cmd=list(error.argv), rc=error.rc, stderr=error.stderr)
-    return told
+        found.update(cmd=list(error.argv), rc=error.rc, stderr=error.stderr)
+    return found

@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Options of what checks a host: the module drift_info, and the action drift_host on the controller."""
+"""Options of what compares a host: the module drift_info, and the action drift_host on the controller."""
 
 from __future__ import annotations
 

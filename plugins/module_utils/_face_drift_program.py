@@ -1,11 +1,11 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The one place where the library meets the host's service manager for the scheduled check.
+"""The program of the scheduled drift run on the host.
 
-C(run) compares the host with the inventory that is kept on it, leaves the findings for the health service and
-its own history, and prints the findings into the journal; C(show) prints those of the last run. Packed by
-`_core.health.pack` with the parts of the library that it imports. No controller is needed.
+C(run) compares the host with the inventory that is kept on it, writes the findings for the health service and its own
+history, and prints the findings to the journal; C(show) prints those of the last run. `_core.health.pack` packs it
+with the parts of the library that it imports. No controller is needed.
 """
 
 from __future__ import annotations
@@ -40,20 +40,19 @@ def read_options(path: str = PATH) -> Dict[str, Any]:
     except OSError as error:
         raise HostError("{0} cannot be read: {1}".format(path, error.strerror), subject="drift") from error
     except ValueError as error:
-        raise DecodeError("{0} is no JSON: {1}".format(path, error), subject="drift") from error
+        raise DecodeError("{0} is not valid JSON: {1}".format(path, error), subject="drift") from error
     if not isinstance(data, dict) or not set(data) <= {"every_seconds", *OPTIONS}:
-        raise DecodeError(
-            "{0} has other keys than every_seconds, {1}".format(path, ", ".join(OPTIONS)), subject="drift"
-        )
+        allowed = ", ".join(("every_seconds", *OPTIONS))
+        raise DecodeError("{0} has an unknown key; allowed: {1}".format(path, allowed), subject="drift")
     return data
 
 
 def run(options: Dict[str, Any], inventory_path: str, findings_path: str, state_path: str) -> HostRecord:
-    """One check, its findings and history left behind. Raises CoreError; then what was left before gets old."""
+    """One drift run, which writes its findings and history. Raises CoreError; then the previous ones stay and age."""
     inventory = onhost.read(inventory_path)
     if inventory is None:
         raise HostError(
-            "{0} is not there".format(inventory_path), subject="drift", remedy="Run the role disk_inventory first."
+            "{0} does not exist".format(inventory_path), subject="drift", remedy="Run the role disk_inventory first."
         )
     further = {name: options[name] for name in OPTIONS if options.get(name)}
     wish = from_inventory(inventory, further)
@@ -91,20 +90,20 @@ def show(findings_path: str) -> int:
     """Print the findings of the last run."""
     last = checked.read(findings_path)
     if last is None:
-        raise HostError("no check has run yet", subject="drift", remedy="Run: systemctl start evenkeel-drift.service")
+        raise HostError("no drift run yet", subject="drift", remedy="Run systemctl start evenkeel-drift.service.")
     sys.stdout.write("".join(line(one) + "\n" for one in last.findings) or "As declared.\n")
     return 0
 
 
 def main(arguments: Optional[List[str]] = None) -> int:
-    """Run one command; the exit code: 0 done, whatever was found, 1 a foreseeable failure, 2 wrong usage."""
+    """Run one command. Exit code: 0 done, with or without findings; 1 a foreseeable failure; 2 wrong usage."""
     parser = argparse.ArgumentParser(
         prog="evenkeel-drift", description="Compares this host with the inventory that is kept on it."
     )
     parser.add_argument("--config", default=PATH, help="the configuration file")
     parser.add_argument("--inventory", default=onhost.PATH, help="the declared inventory")
-    parser.add_argument("--findings", default=checked.PATH, help="where the findings are left")
-    parser.add_argument("--state", default=STATE_FILE, help="where the history is kept")
+    parser.add_argument("--findings", default=checked.PATH, help="the file for the findings")
+    parser.add_argument("--state", default=STATE_FILE, help="the file for the history")
     parser.add_argument("command", choices=["run", "show"])
     given = parser.parse_args(arguments)
     os.umask(0o022)

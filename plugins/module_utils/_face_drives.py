@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What modules that look for drives share: their options (fragment C(bays)) and the way into the library."""
+"""The options that modules which look for drives share (fragment C(bays))."""
 
 from __future__ import annotations
 

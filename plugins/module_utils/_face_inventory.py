@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What modules that deal with the declared inventory share: from their parameters into the library, and back."""
+"""What modules that use the declared inventory share: from their parameters into the library, and back."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 
 def lights_from(params: Mapping[str, Any]) -> Tuple[Light, ...]:
-    """The locate lights of the bays that a module was told."""
+    """The locate lights of the bays in a module's options."""
     wanted = expecting(wanted_from(params), declared.read_drives(params["declared"]))
     slots = enclosure_slots(wanted.enclosures)
     return find_lights(params["locate"], slots, discover(wanted).drives, params["method"])
@@ -34,7 +34,7 @@ def lights_from(params: Mapping[str, Any]) -> Tuple[Light, ...]:
 
 @dataclass(frozen=True)
 class Survey:
-    """A variables file before and after a survey, a line for each change, and the value that it then has."""
+    """A variables file before and after a survey, and one line for each change."""
 
     before: str
     after: str
@@ -47,10 +47,10 @@ class Survey:
 
 
 def surveyed(path: str, host: str, drives: Any, elsewhere: bool, gone: Sequence[str] = ()) -> Survey:
-    """What a survey makes of the variables file at *path*.
+    """The variables file at *path* before and after a survey.
 
-    *elsewhere* says that the variable has a value for the host; InputError when that is not from this file. *gone*
-    are serials whose entries go, unless the drives were found in those bays.
+    *elsewhere* says that the variable has a value for the host; InputError when it does not come from this file.
+    *gone* are serials whose entries are removed, unless the drives were found in those bays.
     """
     found = [from_plain(Drive, drive, "drives[{0}]".format(number)) for number, drive in enumerate(drives)]
     drafted = declared.draft(found)
@@ -60,7 +60,7 @@ def surveyed(path: str, host: str, drives: Any, elsewhere: bool, gone: Sequence[
         raise InputError(
             "{0} has a value for this host that is not in {1}".format(VARIABLE, path),
             subject=host,
-            remedy="Set survey_file to the file that it is declared in.",
+            remedy="Set split_actuator_drives_file to the file that declares it.",
         )
     if not before.strip():
         notes = tuple("{0}: holds serial {1}".format(bay, entry["serial"]) for bay, entry in drafted.items())
@@ -83,7 +83,7 @@ def _text(path: str) -> str:
 
 
 def put(module: AnsibleModule, path: str, text: str) -> None:
-    """Replace a file of a person, with the owner and mode it has; folders that are missing are made."""
+    """Replace a user's file, keeping its owner and mode; missing folders are created."""
     try:
         os.makedirs(os.path.dirname(path) or ".", exist_ok=True)
         handle, temporary = tempfile.mkstemp(dir=module.tmpdir)

@@ -15,7 +15,7 @@ from ._face import ModuleRunner, run_face
 
 
 def install_program(face: ModuleType, default: str) -> None:
-    """The whole of such a module: packs *face* with what it imports and puts it at C(path), or *default*."""
+    """The whole of such a module: packs *face* with what it imports and installs it at C(path), or *default*."""
 
     def work(module: AnsibleModule, _runner: ModuleRunner) -> Dict[str, Any]:
         outcome = pack.install(face, module.params["path"], module.check_mode)

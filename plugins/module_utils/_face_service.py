@@ -1,11 +1,11 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The one place where the library meets the host's service manager: the health service's commands.
+"""The program of the health service: its commands.
 
-C(collect) reads and publishes until it is told to stop; C(serve) serves what C(collect) published;
-C(withdraw) takes back the text file; C(show) prints the metrics; C(scrub) and C(selftest) start upkeep that
-is due. Packed by `_core.health.pack` with the parts of the library that it imports.
+C(collect) reads and publishes until it is stopped; C(serve) serves what C(collect) published; C(withdraw) removes the
+text file; C(show) prints the metrics; C(scrub) and C(selftest) start scrubs and self-tests that are due.
+`_core.health.pack` packs it with the parts of the library that it imports.
 """
 
 from __future__ import annotations
@@ -52,7 +52,7 @@ class _Stop:
 
 
 def collect(config: Config) -> int:
-    """Read and publish until told to stop."""
+    """Read and publish until a signal asks for the end."""
     stop = _Stop()
     worker = Jobs()
     memory = Memory(config.state_directory)
@@ -86,7 +86,7 @@ def collect(config: Config) -> int:
 
 
 class _Publisher:
-    """Publishes, and tells the journal when that begins or ceases to fail."""
+    """Publishes, and logs when that begins to fail and when it works again."""
 
     def __init__(self, config: Config) -> None:
         self._config = config
@@ -107,7 +107,7 @@ class _Publisher:
 
 
 def serve(config: Config) -> int:
-    """Serve what the collector published, until told to stop."""
+    """Serve what the collector published, until a signal asks for the end."""
     stop = _Stop()
     publish.serve(config, VERSION)
     notify("READY=1")
@@ -117,7 +117,7 @@ def serve(config: Config) -> int:
 
 
 def withdraw(config: Config) -> int:
-    """Take back the text file: run by the service manager whenever the collector has ended, however it did."""
+    """Remove the text file: the service manager runs this whenever the collector has ended."""
     publish.withdraw(config)
     return 0
 
@@ -131,15 +131,15 @@ def show(config: Config) -> int:
 
 def scrub(config: Config) -> int:
     """Start the scrubs that are due."""
-    return _tell(run_scrubs(config, Jobs(), publish.now()))
+    return _log(run_scrubs(config, Jobs(), publish.now()))
 
 
 def selftest(config: Config, kind: str) -> int:
     """Start the self-tests of *kind* that are due."""
-    return _tell(run_tests(config, kind, Jobs(), publish.now()))
+    return _log(run_tests(config, kind, Jobs(), publish.now()))
 
 
-def _tell(lines: Sequence[str]) -> int:
+def _log(lines: Sequence[str]) -> int:
     for line in lines:
         say(line)
     return 1 if any(line.startswith("Failed") for line in lines) else 0
@@ -155,14 +155,14 @@ COMMANDS: Dict[str, Callable[[Config], int]] = {
 
 
 def main(arguments: Optional[List[str]] = None) -> int:
-    """Run one command; the exit code: 0 done, 1 a foreseeable failure told in the journal, 2 wrong usage."""
+    """Run one command. Exit code: 0 done; 1 a foreseeable failure, which is in the journal; 2 wrong usage."""
     parser = argparse.ArgumentParser(prog="evenkeel-health", description="Health of units, drives and pools.")
     parser.add_argument("--config", default=PATH, help="the configuration file")
     parser.add_argument("command", choices=sorted(COMMANDS) + ["selftest"])
-    parser.add_argument("kind", nargs="?", choices=["short", "long"], help="of a selftest")
+    parser.add_argument("kind", nargs="?", choices=["short", "long"], help="the kind of self-test")
     given = parser.parse_args(arguments)
     if (given.command == "selftest") != bool(given.kind):
-        parser.error("selftest, and only that, needs a kind")
+        parser.error("selftest needs a kind; other commands do not take one")
     os.umask(0o027)
     try:
         config = read_config(given.config)

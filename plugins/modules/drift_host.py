@@ -7,16 +7,16 @@ from __future__ import annotations
 
 DOCUMENTATION = r"""
 module: drift_host
-short_description: Checks a host against its declaration and keeps the record on the controller
+short_description: Compares a host with its declaration and keeps the record on the controller
 version_added: 0.1.0
 author:
   - The evenkeel maintainers (@evenkeel)
 description:
-  - Has M(evenkeel.split_actuator.host_sight) look at the host, compares on the controller, and keeps the host's record
-    there, for reports and for telling since when a finding is there.
-  - A host that cannot be read, or whose declaration is not allowed, is told as unreachable, with the reason. So a play
-    that fails on findings and one that could not check end differently.
-  - Nothing is changed on the host, and in check mode nothing is written on the controller either.
+  - Runs M(evenkeel.split_actuator.host_sight) on the host, compares on the controller, and keeps the host's record
+    there. Reports read the record, and the next run reads from it since when a finding exists.
+  - A host that cannot be read, or whose declaration is not allowed, is reported as unreachable, with the reason. So a
+    play that fails because of findings and one that could not compare a host end with different exit codes.
+  - Nothing is changed on the host. In check mode nothing is written on the controller either.
 extends_documentation_fragment:
   - evenkeel.split_actuator.attributes.info
   - evenkeel.split_actuator.bays
@@ -32,27 +32,27 @@ seealso:
 """
 
 EXAMPLES = r"""
-- name: Check the host
+- name: Compare the host with its declaration
   evenkeel.split_actuator.drift_host:
     host: "{{ inventory_hostname }}"
     report_dir: "{{ inventory_dir }}/reports"
     declared: "{{ split_actuator_drives }}"
     pool: "{{ split_actuator_pool }}"
   become: true
-  register: check_done
+  register: drift_done
 """
 
 RETURN = r"""
 checked:
-  description: The host's record without what only reports need. The whole of it is in the file.
+  description: The host's record without the parts that only reports need. The file has the whole record.
   type: dict
-  returned: when the host could be checked
+  returned: when the host could be compared
   sample: {"schema": 1, "host": "ebb01", "findings": []}
 rules:
-  description: What is accepted, for what only the comparison of several hosts tells.
+  description: The accepted findings, for those that only the comparison of several hosts can make.
   type: list
   elements: dict
-  returned: when the host could be checked
+  returned: when the host could be compared
   sample: []
 """
 

@@ -7,27 +7,23 @@ from __future__ import annotations
 
 DOCUMENTATION = r"""
 module: drift_info
-short_description: Tells where a host differs from what is declared for it
+short_description: Returns where a host differs from its declaration
 version_added: 0.1.0
 author:
   - The evenkeel maintainers (@evenkeel)
 description:
   - Compares a host with its declaration and returns each difference as a finding with a stable code, the bay, serial
-    and
-    unit it is about, what was declared, what was found, since when, and what to do. All codes are in
+    and unit that it is about, what was declared, what was found, since when it exists, and what to do. All codes are in
     C(docs/findings.md).
-  - Looks at drives as M(evenkeel.split_actuator.drive_info) does, at the units' names, at all pools, and at the
-    settings
-    and services that a server of ours needs. It opens no device and changes nothing.
-  - Starts at most one command each for version, state and properties of all pools, the properties of their roots,
-    and all
-    services; none for a single unit. While a pool is suspended, OpenZFS's commands are not started, since they may
-    hang.
-  - Ordinary drives that nobody declared, such as the system's, are left alone unless they sit in one of
-    O(bays).
+  - Reads drives as M(evenkeel.split_actuator.drive_info) does, the units' names, all pools, and the settings and
+    services that a server with this collection needs. It opens no device and changes nothing.
+  - Starts at most one command each for version, state and properties of all pools, the properties of their root
+    datasets, and all services; none for a single unit. While a pool is suspended, OpenZFS's commands are not started,
+    since they may hang.
+  - Undeclared drives with a single unit, such as the system disk, are ignored unless they are in one of O(bays).
 notes:
-  - C(udevadm settle) should have run since drives were last added.
-  - Pools can be read by root only. Without root, their findings say so.
+  - Run C(udevadm settle) first if drives were just added.
+  - Only root can read pools. Without root, a finding says so.
 requirements:
   - python3-pyudev
 extends_documentation_fragment:
@@ -61,14 +57,14 @@ EXAMPLES = r"""
 
 RETURN = r"""
 findings:
-  description: The differences that count, those about no drive first, then in bay order.
+  description: The differences that count. Those that are not about a drive come first, the others in bay order.
   type: list
   elements: dict
   returned: success
   sample: [{"code": "drive_moved", "severity": "error", "bay": "bay08", "serial": "ACS0003", "index": null, "about":
   "",
             "declared": "bay03", "found": "bay08 (by enclosure)", "since": "2026-11-25T20:49:40Z",
-            "remedy": "Put it back, or run survey."}]
+            "remedy": "Put it back, or run survey and then disk_inventory."}]
 accepted:
   description: Findings that are accepted for now, each with C(finding), C(reason) and C(until).
   type: list
@@ -83,10 +79,9 @@ drives:
   sample: []
 record:
   description:
-    - Everything that was found out about the host in one dictionary, also the above, for keeping. It has C(schema),
-      C(host),
-      C(checked_at), C(findings), C(accepted), C(drives), C(declared), C(bays), C(layout), C(guarantees), C(pool),
-      C(margin), C(settings), C(history) and C(trial).
+    - Everything that is known about the host in one dictionary, including the results above, for storing. It has
+      C(schema), C(host), C(checked_at), C(findings), C(accepted), C(drives), C(declared), C(bays), C(layout),
+      C(guarantees), C(pool), C(margin), C(settings), C(history), C(trial) and C(scrubs).
   type: dict
   returned: success
   sample: {"schema": 1, "host": "ebb01", "checked_at": "2026-11-25T20:49:40Z", "margin": 2}
@@ -105,14 +100,14 @@ from ansible_collections.evenkeel.split_actuator.plugins.module_utils._face_drif
 
 
 def work(module: AnsibleModule, runner: ModuleRunner) -> Dict[str, Any]:
-    """Look at the host and compare."""
+    """Read the host and compare."""
     params = module.params
     root_properties = sorted((params["pool"] or {}).get("root_settings") or {})
     pools = bool({"layout", "pool", "host"} & set(params["areas"]))
     wish = declaration(params)
     record = to_data(examine(observe(runner, params["services"], root_properties, pools), wish))
-    told = {name: record[name] for name in ("findings", "accepted", "drives")}
-    return {"changed": False, "record": record, **told}
+    parts = {name: record[name] for name in ("findings", "accepted", "drives")}
+    return {"changed": False, "record": record, **parts}
 
 
 def main() -> None:

@@ -7,13 +7,13 @@ from __future__ import annotations
 
 DOCUMENTATION = r"""
 module: drift_outcome
-short_description: Puts the checks of the play's hosts together
+short_description: Combines the drift results of the play's hosts
 version_added: 0.1.0
 author:
   - The evenkeel maintainers (@evenkeel)
 description:
-  - Compares the servers that are declared alike with each other, adds what comes of it to each host's findings, and
-    says which hosts have findings of a chosen severity or graver.
+  - Compares the servers of each class with each other, adds the differences to each host's findings, and returns which
+    hosts have findings of a chosen severity or higher.
   - Runs on the controller, once for all hosts of the play, after M(evenkeel.split_actuator.drift_host).
 extends_documentation_fragment:
   - evenkeel.split_actuator.attributes.info
@@ -23,7 +23,7 @@ options:
     type: str
     required: true
   fail_on:
-    description: The least severity that counts as failing.
+    description: Findings of this severity or higher count as failing.
     type: str
     choices: [info, warning, error]
     default: warning
@@ -32,35 +32,36 @@ seealso:
 """
 
 EXAMPLES = r"""
-- name: Put the checks together
+- name: Combine the results
   evenkeel.split_actuator.drift_outcome:
-    variable: check_done
+    variable: drift_done
     fail_on: error
   run_once: true
-  register: check_result
+  register: drift_result
 
 - name: Show the findings
   ansible.builtin.debug:
-    msg: "{{ check_result.lines }}"
+    msg: "{{ drift_result.lines }}"
   run_once: true
 """
 
 RETURN = r"""
 outcome:
   description:
-    - C(schema), C(verdict) (V(clean), V(findings), or V(incomplete) when a host could not be checked), C(fail_on), and
-      C(hosts), each with C(host), C(checked), C(findings), C(accepted), C(failing) and C(margin).
+    - C(schema), C(verdict) (V(clean), V(findings), or V(incomplete) when a host could not be compared), C(fail_on), and
+      C(hosts), each with C(host), C(checked) (whether it could be compared), C(findings), C(accepted), C(failing) and
+      C(margin).
   type: dict
   returned: success
   sample: {"schema": 1, "verdict": "clean", "fail_on": "warning", "hosts": []}
 lines:
-  description: The outcome as a table for people.
+  description: The outcome as lines of a table.
   type: list
   elements: str
   returned: success
-  sample: ["ebb01: clean, margin 2", "No finding of severity warning or graver."]
+  sample: ["ebb01: clean, margin 2", "No finding of severity warning or higher."]
 failing:
-  description: How many findings of the chosen severity or graver each checked host has.
+  description: How many findings of the chosen severity or higher each compared host has.
   type: dict
   returned: success
   sample: {"ebb01": 0}

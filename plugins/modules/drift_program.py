@@ -7,33 +7,33 @@ from __future__ import annotations
 
 DOCUMENTATION = r"""
 module: drift_program
-short_description: Installs the program of the scheduled check, packed from this collection's own library
+short_description: Installs the program of the scheduled drift run, packed from this collection's own library
 version_added: 0.1.0
 author:
   - The evenkeel maintainers (@evenkeel)
 description:
-  - Packs the parts of this collection's library that the scheduled check needs into one file that Python runs.
-  - It is the code that M(evenkeel.split_actuator.drift_info) runs, of the same version; nothing is kept twice.
+  - Packs the parts of this collection's library that the scheduled drift run needs into one file that Python runs.
+  - It is the same code, in the same version, that M(evenkeel.split_actuator.drift_info) runs.
   - The role P(evenkeel.split_actuator.drift_schedule#role) uses it and sets up the timer around it.
 extends_documentation_fragment:
   - evenkeel.split_actuator.attributes
 options:
   path:
     description:
-      - Where the program goes. Its directory must exist.
-      - It is owned by root and may be run and read by everybody; nothing in it is secret.
+      - The path of the program. Its directory must exist.
+      - The file is owned by root. Everybody may read and run it; it contains no secrets.
     type: path
     default: /usr/local/lib/evenkeel/drift.pyz
 """
 
 EXAMPLES = r"""
-- name: Install the program of the scheduled check
+- name: Install the program of the scheduled drift run
   evenkeel.split_actuator.drift_program:
 """
 
 RETURN = r"""
 path:
-  description: Where the program is.
+  description: The path of the program.
   type: str
   returned: success
   sample: /usr/local/lib/evenkeel/drift.pyz
@@ -43,7 +43,7 @@ version:
   returned: success
   sample: 0.1.0
 commands:
-  description: The commands that were run; always none.
+  description: The commands that were run; always empty.
   type: list
   elements: list
   returned: success

@@ -14,15 +14,15 @@ author:
 description:
   - Finds every drive of a host and its independently positioned units, which are either logical units that share a
     serial number or the access ranges of a single logical unit.
-  - Tells for each drive its bay and for each unit its own designator (WWN), stable links, size, block sizes, paths and
-    what is already on it.
+  - Returns each drive's bay, and each unit's own designator (WWN), stable links, size, block sizes, paths and
+    contents.
   - Reads sysfs and udev's database only. No device is opened and nothing is changed.
-  - No program is started for any unit. The library pyudev runs C(ldconfig -p) once to find libudev.
+  - No program is started for a unit. The library pyudev runs C(ldconfig -p) once to find libudev.
   - Text that a drive reports about itself is returned with letters, digits and C(-), C(_), C(.), C(:) only. A blank
     becomes C(_). Where anything else was replaced, a short digest of the original follows.
 notes:
-  - Reading does not need root. Where the kernel keeps something from other users, it is left out.
-  - C(udevadm settle) should have run since drives were last added.
+  - Reading does not need root. What the kernel does not show to other users is left out.
+  - Run C(udevadm settle) first if drives were just added.
 requirements:
   - python3-pyudev
 extends_documentation_fragment:
@@ -38,11 +38,11 @@ options:
     type: str
     default: "*"
   ordinary:
-    description: Whether to return drives that show, and should show, a single unit.
+    description: Whether to return drives with a single unit as well.
     type: bool
     default: true
   paths_per_unit:
-    description: How many paths each unit should have. V(0) does not check.
+    description: How many paths each unit should have. V(0) does not compare.
     type: int
     default: 0
 seealso:
@@ -54,7 +54,7 @@ EXAMPLES = r"""
   evenkeel.split_actuator.drive_info:
   register: found
 
-- name: Find the drives behind two adapters of six phys each, without enclosure services
+- name: Find the drives behind two adapters with six phys each, without enclosure services
   evenkeel.split_actuator.drive_info:
     bay_map:
       - pattern: "pci-0000:00:05.0-sas-phy{phy}-lun-*"
@@ -78,7 +78,7 @@ drives:
   returned: success
   contains:
     key:
-      description: What the drive's units share, its target-device designator or else vendor, model and serial number.
+      description: What the drive's units share, its target-device designator, or else vendor, model and serial number.
       type: str
       sample: ACTWO ACTW-D9 ACS0007
     serial:
@@ -94,7 +94,7 @@ drives:
       type: str
       sample: ACTW-D9
     firmware:
-      description: The firmware firmware as reported.
+      description: The firmware as reported.
       type: str
       sample: "0042"
     bay:
@@ -102,7 +102,7 @@ drives:
       type: dict
       sample: {"enclosure": "", "slot": 7}
     bay_source:
-      description: Which of O(bay_sources) told the bay. Empty when none did.
+      description: Which of O(bay_sources) reported the bay. Empty when none did.
       type: str
       sample: enclosure
     adapter:
@@ -122,7 +122,7 @@ drives:
           description: The LUN, or the number of the range, from 0.
           type: int
           sample: 1
-        kind:
+        unit_kind:
           description: V(lun) for a logical unit, V(range) for an access range of the drive's only logical unit.
           type: str
           sample: lun
@@ -132,8 +132,8 @@ drives:
           sample: naa.5000ace2aa000071
         size:
           description:
-            - Size in bytes, V(0) when the kernel cannot use the unit. For a range, that of its partition, also before
-              that is made.
+            - Size in bytes, V(0) when the kernel cannot use the unit. For a range, the size of its partition, also
+              before that is made.
           type: int
           sample: 9000000000000
         start:
@@ -154,8 +154,8 @@ drives:
           sample: 4096
         node:
           description:
-            - The device node now. It may change at the next boot. For a unit with several paths it is the multipath
-              device, for a range the partition, which is empty before the drive is split.
+            - The present device node. It may change at the next boot. For a unit with several paths it is the multipath
+              device. For a range it is the partition, and empty before the drive is partitioned.
           type: str
           sample: /dev/sdh
         links:
@@ -174,12 +174,12 @@ drives:
           sample: [{"hctl": "2:0:3:1", "node": "/dev/sdh", "adapter": "0000:00:05.0 mptsas", "target_port": "",
                     "by_path": "/dev/disk/by-path/pci-0000:00:05.0-sas-phy3-lun-1"}]
         contents:
-          description: What udev and the kernel know to be on the unit, each with C(kind), C(detail) and C(node).
+          description: What udev and the kernel have found on the unit, each with C(type), C(detail) and C(node).
           type: list
           elements: dict
-          sample: [{"kind": "filesystem", "detail": "ext4", "node": "/dev/sdh"}]
+          sample: [{"type": "filesystem", "detail": "ext4", "node": "/dev/sdh"}]
 findings:
-  description: What is odd about the drives returned, or about the host as a whole.
+  description: Findings on the returned drives, and on the host as a whole.
   type: list
   elements: dict
   returned: success
@@ -205,7 +205,7 @@ findings:
       type: int
       sample: 1
     declared:
-      description: What should be.
+      description: What was declared or expected.
       type: str
       sample: 2 units (declared)
     found:
@@ -215,7 +215,7 @@ findings:
     remedy:
       description: What to do about it.
       type: str
-      sample: Rescan the adapter, reseat the drive.
+      sample: Rescan the adapter, then reseat the drive.
 """
 
 from typing import Any, Dict

@@ -7,21 +7,21 @@ from __future__ import annotations
 
 DOCUMENTATION = r"""
 module: health_program
-short_description: Installs the on-host health service's program, packed from this collection's own library
+short_description: Installs the program of the health service, packed from this collection's own library
 version_added: 0.1.0
 author:
   - The evenkeel maintainers (@evenkeel)
 description:
   - Packs the parts of this collection's library that the health service needs into one file that Python runs.
-  - It is the code that the modules of this collection run, of the same version; nothing is kept twice.
+  - It is the same code, in the same version, that the modules of this collection run.
   - The role P(evenkeel.split_actuator.health_exporter#role) uses it and sets up the services around it.
 extends_documentation_fragment:
   - evenkeel.split_actuator.attributes
 options:
   path:
     description:
-      - Where the program goes. Its directory must exist.
-      - It is owned by root and may be run and read by everybody; nothing in it is secret.
+      - The path of the program. Its directory must exist.
+      - The file is owned by root. Everybody may read and run it; it contains no secrets.
     type: path
     default: /usr/local/lib/evenkeel/health.pyz
 """
@@ -34,7 +34,7 @@ EXAMPLES = r"""
 
 RETURN = r"""
 path:
-  description: Where the program is.
+  description: The path of the program.
   type: str
   returned: success
   sample: /usr/local/lib/evenkeel/health.pyz
@@ -44,7 +44,7 @@ version:
   returned: success
   sample: 0.1.0
 commands:
-  description: The commands that were run; always none.
+  description: The commands that were run; always empty.
   type: list
   elements: list
   returned: success

@@ -7,13 +7,13 @@ from __future__ import annotations
 
 DOCUMENTATION = r"""
 module: host_sight
-short_description: Reads from a host what a check needs, for the controller to compare
+short_description: Reads from a host what a drift run needs, for the controller to compare
 version_added: 0.1.0
 author:
   - The evenkeel maintainers (@evenkeel)
 description:
   - Reads the same as M(evenkeel.split_actuator.drift_info) and compares nothing. The action
-    M(evenkeel.split_actuator.drift_host) uses it, so that checking costs the hosts little.
+    M(evenkeel.split_actuator.drift_host) uses it, so that a drift run costs the hosts little.
   - Opens no device and changes nothing.
 requirements:
   - python3-pyudev
@@ -21,17 +21,17 @@ extends_documentation_fragment:
   - evenkeel.split_actuator.attributes.info
 options:
   services:
-    description: Services and timers to look at, beside those that this collection knows.
+    description: Services and timers to read, in addition to those that this collection knows.
     type: list
     elements: str
     default: []
   root_properties:
-    description: Properties to read of the root datasets of pools, beside the usual ones.
+    description: Properties of the pools' root datasets to read, in addition to the usual ones.
     type: list
     elements: str
     default: []
   pools:
-    description: Whether pools and services are read, for which commands are started.
+    description: Whether to read pools and services, which starts commands.
     type: bool
     default: true
 seealso:
@@ -47,7 +47,7 @@ EXAMPLES = r"""
 
 RETURN = r"""
 observed:
-  description: What was read; its form may change with any release.
+  description: What was read. Its format may change with any release.
   type: dict
   returned: success
   sample: {}
@@ -68,7 +68,7 @@ ARGUMENTS: Dict[str, Any] = {
 
 
 def work(module: AnsibleModule, runner: ModuleRunner) -> Dict[str, Any]:
-    """Look at the host."""
+    """Read the host."""
     given = module.params
     return {"changed": False, "observed": observe(runner, given["services"], given["root_properties"], given["pools"])}
 

@@ -12,13 +12,13 @@ version_added: 0.1.0
 author:
   - The evenkeel maintainers (@evenkeel)
 description:
-  - Makes the variable C(split_actuator_drives) in a variables file say which drives were found in which bays.
-  - Where the file is missing, it is drafted. Where it exists, only values that differ are replaced, so that comments,
-    order and quotes that people wrote stay.
-  - A declared drive that was not found keeps its entry, unless another drive sits in its bay.
-  - Meant to run on the controller, delegated to localhost.
+  - Writes which drives were found in which bays into the variable C(split_actuator_drives) of a variables file.
+  - A missing file is drafted. In an existing file, only values that differ are replaced, so that comments, order and
+    quotes that people wrote stay.
+  - A declared drive that was not found keeps its entry, unless another drive is in its bay.
+  - Run it on the controller, delegated to localhost.
 requirements:
-  - PyYAML, which ansible-core brings
+  - PyYAML, which ansible-core installs
 extends_documentation_fragment:
   - evenkeel.split_actuator.attributes
 attributes:
@@ -27,7 +27,7 @@ attributes:
       - No command is run.
 options:
   path:
-    description: The variables file. Missing folders are made.
+    description: The variables file. Missing folders are created.
     type: path
     required: true
   host:
@@ -41,15 +41,15 @@ options:
     required: true
   gone:
     description:
-      - Serials of drives that left for good and whose entries are taken out, as after
-        M(evenkeel.split_actuator.drive_replacement).
+      - Serials of drives that were removed for good, as after M(evenkeel.split_actuator.drive_replacement). Their
+        entries are removed.
     type: list
     elements: str
     default: []
   declared:
     description:
-      - The value that C(split_actuator_drives) has for the host now, if any.
-      - When it has one and the file does not hold it, this fails, since it must be declared elsewhere.
+      - The present value of C(split_actuator_drives) for the host, if any.
+      - If there is one and it is not in the file, the module fails, since the drives must be declared elsewhere.
     type: dict
 """
 
@@ -58,7 +58,7 @@ EXAMPLES = r"""
   evenkeel.split_actuator.drive_info:
   register: found
 
-- name: Write down what was found
+- name: Write what was found
   evenkeel.split_actuator.survey_file:
     path: "{{ inventory_dir }}/host_vars/{{ inventory_hostname }}/drives.yml"
     host: "{{ inventory_hostname }}"
@@ -69,7 +69,7 @@ EXAMPLES = r"""
 
 RETURN = r"""
 declared:
-  description: The value of C(split_actuator_drives) in the file afterwards.
+  description: The new value of C(split_actuator_drives) in the file.
   type: dict
   returned: success
   sample: {"bay07": {"serial": "ACS0031", "unit_count": 2}}

@@ -165,7 +165,7 @@ except HostError as error:
     answer = ask(lab, code)
     assert answer["same"] is True
     assert "Permission denied" in answer["said"]
-    assert "Become root" in answer["said"]
+    assert "Run this as root" in answer["said"]
 
 
 def test_without_pyudev_the_module_names_the_package(lab: Lab) -> None:

@@ -26,12 +26,12 @@ def test_upkeep_starts_what_is_due_and_nothing_beside_it(watched: Watched) -> No
     lab = watched.lab
     scan_paused(lab, True)
     run_service(lab, "evenkeel-selftest@short.service")
-    assert "a scrub is due and goes first" in watched.journal("evenkeel-selftest@short.service")
+    assert "a scrub is due and has priority" in watched.journal("evenkeel-selftest@short.service")
     run_service(lab, "evenkeel-scrub.service")
     assert "Started a scrub of pool archive." in watched.journal("evenkeel-scrub.service")
     watched.until(lambda now: of(now, "pool_scan_running", function="scrub") == [1])
     run_service(lab, "evenkeel-selftest@short.service")
-    assert "Pool archive: a scrub runs." in watched.journal("evenkeel-selftest@short.service")
+    assert "Pool archive: a scrub is running." in watched.journal("evenkeel-selftest@short.service")
     scan_paused(lab, False)
     watched.until(lambda now: len(of(now, "pool_scrub_age_seconds")) == 1)
     # The stand-in's drives passed a long test 434 hours ago, so with 60 days none is due; with 7 all are.

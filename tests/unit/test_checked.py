@@ -25,7 +25,7 @@ def test_what_is_written_is_read_back_and_only_root_may_write_it(tmp_path: Path)
     assert path.stat().st_mode & 0o777 == 0o644
     assert checked.read(str(path)) == made
     path.chmod(0o666)
-    with pytest.raises(HostError, match="others than root"):
+    with pytest.raises(HostError, match="other than root"):
         checked.read(str(path))
     link = tmp_path / "link"
     link.symlink_to(path)

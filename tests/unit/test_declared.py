@@ -82,7 +82,7 @@ def test_a_missing_drive_of_unknown_size_is_refused_by_bay_and_serial():
     wanted = declared.read_drives({"bay03": {"serial": "GONE1"}, "bay00": {"serial": "ACS0000"}})
     with pytest.raises(Refusal) as caught:
         declared.merge(wanted, [drive(0)])
-    assert caught.value.reasons == ("bay03 (serial GONE1): not found on the host, and no unit_bytes declared",)
+    assert caught.value.reasons == ("bay03 (serial GONE1): not found on the host, and unit_bytes is not declared",)
 
 
 def test_survey_notes_tell_moved_missing_and_undeclared_drives():
@@ -90,7 +90,7 @@ def test_survey_notes_tell_moved_missing_and_undeclared_drives():
         {"bay00": {"serial": "ACS0005"}, "bay01": {"serial": "ACS0009"}, "bay02": {"serial": "ACS0002"}}
     )
     assert declared.survey_notes(wanted, [drive(5), drive(2, serial="OTHER")]) == (
-        "bay00: serial ACS0005 is declared; it sits in bay05",
+        "bay00: serial ACS0005 is declared; it is in bay05",
         "bay01: serial ACS0009 is declared; it was not found",
         "bay02: serial ACS0002 is declared, OTHER was found",
         "bay05: holds serial ACS0005, which is not declared",

@@ -84,7 +84,7 @@ def test_damage_and_a_loose_mode_are_told(tmp_path: Path) -> None:
         onhost.read(str(path))
     onhost.write(INVENTORY, str(path))
     path.chmod(0o666)
-    with pytest.raises(HostError, match="others than root"):
+    with pytest.raises(HostError, match="other than root"):
         onhost.read(str(path))
     link = tmp_path / "link.json"
     link.symlink_to(path)

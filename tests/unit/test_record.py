@@ -52,7 +52,7 @@ def test_its_shape_is_the_one_that_others_read() -> None:
 
 @pytest.mark.parametrize("data", [{"host": "ebb01", "checked_at": "x"}, {"schema": 2}, [], None, {"schema": "1"}])
 def test_another_version_is_told_apart(data: object) -> None:
-    with pytest.raises(InputError, match="its form has version"):
+    with pytest.raises(InputError, match="its format has version"):
         record.from_data(data)
 
 

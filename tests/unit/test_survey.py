@@ -136,9 +136,9 @@ def test_found_drives_are_added_to_any_file(text):
         ("base: &b {bay00: {serial: A0}}\nsplit_actuator_drives: *b\n", "alias"),
         ("base: &b\n  serial: A0\nsplit_actuator_drives:\n  bay00: *b\n", "alias"),
         ("base: &b {unit_count: 2}\nsplit_actuator_drives:\n  bay00:\n    <<: *b\n    serial: &s A0\n", "anchor"),
-        ("{split_actuator_drives: {bay00: {serial: A0}}}\n", "key a line"),
-        ("split_actuator_drives: [\n", "no YAML"),
-        ("- 1\n", "no dictionary"),
+        ("{split_actuator_drives: {bay00: {serial: A0}}}\n", "one key on each line"),
+        ("split_actuator_drives: [\n", "not valid YAML"),
+        ("- 1\n", "not a dictionary"),
         ("split_actuator_drives:\n  bay00: {serial: 17}\n", "17"),
     ],
 )

@@ -39,7 +39,7 @@ def test_drives_that_share_a_serial_or_have_no_bay_are_not_drafted(tmp_path):
 
 
 def test_drives_declared_in_another_file_are_not_declared_twice(tmp_path):
-    with pytest.raises(InputError, match=r"ebb01: split_actuator_drives has a value .* survey_file"):
+    with pytest.raises(InputError, match=r"ebb01: split_actuator_drives has a value .* split_actuator_drives_file"):
         _face_inventory.surveyed(str(tmp_path / "drives.yml"), "ebb01", FOUND, elsewhere=True)
 
 

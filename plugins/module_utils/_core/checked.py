@@ -1,10 +1,9 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What the scheduled check found last, as it is left on the host for the health service.
+"""The findings of the last scheduled drift run, kept on the host for the health service.
 
-Whoever compares a host with its declaration on a schedule writes this file at the end of each run; the
-collector tells its findings as metrics, with the age of the check.
+The drift run writes this file at its end; the collector publishes its findings as metrics, with the age of the run.
 """
 
 from __future__ import annotations
@@ -28,7 +27,7 @@ _FINDING = tuple(one.name for one in fields(Finding))
 
 @dataclass(frozen=True)
 class Checked:
-    """The last check: when it ended (wall-clock seconds), how often one is due (seconds), and what it found."""
+    """The last drift run: when it ended (wall-clock seconds), the seconds between runs, and its findings."""
 
     ended: float
     every: float
@@ -42,23 +41,23 @@ def to_text(checked: Checked) -> str:
 
 
 def from_text(text: str) -> Checked:
-    """The check in the file's *text*; more keys of a finding than are known here are let be. Raises DecodeError."""
+    """The drift run in the file's *text*; unknown keys of a finding are ignored. Raises DecodeError."""
     try:
         data = json.loads(text)
         if data["version"] != VERSION:
             raise DecodeError("version {0!r} is not known".format(data["version"]), subject="findings")
-        told = {
+        known = {
             "ended": data["ended"],
             "every": data["every"],
             "findings": [{name: one[name] for name in _FINDING if name in one} for one in data["findings"]],
         }
-        return from_plain(Checked, told, "findings")
+        return from_plain(Checked, known, "findings")
     except (ValueError, KeyError, TypeError, RecursionError, InputError) as error:
         raise DecodeError("the findings cannot be read: {0}".format(error), subject="findings") from error
 
 
 def read(path: str = PATH) -> Optional[Checked]:
-    """The last check; None when there was none. Raises HostError or DecodeError."""
+    """The last drift run; None when there was none. Raises HostError or DecodeError."""
     try:
         handle = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_CLOEXEC)
     except FileNotFoundError:
@@ -68,7 +67,7 @@ def read(path: str = PATH) -> Optional[Checked]:
     with os.fdopen(handle, "rb") as file:
         about = os.fstat(file.fileno())
         if about.st_uid not in (0, os.geteuid()) or about.st_mode & (stat.S_IWGRP | stat.S_IWOTH):
-            raise HostError("{0} may be written by others than root".format(path), subject="findings")
+            raise HostError("{0} is writable by users other than root".format(path), subject="findings")
         try:
             return from_text(file.read(MOST_BYTES).decode("utf-8"))
         except UnicodeDecodeError as error:
@@ -76,7 +75,7 @@ def read(path: str = PATH) -> Optional[Checked]:
 
 
 def write(checked: Checked, path: str = PATH) -> None:
-    """Leave *checked* for the health service, replacing what is there. Raises HostError."""
+    """Write *checked* for the health service, replacing the previous run. Raises HostError."""
     try:
         os.makedirs(os.path.dirname(path), 0o755, exist_ok=True)
         write_atomically(path, to_text(checked), 0o644)
@@ -85,7 +84,7 @@ def write(checked: Checked, path: str = PATH) -> None:
 
 
 def together(found: Sequence[Finding], checked: Optional[Checked]) -> Tuple[Finding, ...]:
-    """What was found just now, then what only the check found."""
+    """What was found just now, then what only the drift run found."""
     kept: Dict[Tuple[Any, ...], Finding] = {}
     for one in tuple(found) + (checked.findings if checked else ()):
         kept.setdefault((one.code, one.serial, one.bay, one.index, one.about), one)

@@ -13,7 +13,7 @@ from .errors import InputError
 def mapping(value: Any, allowed: Sequence[str], where: str, remedy: str = "", more: str = "") -> Mapping[str, Any]:
     """*value*, when it is a dictionary with no other keys than *allowed*.
 
-    *remedy* is for what is no dictionary; *more* is said behind the list of allowed keys.
+    *remedy* is for a value that is not a dictionary; *more* follows the list of allowed keys.
     """
     if not isinstance(value, Mapping):
         raise InputError("{0!r} is not a dictionary".format(value), subject=where, remedy=remedy)
@@ -49,5 +49,5 @@ def flag(value: Any, where: str) -> bool:
 
 
 def refused(value: Any, where: str, allowed: str) -> InputError:
-    """The error for a *value* that is none of what is *allowed*."""
+    """The error for a *value* that is not one of those *allowed*."""
     return InputError("{0!r} is not allowed".format(value), subject=where, remedy="Allowed: {0}.".format(allowed))

@@ -30,10 +30,9 @@ class DeclaredDrive:
     """One line of C(split_actuator_drives): the drive that a bay should hold.
 
     *unit_count* is how many units it should show; *unit_bytes* their size, or their sizes in index order (none: as
-    found); *wwns* are their designators in index order when known. The last two let a missing drive be
-    named, planned for and given its links before it returns. *use* is C(data) for a drive whose
-    units the layout is made of, C(other) for one that is only named and watched. *ranges* are the
-    access ranges of a drive for which the kernel reports none.
+    found); *wwns* are their designators in index order when known. With the last two, a missing drive can be planned
+    for and named before it returns. *use* is C(data) for a drive whose units belong to the layout, C(other) for one
+    that is only named and monitored. *ranges* are the access ranges of a drive for which the kernel reports none.
     """
 
     bay: str
@@ -90,7 +89,8 @@ def _read_drive(label: Any, entry: Any, where: str) -> DeclaredDrive:
 
 
 def read_sizes(value: Any, units: int, where: str) -> Tuple[int, ...]:
-    """Sizes of units from one for all, or from a list in index order; none from 0. Raises InputError naming *where*.
+    """Sizes of units from one number for all, or from a list in index order; empty for 0. Raises InputError naming
+    *where*.
 
     *units* is how many there should be, 0 where that is not known.
     """
@@ -103,7 +103,7 @@ def read_sizes(value: Any, units: int, where: str) -> Tuple[int, ...]:
 
 
 def size_at(sizes: Sequence[int], index: int) -> int:
-    """The size of the unit *index* by what `read_sizes` gives; 0 where it is not told."""
+    """The size of the unit *index* in the result of `read_sizes`; 0 where it is not declared."""
     if len(sizes) == 1:
         return sizes[0]
     return sizes[index] if index < len(sizes) else 0
@@ -118,7 +118,7 @@ def _text(value: Any, form: re.Pattern[str], place: str, allowed: str) -> str:
     # A serial of digits only is read as a number by YAML unless it is quoted.
     if not isinstance(value, str) or not form.fullmatch(value):
         raise InputError(
-            "{0!r} is not allowed".format(value), subject=place, remedy="Quoted text: {0}.".format(allowed)
+            "{0!r} is not allowed".format(value), subject=place, remedy="Write quoted text: {0}.".format(allowed)
         )
     return value
 
@@ -137,7 +137,7 @@ def _refuse_twice(drives: Sequence[DeclaredDrive], where: str) -> None:
             raise InputError(
                 "serial {0} is declared for {1} and for {2}".format(drive.serial, seen[drive.serial], drive.bay),
                 subject=where,
-                remedy="A drive sits in one bay; correct one of the two.",
+                remedy="A drive is in one bay: correct one of the two.",
             )
         if drive.bay in bays:
             raise InputError("{0} is declared twice".format(drive.bay), subject=where)
@@ -148,9 +148,9 @@ def _refuse_twice(drives: Sequence[DeclaredDrive], where: str) -> None:
 def draft(drives: Sequence[Drive]) -> Dict[str, Dict[str, Any]]:
     """The declaration that describes found drives: bay label to entry, in bay order.
 
-    Drives without a bay, without a serial or with one that another drive reports too cannot be
-    declared and are left out; `drive_info` reports them. Ordinary drives are declared for other
-    use: a layout is made of the units of split drives.
+    Drives without a bay, without a serial or with a serial that another drive reports too cannot be declared and are
+    left out; `drive_info` reports them. Ordinary drives get the use C(other): a layout consists of the units of
+    drives with several units.
     """
     serials = Counter(drive.serial for drive in drives)
     placed = [(drive.bay, drive) for drive in drives if drive.bay is not None]
@@ -176,7 +176,8 @@ def _draft_drive(drive: Drive) -> Dict[str, Any]:
 
 
 def _sizes(drive: Drive, units: int) -> Tuple[int, ...]:
-    """One size, the least, where all units are alike; else that of each, as ranges may differ; none when unsure."""
+    """One size, the smallest, if all units have about the same; else the size of each, as ranges may differ; empty when
+    not known."""
     found = [unit.size for unit in drive.units]
     least, most = min(found, default=0), max(found, default=0)
     if most - least <= ALIKE:
@@ -187,13 +188,12 @@ def _sizes(drive: Drive, units: int) -> Tuple[int, ...]:
 def merge(declared: Sequence[DeclaredDrive], found: Sequence[Drive]) -> Tuple[Drive, ...]:
     """The drives declared for data as `Drive`s in bay order, completed by what was found.
 
-    A declared drive that is absent is completed from its declaration alone; it is refused
-    when that leaves its size unknown.
+    A missing drive is completed from its declaration alone; it is refused if its size is not declared.
     """
     wanted = [drive for drive in declared if drive.use == "data"]
     present = {drive.serial for drive in found}
     reasons = [
-        "{0} (serial {1}): not found on the host, and no unit_bytes declared".format(drive.bay, drive.serial)
+        "{0} (serial {1}): not found on the host, and unit_bytes is not declared".format(drive.bay, drive.serial)
         for drive in wanted
         if drive.serial not in present and not all(drive.size_of(index) for index in range(drive.unit_count))
     ]
@@ -201,13 +201,13 @@ def merge(declared: Sequence[DeclaredDrive], found: Sequence[Drive]) -> Tuple[Dr
         raise Refusal(
             "Declared drives are missing, and their size is not known.",
             reasons,
-            "Declare unit_bytes (survey writes it), insert the drive, or correct the declaration.",
+            "Declare unit_bytes (survey writes it), seat the drive, or correct the declaration.",
         )
     return complete(wanted, found)
 
 
 def complete(declared: Sequence[DeclaredDrive], found: Sequence[Drive]) -> Tuple[Drive, ...]:
-    """All declared drives in bay order, completed as far as found; sizes and WWNs may stay unknown.
+    """All declared drives in bay order, completed by those found; sizes and WWNs may stay unknown.
 
     Of drives that report one serial, only the one in the declared bay counts.
     """
@@ -245,7 +245,7 @@ def _merge_drive(declared: DeclaredDrive, found: Optional[Drive]) -> Drive:
 
 
 def survey_notes(declared: Sequence[DeclaredDrive], found: Sequence[Drive]) -> Tuple[str, ...]:
-    """How the declaration differs from what was found, a line a bay; empty when they agree."""
+    """How the declaration differs from what was found, one line for each bay; empty when they agree."""
     seen = {drive.bay.label: drive for drive in found if drive.bay is not None}
     where = {drive.serial: label for label, drive in seen.items()}
     wanted = {drive.bay: drive for drive in declared}
@@ -256,7 +256,7 @@ def survey_notes(declared: Sequence[DeclaredDrive], found: Sequence[Drive]) -> T
             moved = where.get(there.serial)
             lines.append(
                 "{0}: serial {1} is declared; {2}".format(
-                    label, there.serial, "it sits in " + moved if moved else "it was not found"
+                    label, there.serial, "it is in " + moved if moved else "it was not found"
                 )
             )
         elif there is None and here is not None:

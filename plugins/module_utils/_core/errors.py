@@ -4,9 +4,8 @@
 """Every error the library raises on purpose.
 
 The library never prints and never exits: it raises one of these, and the Ansible
-modules and the on-host service turn it into words. Each carries what happened
-(*message*), whom it concerns (*subject*: bay, serial, unit, host, key) and what to
-do (*remedy*).
+modules and the services on the host report it. Each has what happened (*message*),
+what it is about (*subject*: bay, serial, unit, host, key) and what to do (*remedy*).
 """
 
 from __future__ import annotations
@@ -62,11 +61,11 @@ class CommandError(CoreError):
 
 
 class PromiseError(CoreError):
-    """No layout keeps what the policy promises; *remedy* is the smallest change that would do."""
+    """No layout keeps what the policy promises; *remedy* is the smallest change that suffices."""
 
 
 class Refusal(CoreError):
-    """An action is not taken, because it could harm data; *reasons* has a line for each cause."""
+    """An action was refused because it could harm data; *reasons* has one line for each cause."""
 
     def __init__(self, message: str, reasons: Sequence[str], remedy: str = "") -> None:
         super().__init__(message, remedy=remedy)

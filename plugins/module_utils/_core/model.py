@@ -36,7 +36,7 @@ class Bay:
 
     @classmethod
     def parse(cls, label: str) -> Bay:
-        """The bay that C(label) names. Raises InputError when it is no bay name."""
+        """The bay that C(label) names. Raises InputError when it is not a bay name."""
         match = _BAY.fullmatch(label)
         if match is None:
             raise InputError(
@@ -62,7 +62,7 @@ class Content:
 
 @dataclass(frozen=True)
 class UnitPath:
-    """One way from the host to a logical unit."""
+    """One path from the host to a logical unit."""
 
     hctl: str
     node: str
@@ -99,7 +99,7 @@ class Unit:
 
 @dataclass(frozen=True)
 class Drive:
-    """One physical part that a person can pull, with its units in index order."""
+    """One part that a person can pull, with its units in index order."""
 
     key: str
     serial: str
@@ -197,7 +197,7 @@ class Layout:
     the members; *survives_enclosures* likewise (0 when bays name no enclosure). *proven* names
     the objectives shown to be optimal, of C(capacity), C(fatal_sets) and C(spread); *proof*
     says in words how, or what was found and what the bound is.
-    *support* is no part of the plan: an action adds the declared supporting vdevs once their
+    *support* does not come from the plan: an action adds the declared supporting vdevs once their
     devices are found.
     """
 
@@ -217,9 +217,9 @@ class Finding:
 
     *code* is stable, for machines. *severity*: C(error) (the drive or unit cannot be used safely
     as it is), C(warning) or C(info). *bay*, *serial* and *index* name the subject as far as it is
-    known; *index* is None when the whole drive is meant. *about* names what is no drive, such as
-    C(pool archive), or where on the drive's side it is. *since* is when it was first seen (ISO 8601, UTC);
-    empty when no earlier check tells.
+    known; *index* is None when the whole drive is meant. *about* names a subject other than a drive, such as
+    C(pool archive), or adds to the drive. *since* is when it was first found (ISO 8601, UTC); empty when no earlier
+    drift run has recorded it.
     """
 
     code: str

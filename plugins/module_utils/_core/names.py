@@ -10,7 +10,7 @@ comparisons and start no program.
 
 A range unit is a partition. All ranges of a drive share the logical unit's WWN, so they are keyed
 on the partition's UUID, which `range_uuid` derives from the WWN: the rule can be written before the
-drive is split, and while it is away.
+drive is partitioned, and while it is missing.
 """
 
 from __future__ import annotations

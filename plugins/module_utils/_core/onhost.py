@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The declared inventory as it is kept on the host, for what runs there without a controller.
+"""The declared inventory as it is kept on the host, for services that run there without a controller.
 
 One JSON file, written by the role disk_inventory and read by the health service and the
 drift schedule.
@@ -33,9 +33,9 @@ _REQUIRED = ("version", "host", "drives")
 class Inventory:
     """What is declared for this host.
 
-    *pool* is C(split_actuator_pool) as declared; *discovery* holds what finding the drives needs to know
-    (C(bay_map), C(bay_serials), C(enclosures), C(bay_sources), C(unit_counts)), as M(drive_info) takes them; *about*
-    is what the class of the server has in common.
+    *pool* is C(split_actuator_pool) as declared; *discovery* holds the options for finding drives (C(bay_map),
+    C(bay_serials), C(enclosures), C(bay_sources), C(unit_counts)), as M(drive_info) takes them; *about* is what the
+    servers of the class have in common.
     """
 
     host: str
@@ -112,15 +112,15 @@ def from_text(text: str) -> Inventory:
     try:
         data = json.loads(text)
     except (ValueError, RecursionError) as error:
-        raise DecodeError("the inventory is no JSON: {0}".format(error), subject="inventory") from error
+        raise DecodeError("the inventory is not valid JSON: {0}".format(error), subject="inventory") from error
     return from_data(data)
 
 
 def read(path: str = PATH) -> Optional[Inventory]:
     """The inventory at *path*; None when there is no such file.
 
-    Raises HostError when it cannot be read or others than root may write it, DecodeError or InputError
-    when it is damaged.
+    Raises HostError when it cannot be read or is writable by users other than root, DecodeError or InputError when it
+    is damaged.
     """
     try:
         handle = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_CLOEXEC)
@@ -132,9 +132,9 @@ def read(path: str = PATH) -> Optional[Inventory]:
         about = os.fstat(file.fileno())
         if about.st_uid not in (0, os.geteuid()) or about.st_mode & (stat.S_IWGRP | stat.S_IWOTH):
             raise HostError(
-                "{0} may be written by others than root".format(path),
+                "{0} is writable by users other than root".format(path),
                 subject="inventory",
-                remedy="Run the role disk_inventory again; it sets owner and mode.",
+                remedy="Run the role disk_inventory again, which sets owner and mode.",
             )
         try:
             return from_text(file.read())
@@ -143,7 +143,7 @@ def read(path: str = PATH) -> Optional[Inventory]:
 
 
 def write(inventory: Inventory, path: str = PATH) -> bool:
-    """Make the file say *inventory*, replacing it atomically; whether that changed anything. Raises HostError."""
+    """Write *inventory* to the file, replacing it atomically; True if that changed anything. Raises HostError."""
     text = to_text(inventory)
     try:
         with open(path, encoding="utf-8", errors="replace") as file:

@@ -1,11 +1,11 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What one check of a host leaves: the record that reports, comparisons and later checks read. Pure.
+"""The record of a drift run on a host, which reports, comparisons and later runs read. Pure.
 
-M(drift_info) returns it, and the playbook C(check) keeps the latest one of each host on the controller as
+M(drift_info) returns it, and the playbook C(drift) keeps the latest one of each host on the controller as
 C(<split_actuator_report_dir>/<host>.json). What another module returns too (drives, pool) stays plain data
-in exactly that module's shape, so that a thousand records are read in little time.
+in exactly that module's form, so that reading a thousand records is fast.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ _MOMENT = "%Y-%m-%dT%H:%M:%SZ"
 
 @dataclass(frozen=True)
 class Accepted:
-    """A finding that people have accepted for now: it does not count before *until* (a date, inclusive) is over."""
+    """A finding that people have accepted for now: it does not count up to and including the date *until*."""
 
     finding: Finding
     reason: str
@@ -34,7 +34,7 @@ class Accepted:
 
 @dataclass(frozen=True)
 class Event:
-    """A moment in a finding's life. *event*: C(found) or C(cleared); *subject* as `Finding.subject` says it."""
+    """A change of a finding. *event*: C(found) or C(cleared); *subject* as `Finding.subject` words it."""
 
     at: str
     code: str
@@ -44,16 +44,16 @@ class Event:
 
 @dataclass(frozen=True)
 class HostRecord:
-    """One host as it was checked.
+    """One host as it was compared.
 
     *checked_at* is ISO 8601 in UTC. *findings* count, *accepted* do not. *drives* are as M(drive_info) returns
     them, *pool* is the declared pool (else the only one) as M(pool_info) returns it; None when there is none.
-    *declared* is C(split_actuator_drives), *bays* are all bays of the chassis in order. *layout* is what the
-    declaration asks for, None where it does not tell. *guarantees* has C(drives) and C(enclosures) (how many of
-    them may fail by the layout) and C(sentences). *margin* is the pool's now; None when it is not known.
-    *settings* holds what is compared between alike servers, see `drift.fleet`: a flat mapping of text to text.
-    *trial* is the last trial's result, None without one. *scrubs* has the second (Unix time) at which a scrub was last
-    known to have finished, by pool GUID: a pool itself tells its last scan only.
+    *declared* is C(split_actuator_drives), *bays* are all bays of the chassis in order. *layout* is the planned
+    layout, None without one. *guarantees* has C(drives) and C(enclosures) (how many of them may fail by the layout)
+    and C(sentences). *margin* is the pool's present one; None when it is not known. *settings* holds what is compared
+    between servers of one class, see `drift.fleet`: a flat mapping of text to text. *trial* is the last trial's
+    result, None without one. *scrubs* has the second (Unix time) at which a scrub last finished, by pool GUID: a pool
+    itself reports its last scan only.
     """
 
     host: str
@@ -90,9 +90,9 @@ def from_data(data: Any, where: str = "record") -> HostRecord:
     found = data.get("schema") if isinstance(data, dict) else None
     if found != SCHEMA:
         raise InputError(
-            "its form has version {0!r}, not {1}".format(found, SCHEMA),
+            "its format has version {0!r}, not {1}".format(found, SCHEMA),
             subject=where,
-            remedy="Run check again: this collection writes version {0}.".format(SCHEMA),
+            remedy="Run the playbook drift again: this collection writes version {0}.".format(SCHEMA),
         )
     return from_plain(HostRecord, data, where)
 
@@ -107,5 +107,5 @@ def from_text(text: str, where: str = "record") -> HostRecord:
     try:
         data = json.loads(text)
     except (ValueError, RecursionError) as error:
-        raise DecodeError("it is no JSON: {0}".format(error), subject=where) from error
+        raise DecodeError("it is not valid JSON: {0}".format(error), subject=where) from error
     return from_data(data, where)

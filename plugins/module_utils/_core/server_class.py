@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What a class of alike servers has in common, beside its pool: bays of the chassis, paths, models. Pure."""
+"""What the servers of a class have in common apart from the pool: bays of the chassis, paths, models. Pure."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ _MOST_PATHS = 8
 
 @dataclass(frozen=True)
 class ModelFacts:
-    """What every drive of a model should be; 0, no size and empty text are not checked. *firmware* is its firmware."""
+    """What every drive of a model should have; 0, no size and empty text are not compared."""
 
     unit_count: int = 0
     unit_bytes: Tuple[int, ...] = ()
@@ -57,7 +57,7 @@ def read_class(bays: Any, paths_per_unit: Any, models: Any, host: str = "") -> S
 
 
 def refuse_strange_bays(drives: Sequence[DeclaredDrive], about: ServerClass, host: str = "") -> None:
-    """Raises InputError for a drive that is declared in a bay that the chassis does not have."""
+    """Raise InputError for a drive that is declared in a bay that the chassis does not have."""
     if not about.bays:
         return
     where = "{0}: {1}".format(host, VARIABLE) if host else VARIABLE
@@ -78,7 +78,7 @@ def _bays(value: Any, where: str) -> Tuple[str, ...]:
         found += _expand(item, "{0}[{1}]".format(where, number))
     twice = sorted({label for label in found if found.count(label) > 1}, key=Bay.parse)
     if twice:
-        raise InputError("{0} is there twice".format(", ".join(twice)), subject=where)
+        raise InputError("{0} is listed twice".format(", ".join(twice)), subject=where)
     return tuple(sorted(found, key=Bay.parse))
 
 
@@ -93,7 +93,7 @@ def _expand(item: Any, where: str) -> List[str]:
         return [Bay.parse(item if isinstance(item, str) else "").label]
     except InputError as error:
         raise InputError(
-            "{0!r} is no bay".format(item), subject=where, remedy="Write bay07, west-bay07 or bay[00:11]."
+            "{0!r} is not a bay".format(item), subject=where, remedy="Write bay07, west-bay07 or bay[00:11]."
         ) from error
 
 

@@ -1,11 +1,10 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What smartd is told: one line for every unit, by its stable name. Pure.
+"""The lines of smartd's configuration: one for every unit, by its stable name. Pure.
 
-smartd's own scan and most hand-written configurations go by serial number or by letters of the
-kernel. Both units of a drive report one serial, and letters change at every boot. Form of the
-lines: smartd.conf(5).
+smartd's own scan and most hand-written configurations use serial numbers or kernel device names. Both units of a drive
+report one serial, and device names may change at every boot. Format of the lines: smartd.conf(5).
 """
 
 from __future__ import annotations
@@ -22,10 +21,10 @@ def smartd_lines(
 ) -> List[str]:
     """One line for each unit of the drives, in bay order, then one for each device of a supporting vdev.
 
-    *directives* go on every line. *selftests* are the schedules (C(-s)) of unit 0, unit 1 and so on, so
-    that siblings need not be in test together. A drive that splits by range is watched once: its ranges
-    are partitions of one device. Every line carries C(-d removable), or one absent drive would keep
-    smartd from starting. Raises InputError on text that would not stay on its line.
+    *directives* go on every line. *selftests* are the schedules (C(-s)) of unit 0, unit 1 and so on, so that siblings
+    need not be in test together. A range-split drive has one line: its ranges are partitions of one device. Every line
+    has C(-d removable), since without it one missing drive would keep smartd from starting. Raises InputError on text
+    that would not stay on its line.
     """
     for number, text in enumerate([directives, *selftests]):
         _refuse_lines(text, "selftests[{0}]".format(number - 1) if number else "directives")

@@ -1,10 +1,10 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What a survey changes in the declared drives: as little as makes them say what was found. Pure.
+"""What a survey changes in the declared drives: no more than is needed to match what was found. Pure.
 
-A drive that is declared and not found keeps its declaration: a survey does not forget a drive that is
-away. Only when another drive sits in its bay, or the drive itself sits in another, is it edited.
+A drive that is declared and not found keeps its declaration: a survey does not forget a missing drive. Its entry is
+edited only if another drive is in its bay, or the drive itself is in another bay.
 """
 
 from __future__ import annotations
@@ -17,8 +17,8 @@ from .declared import read_drives
 from .errors import InputError
 from .model import Bay
 
-# What a drive tells about itself, in the order of a draft.
-_TOLD = ("serial", "model", "unit_count", "unit_bytes", "wwns", "use")
+# What a drive reports about itself, in the order of a draft.
+_REPORTED = ("serial", "model", "unit_count", "unit_bytes", "wwns", "use")
 
 
 @dataclass(frozen=True)
@@ -26,7 +26,7 @@ class Change:
     """One change of the declared drives.
 
     *kind*: C(add) (*entry* for *bay*), C(set) (the keys in *entry*; a value of None drops the key),
-    C(move) (the entry of *bay* to the bay *to*) or C(remove). *why* is a line for people.
+    C(move) (the entry of *bay* to the bay *to*) or C(remove). *why* is a line that says the reason.
     """
 
     kind: str
@@ -39,7 +39,7 @@ class Change:
 def changes(
     declared: Mapping[Any, Any], drafted: Mapping[str, Mapping[str, Any]], host: str = ""
 ) -> Tuple[Change, ...]:
-    """What to change in C(split_actuator_drives), as it is written, to say what was found.
+    """What to change in C(split_actuator_drives), as it is written, so that it matches what was found.
 
     *drafted* is what `declared.draft` makes of the found drives. Raises InputError when *declared* is not
     allowed.
@@ -57,11 +57,11 @@ def changes(
         elif now and now not in written:
             taken.add(now)
             found.append(
-                Change("move", bay, to=now, why="{0}: serial {1} sits in {2}".format(bay, entry["serial"], now))
+                Change("move", bay, to=now, why="{0}: serial {1} is in {2} now".format(bay, entry["serial"], now))
             )
             found += _set(now, entry, drafted[now])
         elif now:
-            found.append(Change("remove", bay, why="{0}: serial {1} sits in {2}".format(bay, entry["serial"], now)))
+            found.append(Change("remove", bay, why="{0}: serial {1} is in {2} now".format(bay, entry["serial"], now)))
     for bay in sorted(set(drafted) - set(written) - taken, key=Bay.parse):
         why = "{0}: holds serial {1}, which was not declared".format(bay, drafted[bay]["serial"])
         found.append(Change("add", bay, drafted[bay], why=why))
@@ -69,10 +69,10 @@ def changes(
 
 
 def forgotten(declared: Mapping[Any, Any], todo: Sequence[Change], serials: Sequence[str]) -> Tuple[Change, ...]:
-    """The changes that take out the entries of drives that left for good, beside those of *todo*."""
+    """The changes that remove the entries of drives that are gone for good, apart from those in *todo*."""
     touched = {change.bay for change in todo}
     return tuple(
-        Change("remove", _label(key), why="{0}: serial {1} has left".format(_label(key), entry["serial"]))
+        Change("remove", _label(key), why="{0}: serial {1} was removed".format(_label(key), entry["serial"]))
         for key, entry in declared.items()
         if entry["serial"] in serials and _label(key) not in touched
     )
@@ -86,22 +86,22 @@ def _set(bay: str, entry: Mapping[str, Any], here: Mapping[str, Any]) -> List[Ch
     same = entry["serial"] == here["serial"]
     if same and _less(entry, here):
         return []
-    wanted = {key: here.get(key) or None for key in _TOLD if key in entry and key in here}
+    wanted = {key: here.get(key) or None for key in _REPORTED if key in entry and key in here}
     if same:
-        # What the drive does not tell now is no reason to forget it.
+        # Keep what the drive does not report now.
         wanted = {key: value for key, value in wanted.items() if value is not None}
     keys = {key: value for key, value in wanted.items() if _plain(entry[key]) != value}
     if not keys:
         return []
     if same:
-        why = "{0}: {1} differ from what was found".format(bay, ", ".join(sorted(keys)))
+        why = "{0}: what was found differs in {1}".format(bay, ", ".join(sorted(keys)))
     else:
         why = "{0}: serial {1} was declared, {2} was found".format(bay, entry["serial"], here["serial"])
     return [Change("set", bay, keys, why=why)]
 
 
 def _less(entry: Mapping[str, Any], here: Mapping[str, Any]) -> bool:
-    """Whether the drive shows less of itself than is declared: a finding, no reason to edit."""
+    """Whether the drive shows less than is declared: this is a finding, and the entry is not edited."""
     units = int(entry.get("unit_count", 2))
     return int(here["unit_count"]) < units or len(here["wwns"]) < max(len(entry.get("wwns", ())), 0)
 
@@ -111,7 +111,7 @@ def _plain(value: Any) -> Any:
 
 
 def applied(declared: Mapping[Any, Any], todo: Tuple[Change, ...]) -> Dict[Any, Any]:
-    """The declared drives after *todo*, with keys as they were written. For proving an edit of their text."""
+    """The declared drives after *todo*, with keys as they were written. For verifying an edit of their text."""
     drives = copy.deepcopy(dict(declared))
     for change in todo:
         key = next((written for written in drives if _label(written) == change.bay), change.bay)
@@ -128,5 +128,5 @@ def applied(declared: Mapping[Any, Any], todo: Tuple[Change, ...]) -> Dict[Any, 
                 else:
                     drives[key][name] = value
         else:
-            raise InputError("{0!r} is no kind of change".format(change.kind), subject="survey")
+            raise InputError("{0!r} is not a kind of change".format(change.kind), subject="survey")
     return drives

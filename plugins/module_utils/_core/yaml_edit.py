@@ -3,8 +3,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Edits the declared drives in the text of a variables file. Pure: text in, text out.
 
-The parser only says where each part stands; just these characters are replaced, so that comments,
-order, quotes and blank lines that people wrote stay. Every edit is proven by reading the result back.
+The parser only says where each part begins and ends; only those characters are replaced, so that comments, order,
+quotes and blank lines that people wrote stay. Every edit is verified by reading the result.
 """
 
 from __future__ import annotations
@@ -23,24 +23,24 @@ with suppress(ImportError):
 
 _PLAIN = re.compile(r"[A-Za-z_][A-Za-z0-9_.-]*")
 _WORDS = ("true", "false", "yes", "no", "on", "off", "null", "y", "n")
-_BY_HAND = "Edit it by hand as the survey's notes say, or write it as a survey drafts it."
+_BY_HAND = "Edit it by hand as the survey's notes say, or write it in the form that a survey drafts."
 
 
 def read_variable(text: str, name: str) -> Any:
-    """The value of a variable in *text*, None when it is not there. Raises InputError on what is no YAML."""
+    """The value of a variable in *text*, None when it is missing. Raises InputError on invalid YAML."""
     data = _load(text)
     if data is None:
         return None
     if not isinstance(data, dict):
-        raise InputError("the file holds no dictionary of variables", subject=name)
+        raise InputError("the file is not a dictionary of variables", subject=name)
     return data.get(name)
 
 
 def edit(text: str, name: str, todo: Sequence[Change]) -> str:
-    """*text* with *todo* done to the dictionary that is the value of the variable *name*.
+    """*text* with *todo* applied to the dictionary that is the value of the variable *name*.
 
-    A variable that is not there is added at the end. Raises InputError when the text is written in a way
-    that cannot be edited without touching more than is asked for.
+    A missing variable is added at the end. Raises InputError when the text is written in a way that cannot be edited
+    without changing more than is asked for.
     """
     before = read_variable(text, name) or {}
     if not todo:
@@ -65,10 +65,8 @@ def draft(name: str, host: str, entries: Mapping[str, Mapping[str, Any]]) -> str
     """The text of a new variables file with *entries* as the value of the variable *name*."""
     lines = [
         "---",
-        "# The drives of {0}, drafted by a survey. Yours to edit: a later survey changes only what differs from".format(
-            host
-        ),
-        "# what it finds, and leaves comments and order alone.",
+        "# The drives of {0}, drafted by a survey. You may edit this file.".format(host),
+        "# A later survey changes only what differs from what it finds, and keeps comments and order.",
         "{0}:{1}".format(name, "" if entries else " {}"),
     ]
     return "\n".join(lines + block(entries)) + "\n"
@@ -113,7 +111,7 @@ def scalar(value: Any, style: Optional[str] = None) -> str:
 
 def _require() -> Any:
     if _yaml is None:
-        raise MissingLibraryError("PyYAML", "Run this on the controller, whose ansible-core brings it.")
+        raise MissingLibraryError("PyYAML", "Run this on the controller, where ansible-core has installed it.")
     return _yaml
 
 
@@ -127,7 +125,7 @@ def _load(text: str) -> Any:
     try:
         return module.load(text, Loader=Loader)
     except module.YAMLError as error:
-        raise InputError("this is no YAML: {0}".format(" ".join(str(error).split())), subject="file") from error
+        raise InputError("this is not valid YAML: {0}".format(" ".join(str(error).split())), subject="file") from error
 
 
 class _Editor:
@@ -205,7 +203,7 @@ class _Editor:
         if self._root is None or _is_null(self._root):
             return None
         if self._root.id != "mapping" or (self._root.flow_style and self._root.value):
-            raise self.refuse("the file is not written as a dictionary with a key a line")
+            raise self.refuse("the file is not written as a dictionary with one key on each line")
         for key, value in self._root.value:
             if key.id == "scalar" and key.value == self._name:
                 if value.start_mark.index < key.end_mark.index:
@@ -246,7 +244,7 @@ class _Drives:
         self._places: Dict[str, int] = {}
         for number, (key, value) in enumerate(node.value):
             if key.id != "scalar" or key.value == "<<" or value.id != "mapping":
-                raise editor.refuse("an entry is no dictionary, or is merged from elsewhere")
+                raise editor.refuse("an entry is not a dictionary, or is merged from elsewhere")
             if value.start_mark.index < key.end_mark.index:
                 raise editor.refuse("the entry of {0} is an alias".format(key.value))
             self._places[_label(key.value)] = number
@@ -359,7 +357,7 @@ class _Drives:
         elif len(node.value) > 1:
             self._editor.span(key.start_mark.index, node.value[1][0].start_mark.index, "")
         else:
-            raise self._editor.refuse("nothing would be left of an entry")
+            raise self._editor.refuse("an entry would be empty")
 
 
 def _is_null(node: Any) -> bool:
@@ -367,7 +365,7 @@ def _is_null(node: Any) -> bool:
 
 
 def _last(pair: Tuple[Any, Any]) -> int:
-    """Where the last character of a key and its value stands, comments behind it not counted."""
+    """The position of the last character of a key and its value, without comments behind it."""
     key, value = pair
     return max(int(key.end_mark.index), _end(value))
 

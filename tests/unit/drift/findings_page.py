@@ -1,6 +1,6 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Makes docs/findings.md of the code's own table: C(python -m tests.unit.drift.findings_page)."""
+"""Generates docs/findings.md from the table in the code: C(python -m tests.unit.drift.findings_page)."""
 
 from __future__ import annotations
 
@@ -11,23 +11,24 @@ from tests.checkout import REPO
 HEAD = """<!--
 Copyright (c) 2026, The evenkeel maintainers
 SPDX-License-Identifier: GPL-3.0-or-later
-This page is made of plugins/module_utils/_core/drift/codes.py by python -m tests.unit.drift.findings_page.
+Generated from plugins/module_utils/_core/drift/codes.py by python -m tests.unit.drift.findings_page.
 -->
 
 # Findings
 
-Every difference between what is declared and what is found is a finding. `drift_info`, the playbook
-[check](drift.md), the scheduled check and the reports use the same codes, and a code never changes its meaning.
+Every difference between the declaration and the host is a finding. The module `drift_info`, the playbook
+[`drift`](drift.md), the drift runs on the host and the reports use the same codes. The meaning of a code never changes.
 
-A finding has a `code`, a `severity`, its subject (`bay`, `serial` and `index`, the unit, where it is about a drive;
-`about` for everything else), what was `declared`, what was `found`, `since` when it has been there, and the `remedy`.
+A finding has a `code`, a `severity`, its subject (`bay`, `serial` and, for a unit, `index`; `about` for everything
+other than a drive), the `declared` and the `found` value, the time since when it has existed (`since`), and the
+`remedy`.
 
 * **error**: data is at risk, or a drive or unit cannot be used safely as it is.
 * **warning**: the host is not as declared.
 * **info**: worth knowing.
 
-Where two severities are given, the text says which applies. Before a drive is touched, remember that both its units
-leave with it, and that [the usual cautions](safety.md) apply.
+Where two severities are given, the text says which one applies. Before you touch a drive, remember that pulling it
+removes both its units, and that [the usual cautions](safety.md) apply.
 """
 
 

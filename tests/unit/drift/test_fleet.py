@@ -75,7 +75,7 @@ def test_the_odd_one_out_is_named_with_what_most_have() -> None:
     found = fleet_findings(fleet(server(3, kernel="6.1")))
     assert list(found) == ["ebb03"]
     (one,) = found["ebb03"]
-    assert (one.about, one.found, one.declared) == ("kernel", "6.1", "6.12, as 3 of 4 alike servers")
+    assert (one.about, one.found, one.declared) == ("kernel", "6.1", "6.12, as on 3 of 4 servers of the class")
 
 
 def test_without_a_majority_each_is_told_what_the_others_have() -> None:
@@ -129,7 +129,7 @@ def test_the_table_has_a_line_for_each_finding_and_each_host() -> None:
     lines = drift_table(outcome(fleet(server(3, kernel="6.1")), {"ebb09": "no route"}))
     assert lines[0].split()[:4] == ["host", "severity", "code", "subject"]
     assert len([line for line in lines if "fleet_differs" in line]) == 1
-    assert lines[-1] == "Some hosts could not be checked."
+    assert lines[-1] == "Some hosts could not be compared."
     assert [line for line in lines if line.startswith("ebb01: ")] == ["ebb01: clean, margin 2"]
 
 

@@ -93,4 +93,4 @@ def test_a_host_whose_json_is_unfit_is_asked_for_the_text_too() -> None:
         answers = {observe.VERSION_ARGV: "zfs-2.3.2-2\nzfs-kmod-2.3.2-2\n", observe.JSON_ARGV: printed}
         commands = observe.Commands(lambda argv, answers=answers: Result(0, answers.get(tuple(argv), ""), ""))
         observe._ask_pools(commands, [], [])
-        assert [tuple(one["argv"]) for one in commands.told[2:]] == wanted
+        assert [tuple(one["argv"]) for one in commands.answers[2:]] == wanted

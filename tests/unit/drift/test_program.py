@@ -91,7 +91,7 @@ def test_an_accepted_finding_is_not_left_for_the_metrics(host: Host) -> None:
 
 @pytest.mark.parametrize(
     ("text", "told"),
-    [("{", "is no JSON"), ('{"color": 1}', "has other keys"), ('{"hostid": "xyz"}', "is no host id")],
+    [("{", "is not valid JSON"), ('{"color": 1}', "has an unknown key"), ('{"hostid": "xyz"}', "is not a host id")],
 )
 def test_a_wrong_configuration_is_named_and_leaves_nothing(host: Host, text: str, told: str) -> None:
     (host.folder / "config.json").write_text(text)
@@ -106,7 +106,7 @@ def test_without_an_inventory_it_says_what_to_run(host: Host) -> None:
     (host.folder / "inventory.json").unlink()
     done = host.run("run")
     assert (done.returncode, "Run the role disk_inventory first" in done.stderr) == (1, True)
-    assert "no check has run yet" in host.run("show").stderr
+    assert "no drift run yet" in host.run("show").stderr
 
 
 def test_it_tells_its_version(program: Path) -> None:

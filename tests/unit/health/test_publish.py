@@ -321,7 +321,7 @@ def test_the_program_runs_without_this_checkout(packed: Path, tmp_path: Path) ->
     path = tmp_path / "health.json"
     path.write_text(json.dumps({"snapshot": str(tmp_path / "none"), "state_directory": str(tmp_path)}))
     # -S and -I: no site packages, no environment; "withdraw" and "scrub" need no library but Python's own.
-    for command, told in (("withdraw", ""), ("scrub", "The collector's readings are missing or old.\n")):
+    for command, told in (("withdraw", ""), ("scrub", "The collector's readings are missing or outdated.\n")):
         done = subprocess.run(
             [sys.executable, "-ISB", str(packed), "--config", str(path), command],
             capture_output=True,

@@ -125,7 +125,7 @@ def test_never_all_drives_of_a_vdev(width: int) -> None:
 @pytest.mark.parametrize("function", ["scrub", "resilver"])
 def test_not_during_a_scrub_or_resilver(function: str) -> None:
     decision = upkeep.tests(scanning(aged(snapshot(), 200), function), PLAN, "short", {}, moment())
-    assert (decision.tests, decision.waiting) == ((), ("Pool archive: a {0} runs.".format(function),))
+    assert (decision.tests, decision.waiting) == ((), ("Pool archive: a {0} is running.".format(function),))
 
 
 def test_not_while_anything_about_the_pools_is_unclear() -> None:
@@ -170,16 +170,16 @@ def test_scrubs_start_when_due() -> None:
 def test_a_due_scrub_goes_before_tests_and_waits_for_those_that_run() -> None:
     one = aged(snapshot(), 200)
     due = replace(one, pools=(replace(one.pools[0], last_scrub=None),))
-    assert upkeep.tests(due, PLAN, "short", {}, moment()).waiting == ("Pool archive: a scrub is due and goes first.",)
+    assert upkeep.tests(due, PLAN, "short", {}, moment()).waiting == ("Pool archive: a scrub is due and has priority.",)
     started = {unit_key(drive(3), drive(3).units[0]): Started(BOOT, NOW - 1, WALL - 1, "long")}
     decision = upkeep.scrubs(due, PLAN, started, moment())
-    assert (decision.pools, decision.waiting) == ((), ("Pool archive: drives are in self-test (ACS0003).",))
+    assert (decision.pools, decision.waiting) == ((), ("Pool archive: drives run a self-test (ACS0003).",))
 
 
 def test_no_scrub_beside_a_scan() -> None:
     one = snapshot()
     due = scanning(replace(one, pools=(replace(one.pools[0], last_scrub=None),)), "resilver")
-    assert upkeep.scrubs(due, PLAN, {}, moment()).waiting == ("Pool archive: a resilver runs.",)
+    assert upkeep.scrubs(due, PLAN, {}, moment()).waiting == ("Pool archive: a resilver is running.",)
 
 
 class Simulation:

@@ -119,7 +119,7 @@ def test_what_the_pools_say_at_that_moment_decides(settings: Config) -> None:
     suspended = replace(DUE, pool=replace(DUE.pool, suspended=True))
     hung = Ended("pools", "timeout", 0, b'{"states": {}}\n', 20.0)
     for worker, text in (
-        (Worker((running,)), "Pool archive: a resilver runs."),
+        (Worker((running,)), "Pool archive: a resilver is running."),
         (Worker((suspended,)), "Pool archive is suspended."),
         (Worker((), pools=hung), "Failed to read the pools: no answer within 20 seconds."),
         (
@@ -157,7 +157,7 @@ def test_a_device_that_is_another_unit_by_now_is_left_alone(settings: Config) ->
     worker = Worker(snapshot().pools)
     told = selftest(settings, due_for_tests(), worker)
     assert worker.ran == [("smartctl", "-t", "short", "/dev/sd2")]
-    assert "bay00.0: its device is another unit's now (/dev/sd0)." in told
+    assert "bay00.0: its device /dev/sd0 belongs to another unit now." in told
 
 
 def test_a_test_that_does_not_start_is_told_and_not_tried_at_every_tick(settings: Config) -> None:
@@ -177,5 +177,5 @@ def test_it_waits_for_another_action_on_the_host(settings: Config) -> None:
 
 def test_without_readings_nothing_is_started(settings: Config) -> None:
     worker = Worker((DUE,))
-    assert upkeep_run.run_scrubs(settings, worker, moment()) == ("The collector's readings are missing or old.",)
+    assert upkeep_run.run_scrubs(settings, worker, moment()) == ("The collector's readings are missing or outdated.",)
     assert worker.ran == []

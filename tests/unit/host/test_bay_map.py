@@ -52,7 +52,7 @@ def test_shifts(number: int, shift: int) -> None:
     if shift <= number:
         assert bay(pattern, f"bay{{n-{shift}}}", f"a-phy{number}") == Bay("", number - shift).label
     else:
-        with pytest.raises(InputError, match=r"bay_map\[0\]: .* makes no bay name for a-phy"):
+        with pytest.raises(InputError, match=r"bay_map\[0\]: .* does not make a bay name of a-phy"):
             bay(pattern, f"bay{{n-{shift}}}", f"a-phy{number}")
 
 
@@ -97,5 +97,5 @@ def test_wrong_bays_by_serial_are_refused(bays: dict) -> None:
 
 
 def test_an_unknown_source_is_refused() -> None:
-    with pytest.raises(InputError, match=r"^bay_sources: led is no source"):
+    with pytest.raises(InputError, match=r"^bay_sources: led is not a source"):
         Wanted(sources=("enclosure", "led"))

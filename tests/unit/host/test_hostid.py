@@ -48,7 +48,7 @@ def test_a_module_told_otherwise_comes_first_and_is_corrected(places):
 
 @pytest.mark.parametrize("text", ["", "0", "00000000", "ffffffff", "0A5A05AF", "0x0a5a05", "0a5a05af0", "wxyz1234"])
 def test_what_is_no_host_id_is_refused_with_the_value(text):
-    with pytest.raises(InputError, match="no host id"):
+    with pytest.raises(InputError, match="not a host id"):
         hostid.parse(text)
 
 

@@ -113,7 +113,7 @@ def test_a_light_that_shines_goes_on():
 def test_an_enclosure_that_ignores_the_command_is_an_error_and_the_service_ends(monkeypatch):
     lit(monkeypatch, "0")
     run = ScriptedRunner([(ASK, NO), (RUN, ""), (STOP, "")])
-    with pytest.raises(CoreError, match="does not shine"):
+    with pytest.raises(CoreError, match="is still off"):
         locate.shine(run, [LIGHT], 60, check_mode=False)
     run.finished()
 

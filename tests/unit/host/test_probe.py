@@ -82,7 +82,7 @@ def test_output_of_another_form_is_an_error_and_never_read_as_nothing_found(outp
 
 
 def test_devices_of_one_name_are_not_confused() -> None:
-    with pytest.raises(DecodeError, match="one name"):
+    with pytest.raises(DecodeError, match="the same name"):
         parse_signatures('{"signatures": []}', ["/dev/sda", "/dev/mapper/sda"])
 
 

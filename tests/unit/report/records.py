@@ -201,7 +201,7 @@ def pulled() -> HostRecord:
         "bay07",
         declared=f"serial {gone.serial} in bay07",
         found="no drive with this serial",
-        remedy="Look into bay07: seat the drive, or replace it; if another one is meant to be there, run survey.",
+        remedy="Look at bay07: seat the drive, or replace it. If another drive belongs there, run survey.",
     )
     errors = Finding(
         "unit_errors",
@@ -268,7 +268,7 @@ def unbuilt() -> HostRecord:
         stranger.serial,
         "west-bay11",
         found="a drive that is not declared",
-        remedy="Run survey, or take it out.",
+        remedy="Run survey, or remove it.",
     )
     return replace(
         placed,

@@ -43,6 +43,24 @@ def test_units_of_a_drive_that_serves_stand_in_their_vdevs() -> None:
         assert (cell.word, cell.errors, cell.warnings) == ("", 0, 0)
 
 
+def test_the_hosts_own_disk_does_not_count_as_a_drive_of_the_chassis() -> None:
+    one = records.healthy()
+    first = one.drives[0]
+    system = {**first, "serial": "SYSTEM0", "bay": None, "units": first["units"][:1], "expected_units": 1}
+    facts = dict(host_page(replace(one, drives=(*one.drives, system))).facts)
+    assert (facts["Drives found"], facts["Drives declared"]) == ("12 with 24 units", "12")
+    assert facts["Other drives"] == "1 (not declared, no bay)"
+    assert "Other drives" not in dict(host_page(one).facts)
+
+
+def test_a_declared_drive_counts_where_its_bay_is_not_known() -> None:
+    one = records.healthy()
+    unknown = tuple({**drive, "bay": None} for drive in one.drives)
+    facts = dict(host_page(replace(one, drives=unknown)).facts)
+    assert facts["Drives found"] == "12 with 24 units"
+    assert "Other drives" not in facts
+
+
 def test_what_is_not_as_it_should_be_has_a_word() -> None:
     found = cells(records.pulled())
     assert told(found["bay07"]) == [("A", "lost", "removed"), ("B", "lost", "removed")]

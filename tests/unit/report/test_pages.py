@@ -212,7 +212,7 @@ def test_the_fleet_page_tells_what_is_between_servers(tmp_path: Path) -> None:
     one, two = records.healthy(), records.pulled()
     both = [replace(each, settings={**each.settings, "pool.guid": "77"}) for each in (one, two)]
     text = JustHTML(pages_of(tmp_path, *both)["index.html"], sanitize=False).root.to_text()
-    for part in ("Between servers", "pool_shared", "ebb01: pool GUID 77", "77, also on ebb02", "Stop writing now."):
+    for part in ("Between servers", "pool_shared", "ebb01: pool GUID 77", "77, also on ebb02", "Stop all writes now."):
         assert part in text, part
 
 

@@ -41,7 +41,7 @@ def test_a_lost_race_is_run_again_after_udev_has_settled():
 def test_a_race_lost_every_time_is_an_error_that_says_what_was_done_before():
     tries: list[tuple[tuple[str, ...], Any]] = [(SETTLE, ""), (CREATE.argv, RACE)]
     runner = ScriptedRunner([(WIPE.argv, ""), *tries * ATTEMPTS])
-    with pytest.raises(CommandError, match="Done before it: wipefs --all /dev/sda"):
+    with pytest.raises(CommandError, match="Commands that ran before it: wipefs --all /dev/sda"):
         carry_out(runner, [WIPE, CREATE], lost_race)
     runner.finished()
 

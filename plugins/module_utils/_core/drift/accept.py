@@ -57,8 +57,8 @@ class Acceptance:
 
 
 def read_accepted(data: Any, where: str = VARIABLE) -> Tuple[Acceptance, ...]:
-    """What C(split_actuator_accepted) says: a list of C(code), C(reason), C(until), and C(bay), C(serial), C(index),
-    C(about) to narrow it down. Raises InputError naming key and value."""
+    """The entries of C(split_actuator_accepted): C(code), C(reason), C(until), and optionally C(bay), C(serial),
+    C(index), C(about) to narrow it down. Raises InputError naming key and value."""
     if not isinstance(data, (list, tuple)):
         raise InputError("{0!r} is not a list".format(data), subject=where)
     return tuple(_read(entry, "{0}[{1}]".format(where, number)) for number, entry in enumerate(data))
@@ -75,13 +75,13 @@ def _read(entry: Any, where: str) -> Acceptance:
     code = str(entry.get("code", ""))
     if code not in CODES or code in _NEVER:
         raise InputError(
-            "{0!r} is no code that can be accepted".format(code),
+            "{0!r} is not a code that can be accepted".format(code),
             subject=where + ".code",
             remedy="See docs/findings.md.",
         )
     reason = entry.get("reason")
     if not isinstance(reason, str) or not reason.strip():
-        raise InputError("a reason is needed", subject=where + ".reason")
+        raise InputError("the reason is missing", subject=where + ".reason")
     bay = str(entry.get("bay", ""))
     return Acceptance(
         code=code,
@@ -102,23 +102,25 @@ def _date(value: Any, where: str) -> str:
             raise ValueError(text)
         return date.fromisoformat(text[:10]).isoformat()
     except ValueError as error:
-        raise InputError("{0!r} is no date".format(value), subject=where, remedy="Write 2026-12-31.") from error
+        raise InputError(
+            "{0!r} is not a date".format(value), subject=where, remedy="Write it like 2026-12-31."
+        ) from error
 
 
 def _index(value: Any, where: str) -> Optional[int]:
     if value is None:
         return None
     if isinstance(value, bool) or not isinstance(value, int) or value < 0:
-        raise InputError("{0!r} is no unit index".format(value), subject=where)
+        raise InputError("{0!r} is not a unit index".format(value), subject=where)
     return value
 
 
 def apply(
     findings: Sequence[Finding], acceptances: Sequence[Acceptance], today: str
 ) -> Tuple[Tuple[Finding, ...], Tuple[Accepted, ...]]:
-    """The findings that count on *today* (ISO date), and those accepted.
+    """The findings that count on *today* (ISO date), and those that are accepted.
 
-    An acceptance that has expired accepts nothing and is a finding itself, as is one without a finding.
+    An expired acceptance accepts nothing and is a finding itself, as is one that matches no finding.
     """
     counting: List[Finding] = []
     accepted: List[Accepted] = []
@@ -131,8 +133,8 @@ def apply(
     for entry in acceptances:
         used = any(entry.matches(one) for one in findings)
         if used and entry.until < today:
-            told = "accepted until {0}: {1}".format(entry.until, entry.reason)
-            counting.append(note("acceptance_expired", told, "put right by then", about=entry.words))
+            found = "accepted until {0}: {1}".format(entry.until, entry.reason)
+            counting.append(note("acceptance_expired", found, "fixed by then", about=entry.words))
         elif not used:
-            counting.append(note("acceptance_unused", "no such finding", entry.reason, about=entry.words))
+            counting.append(note("acceptance_unused", "no such finding exists", entry.reason, about=entry.words))
     return tuple(counting), tuple(accepted)

@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The settings of a server that are compared with those of servers that should be alike. Pure."""
+"""The settings of a server that are compared with those of the other servers in its class. Pure."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ def settings_of(
     properties: Mapping[str, Mapping[str, str]],
     roots: Mapping[str, Mapping[str, str]],
 ) -> Dict[str, str]:
-    """Name to value, all text; what a host does not have is left out."""
+    """Settings by name, all text; those that a host does not have are left out."""
     found = {
         "class": kind,
         "hostid": hostid.spell(seen["hostid"]),
@@ -58,6 +58,6 @@ def _services(services: Mapping[str, Mapping[str, str]]) -> Dict[str, str]:
 
 
 def _models(drives: Sequence[Drive]) -> str:
-    """How many split drives of each model and firmware there are."""
+    """The number of drives with several units, for each model and firmware."""
     counts = Counter((one.model, one.firmware) for one in drives if max(len(one.units), one.expected_units) > 1)
     return ", ".join("{0} x {1} {2}".format(count, *what).strip() for what, count in sorted(counts.items()))

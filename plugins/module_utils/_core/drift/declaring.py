@@ -56,7 +56,7 @@ def declaration(options: Mapping[str, Any]) -> Declaration:
 
 
 def from_inventory(inventory: onhost.Inventory, further: Mapping[str, Any]) -> Declaration:
-    """The declaration that is kept on a host, with *further* options of a check. Raises InputError."""
+    """The declaration that is kept on a host, with *further* options of a drift run. Raises InputError."""
     drives = {drive.bay: drive for drive in inventory.drives}
     options = {
         **inventory.discovery,
@@ -65,9 +65,8 @@ def from_inventory(inventory: onhost.Inventory, further: Mapping[str, Any]) -> D
         "declared": onhost.plain_drives(inventory),
         "pool": inventory.pool,
     }
-    wish = declaration(
-        {**options, "bays": list(inventory.about.bays), "paths_per_unit": inventory.about.paths_per_unit}
-    )
-    units = {model: facts.unit_count for model, facts in inventory.about.models.items() if facts.unit_count}
+    about = inventory.about
+    wish = declaration({**options, "bays": list(about.bays), "paths_per_unit": about.paths_per_unit})
+    units = {model: facts.unit_count for model, facts in about.models.items() if facts.unit_count}
     wanted = replace(wish.wanted, units={**units, **wish.wanted.units})
-    return replace(wish, about=inventory.about, wanted=wanted, drives=tuple(drives.values()))
+    return replace(wish, about=about, wanted=wanted, drives=tuple(drives.values()))

@@ -44,10 +44,10 @@ from .pools import State, Wishes, absent_findings, pool_findings
 class Declaration:
     """All that is declared for a host. *pool* is C(split_actuator_pool), without a name where none is declared.
 
-    *layout* is what the pool should be where it is known, *earlier* the one that an earlier check went by.
-    *hostid*, *services* and *scrub_days* are not compared when empty or 0. *areas* says which findings are
-    wanted. *kind* is the class of the server (empty: told by what is declared). *kept* says whether the inventory
-    on the host is compared with this one.
+    *layout* is the planned layout where it is known, *earlier* the one that an earlier drift run used. *hostid*,
+    *services* and *scrub_days* are not compared when empty or 0. *areas* selects the findings. *kind* is the class
+    of the server (empty: derived from the declaration). *kept* says whether the inventory on the host is compared
+    with this one.
     """
 
     host: str = ""
@@ -75,23 +75,23 @@ class Declaration:
 
 
 class Replay:
-    """Answers commands as a host answered them. Raises HostError for what was not asked there."""
+    """Answers commands as a host answered them. Raises HostError for a command that was not run there."""
 
-    def __init__(self, told: Sequence[Mapping[str, Any]]) -> None:
-        self._told = {tuple(one["argv"]): Result(one["rc"], one["out"], one["err"]) for one in told}
+    def __init__(self, answers: Sequence[Mapping[str, Any]]) -> None:
+        self._answers = {tuple(one["argv"]): Result(one["rc"], one["out"], one["err"]) for one in answers}
 
     def __call__(self, argv: Sequence[str]) -> Result:
         """What the host answered."""
-        result = self._told.get(tuple(argv))
+        result = self._answers.get(tuple(argv))
         if result is None:
-            raise HostError("{0} was not run there".format(" ".join(argv)), subject="host")
+            raise HostError("{0} was not run on the host".format(" ".join(argv)), subject="host")
         if result.rc == 127:
             raise HostError(result.stderr, subject="host")
         return result
 
     def beginning(self, start: Sequence[str]) -> str:
         """The output of the first command that begins with these words; empty without one."""
-        found = [one for argv, one in self._told.items() if argv[: len(start)] == tuple(start)]
+        found = [one for argv, one in self._answers.items() if argv[: len(start)] == tuple(start)]
         return found[0].stdout if found else ""
 
 
@@ -111,10 +111,11 @@ class _Sorted:
 
 
 def examine(seen: Mapping[str, Any], wish: Declaration, earlier: Optional[HostRecord] = None) -> HostRecord:
-    """The record of a host observed (`observe`) against what is declared. Raises CoreError for what is not allowed.
+    """The record of a host: what was observed (`observe`) against the declaration. Raises CoreError for what is not
+    allowed.
 
-    The state that scheduled checks keep on the host tells since when a finding is there; on a host without one
-    *earlier*, the controller's record of its last check, does.
+    The state that scheduled drift runs keep on the host says since when a finding exists. On a host without it,
+    *earlier* does: the controller's record of the last run.
     """
     know = _sort(seen, wish)
     layout = _layout(know, wish)
@@ -185,10 +186,10 @@ def _table(text: str) -> Dict[str, Dict[str, str]]:
 
 
 def _layout(know: _Sorted, wish: Declaration) -> Optional[Layout]:
-    """The layout that the pool should have: as given, else as the declaration gives it.
+    """The layout that the pool should have: the given one, else the one that the declaration gives.
 
-    A pool that grew has another layout than its drives would get if all were laid out at once: what an
-    earlier check went by stays placed. Of both, the one counts that the pool is nearer to.
+    A pool that has grown differs from the layout that its drives would get from scratch: the layout that an earlier
+    run used stays. Of both, the one that is closer to the pool counts.
     """
     policy = wish.pool.get("policy")
     if wish.layout is not None or not policy or not any(drive.use == "data" for drive in wish.drives):
@@ -209,14 +210,14 @@ def _layout(know: _Sorted, wish: Declaration) -> Optional[Layout]:
 
 
 def _whole(layout: Layout, drives: Sequence[Drive]) -> bool:
-    """Whether a layout speaks of every declared drive."""
-    spoken = {one.serial for vdev in layout.vdevs for one in vdev.members}
-    spoken |= {one.serial for one in layout.spares} | {one.member.serial for one in layout.unused}
-    return {drive.serial for drive in drives} <= spoken
+    """Whether a layout contains every declared drive."""
+    known = {one.serial for vdev in layout.vdevs for one in vdev.members}
+    known |= {one.serial for one in layout.spares} | {one.member.serial for one in layout.unused}
+    return {drive.serial for drive in drives} <= known
 
 
 def _carried(layout: Optional[Layout], drives: Sequence[DeclaredDrive]) -> Optional[Layout]:
-    """An earlier layout with the drives that sit in its bays now; None when one of its bays holds none any more."""
+    """An earlier layout with the drives that are in its bays now; None when one of its bays is empty now."""
     if layout is None:
         return None
     there = {drive.bay: drive.serial for drive in drives if drive.use == "data"}
@@ -275,9 +276,9 @@ def _host(know: _Sorted, seen: Mapping[str, Any], wish: Declaration) -> List[Fin
 def _scrubs(
     know: _Sorted, seen: Mapping[str, Any], state: history.State, earlier: Optional[HostRecord]
 ) -> Dict[str, int]:
-    """When a scrub last finished, by pool GUID: what the pool says now, or what was known before a resilver took over.
+    """When a scrub last finished, by pool GUID: as the pool says now, or as was known before a resilver replaced it.
 
-    The health service remembers it, the host's scheduled check, and the controller's record.
+    The health service, the host's scheduled drift run and the controller's record remember it.
     """
     kept = [read_scrubs(seen["files"].get("scrubs", "")), state.scrubs, earlier.scrubs if earlier is not None else {}]
     found: Dict[str, int] = {}
@@ -358,6 +359,6 @@ def _guarantees(layout: Optional[Layout]) -> Dict[str, Any]:
 
 
 def _kind(wish: Declaration) -> str:
-    """The class of a server by what is declared: servers with the same pool, policy and chassis are alike."""
+    """The class of a server from its declaration: servers with the same pool, policy and bays are one class."""
     parts = [wish.pool_name, repr(sorted(_given(wish.pool.get("policy") or {}).items())), ",".join(wish.about.bays)]
     return "|".join(parts)

@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What differs between servers that should be alike, and what no server can see alone. Pure."""
+"""What differs between servers of one class, and what no server can see alone. Pure."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from ..record import HostRecord
 from .codes import note
 
 IDENTITY = ("class", "hostid", "pool.guid")
-"""Settings that say which server it is: not compared as the others are."""
+"""Settings that identify a server: not compared as the others are."""
 LEAST = 2
 
 
@@ -26,12 +26,12 @@ def fleet_findings(records: Sequence[HostRecord]) -> Dict[str, List[Finding]]:
 
 
 def between(records: Sequence[HostRecord]) -> List[Tuple[str, Finding]]:
-    """What no server can see alone, by host: of these the fields C(settings), C(drives) and C(declared) serve."""
+    """What no server can see alone, by host; reads the fields C(settings), C(drives) and C(declared)."""
     return [*_shared(records), *_elsewhere(records)]
 
 
 def classes(records: Sequence[HostRecord]) -> Dict[str, List[HostRecord]]:
-    """The records by class; a server is alike to those with the same C(class) setting."""
+    """The records by class, which is the setting C(class)."""
     found: Dict[str, List[HostRecord]] = {}
     for one in records:
         found.setdefault(one.settings.get("class", ""), []).append(one)
@@ -54,7 +54,7 @@ def _compare(alike: Sequence[HostRecord]) -> List[Tuple[str, Finding]]:
         for host, value in sorted(values.items()):
             if len(usual) > 1 or value != usual[0]:
                 declared = _others(values, host, usual)
-                found.append((host, note("fleet_differs", value or "not there", declared, about=setting)))
+                found.append((host, note("fleet_differs", value or "none", declared, about=setting)))
     return found
 
 
@@ -62,9 +62,9 @@ def _others(values: Mapping[str, str], host: str, usual: Sequence[str]) -> str:
     """What the other servers have, for people."""
     if len(usual) == 1:
         count = sum(1 for value in values.values() if value == usual[0])
-        return "{0}, as {1} of {2} alike servers".format(usual[0] or "not there", count, len(values))
+        return "{0}, as on {1} of {2} servers of the class".format(usual[0] or "none", count, len(values))
     others = Counter(value for name, value in values.items() if value != values[host])
-    return ", ".join("{0} on {1}".format(value or "not there", count) for value, count in sorted(others.items()))
+    return ", ".join("{0} on {1}".format(value or "none", count) for value, count in sorted(others.items()))
 
 
 def _shared(records: Sequence[HostRecord]) -> List[Tuple[str, Finding]]:
@@ -95,8 +95,8 @@ def _elsewhere(records: Sequence[HostRecord]) -> List[Tuple[str, Finding]]:
             serial = str(entry.get("serial", ""))
             if serial not in here and serial in where:
                 host, place = where[serial][0]
-                told = "in {0} of {1}".format(place or "a bay that is not known", host)
-                found.append((one.host, note("drive_elsewhere", told, str(bay), serial=serial, bay=str(bay))))
+                there = "in {0} of {1}".format(place or "an unknown bay", host)
+                found.append((one.host, note("drive_elsewhere", there, str(bay), serial=serial, bay=str(bay))))
     return found
 
 

@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Since when a finding has been there, and what came and went: the state that checks hand to the next one. Pure."""
+"""Since when a finding exists, and what appeared and disappeared: the state that drift runs keep. Pure."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ MOST_EVENTS = 500
 
 @dataclass(frozen=True)
 class Open:
-    """A finding that was there at the last check."""
+    """A finding that existed at the last drift run."""
 
     since: str
     code: str
@@ -29,7 +29,7 @@ class Open:
 
 @dataclass(frozen=True)
 class State:
-    """What checks remember: the findings that are there, by `key`, and the latest *events*, oldest first.
+    """What drift runs remember: the findings that exist, by `key`, and the latest *events*, oldest first.
 
     *scrubs* are as in `record.HostRecord`.
     """
@@ -40,13 +40,13 @@ class State:
 
 
 def key(one: Finding) -> str:
-    """What tells findings apart: code and subject. A drive is the same wherever it sits."""
+    """What identifies a finding: code and subject. A drive is the same in whatever bay it is."""
     index = "" if one.index is None else str(one.index)
     return "|".join((one.code, one.serial or one.bay, index, one.about))
 
 
 def advance(state: State, findings: Iterable[Finding], at: str) -> State:
-    """The state after a check at the moment *at* found *findings*; events are bounded, the oldest go first."""
+    """The state after a drift run found *findings* at the moment *at*; of too many events the oldest are dropped."""
     there: Dict[str, Open] = {}
     events: List[Event] = list(state.events)
     for one in findings:
@@ -63,7 +63,7 @@ def advance(state: State, findings: Iterable[Finding], at: str) -> State:
 
 
 def dated(findings: Iterable[Finding], state: State) -> Tuple[Finding, ...]:
-    """The findings with since when they are there, by a state that knows them."""
+    """The findings with the time since when they exist, from a state that knows them."""
     return tuple(replace(one, since=state.open[key(one)].since) if key(one) in state.open else one for one in findings)
 
 
@@ -80,7 +80,7 @@ def to_text(state: State) -> str:
 
 
 def from_text(text: str) -> State:
-    """The state in a file's *text*; a damaged or foreign one reads as none: it is only history."""
+    """The state in a file's *text*; a damaged or unknown one reads as empty: it is only history."""
     try:
         data: Any = json.loads(text)
         if data.pop("version") != VERSION:

@@ -17,7 +17,7 @@ from ..names import DIRECTORY, parse_unit_name, udev_rules, unit_name
 from .codes import note
 
 _LINK = re.compile(r'SYMLINK\+="disk/by-vdev/([^"$%]+?)(?:-part(?:%n|\$env\{DM_PART\}))?"')
-# What each program and folder of ours on a host asks for, beside what is enabled there.
+# Of this collection's services, those that should run wherever they are enabled.
 _RUNNING = ("evenkeel-health.service", "evenkeel-health-web.service", "evenkeel-drift.timer")
 _IMPORTS = ("evenkeel-pool-import.service", "zfs-import-cache.service", "zfs-import-scan.service")
 
@@ -35,7 +35,7 @@ def read_services(text: str) -> Dict[str, Dict[str, str]]:
 def service_findings(
     services: Mapping[str, Mapping[str, str]], declared: Sequence[str], health: str = ""
 ) -> List[Finding]:
-    """Findings on services and timers: those *declared*, and ours where a role has set them up.
+    """Findings on services and timers: those *declared*, and this collection's where a role has set them up.
 
     *health* is the health service's configuration file as text.
     """
@@ -68,7 +68,7 @@ def _upkeep(services: Mapping[str, Mapping[str, str]], health: str) -> Set[str]:
 
 def _service(name: str, facts: Mapping[str, str], wanted: bool, declared: bool) -> List[Finding]:
     if not _there(facts):
-        return [note("service_missing", facts.get("LoadState") or "not there", "runs", about=name)] if declared else []
+        return [note("service_missing", facts.get("LoadState") or "missing", "runs", about=name)] if declared else []
     state = facts.get("ActiveState", "")
     if state == "failed":
         return [note("service_failed", "failed: {0}".format(facts.get("Result", "unknown")), "runs", about=name)]
@@ -86,11 +86,11 @@ def _service(name: str, facts: Mapping[str, str], wanted: bool, declared: bool) 
 def identity_findings(current: int, kept: int, declared: str) -> List[Finding]:
     """Findings on the host id: as OpenZFS uses it now, as the file keeps it, as declared (empty: not compared)."""
     found: List[Finding] = []
-    told = hostid.spell(current) or "none"
+    now = hostid.spell(current) or "none"
     if declared and hostid.parse(declared) != current:
-        found.append(note("hostid_differs", told, declared, about="host id"))
+        found.append(note("hostid_differs", now, declared, about="host id"))
     if current and current != kept:
-        words = "{0} in use, {1} in {2}".format(told, hostid.spell(kept) or "none", hostid.FILE)
+        words = "{0} in use, {1} in {2}".format(now, hostid.spell(kept) or "none", hostid.FILE)
         found.append(note("hostid_unkept", words, "the same after a boot", about="host id"))
     return found
 
@@ -102,12 +102,12 @@ def boot_findings(pool: str, cached: Sequence[str], services: Mapping[str, Mappi
     if (pool in cached and set(enabled) - {"zfs-import-scan.service"}) or by_scan:
         return []
     what = "in the cache file" if pool in cached else "not in the cache file"
-    told = "{0}; enabled: {1}".format(what, ", ".join(enabled) or "no import service")
-    return [note("boot_import", told, "imported at boot", about="pool {0}".format(pool))]
+    there = "{0}; enabled: {1}".format(what, ", ".join(enabled) or "no import service")
+    return [note("boot_import", there, "imported at boot", about="pool {0}".format(pool))]
 
 
 def version_findings(tools: str, module: str, programs: Mapping[str, str], version: str) -> List[Finding]:
-    """Findings on versions: OpenZFS's tools and module, and our programs beside this collection's *version*."""
+    """Findings on versions: OpenZFS's tools and module; the programs on the host and this collection's *version*."""
     found: List[Finding] = []
     if tools and module and _numbers(tools) != _numbers(module):
         found.append(
@@ -128,15 +128,15 @@ def _numbers(version: str) -> str:
 
 
 def kept_findings(text: str, declared: onhost.Inventory) -> List[Finding]:
-    """Whether the inventory that is kept on the host (*text*) is the *declared* one. None kept is no finding."""
+    """Whether the inventory that is kept on the host (*text*) is the *declared* one. No finding where none is kept."""
     if not text or not declared.host:
         return []
     try:
         same = onhost.to_text(onhost.from_text(text)) == onhost.to_text(declared)
-        told = "another one"
+        there = "another inventory"
     except CoreError as error:
-        same, told = False, str(error)
-    return [] if same else [note("inventory_outdated", told, "the declared inventory", about=onhost.PATH)]
+        same, there = False, str(error)
+    return [] if same else [note("inventory_outdated", there, "the declared inventory", about=onhost.PATH)]
 
 
 def name_findings(
@@ -144,15 +144,15 @@ def name_findings(
 ) -> List[Finding]:
     """Findings on the names that the host has.
 
-    *drives* are the declared ones, completed; *names* has where each name in OpenZFS's directory leads;
+    *drives* are the declared ones, completed; *names* says where each name in OpenZFS's directory points;
     *found* are the drives of the host. *rules* is the rules file's text, *aliases* that of OpenZFS's alias
     file; None where there is no such file.
     """
-    told = _leading(drives, names, found) + _stray(drives, names)
-    told += _rules(drives, rules)
+    findings = _leading(drives, names, found) + _stray(drives, names)
+    findings += _rules(drives, rules)
     if aliases is not None and aliases.strip():
-        told.append(note("names_contested", "/etc/zfs/vdev_id.conf is there", "no such file", about=DIRECTORY))
-    return told
+        findings.append(note("names_contested", "/etc/zfs/vdev_id.conf exists", "no such file", about=DIRECTORY))
+    return findings
 
 
 def _leading(drives: Sequence[Drive], names: Mapping[str, str], found: Sequence[Drive]) -> List[Finding]:
@@ -163,7 +163,7 @@ def _leading(drives: Sequence[Drive], names: Mapping[str, str], found: Sequence[
         for node in [unit.node, *(path.node for path in unit.paths if unit.unit_kind != "range")]
         if node
     }
-    told = []
+    findings = []
     for drive in drives:
         label = drive.bay.label if drive.bay else ""
         for unit in drive.units:
@@ -171,11 +171,11 @@ def _leading(drives: Sequence[Drive], names: Mapping[str, str], found: Sequence[
             leads = names.get(name, "")
             other = nodes.get(leads)
             if other and (other[0].serial, other[1]) != (drive.serial, unit.index):
-                told.append(
-                    note("name_misleads", "{0} leads to {1} unit {2}".format(name, other[0].label, other[1]),
-                         "{0} is this unit".format(name), serial=drive.serial, bay=label, index=unit.index)
+                findings.append(
+                    note("name_misleads", "{0} points to {1} unit {2}".format(name, other[0].label, other[1]),
+                         "{0} points to this unit".format(name), serial=drive.serial, bay=label, index=unit.index)
                 )  # fmt: skip
-    return told
+    return findings
 
 
 def _stray(drives: Sequence[Drive], names: Mapping[str, str]) -> List[Finding]:
@@ -183,13 +183,13 @@ def _stray(drives: Sequence[Drive], names: Mapping[str, str]) -> List[Finding]:
     stray = sorted(name for name in names if parse_unit_name(name)[0] and parse_unit_name(name) not in known)
     whole = [name for name in stray if "-part" not in name]
     return [
-        note("name_stray", "leads to {0}".format(names[name]), "no such name", about="{0}/{1}".format(DIRECTORY, name))
+        note("name_stray", "points to {0}".format(names[name]), "no such name", about="{0}/{1}".format(DIRECTORY, name))
         for name in whole
     ]
 
 
 def _rules(drives: Sequence[Drive], rules: Any) -> List[Finding]:
-    """The rules of units whose designator is known must be there; none of other units."""
+    """There must be rules for the units whose designator is known, and no others."""
     wanted = {line for line in udev_rules(drives).splitlines() if "SYMLINK" in line}
     if not wanted:
         return []
@@ -202,7 +202,8 @@ def _rules(drives: Sequence[Drive], rules: Any) -> List[Finding]:
     changed = sorted(missing | stale)
     if not changed:
         return []
-    return [note("rules_differ", "other rules for {0}".format(", ".join(changed)), "as declared", about="udev rules")]
+    words = "different rules for {0}".format(", ".join(changed))
+    return [note("rules_differ", words, "as declared", about="udev rules")]
 
 
 def _names_of(lines: Set[str]) -> Set[str]:

@@ -29,8 +29,8 @@ def inventory_findings(
 ) -> Tuple[Finding, ...]:
     """How the drives found on a host differ from those declared for it, in bay order.
 
-    *support* has the WWNs of declared supporting vdevs. Ordinary drives that nobody declared, such as
-    the system's, are left alone.
+    *support* has the WWNs of declared supporting vdevs. Undeclared ordinary drives, such as the system disk, are
+    ignored.
     """
     same: Dict[str, List[Drive]] = {}
     for drive in found.drives:
@@ -88,12 +88,13 @@ def _declared(wanted: DeclaredDrive, found: Sequence[Drive]) -> List[Finding]:
                 wanted.bay,
                 declared="serial {0} in {1}".format(wanted.serial, wanted.bay),
                 found="no drive with this serial",
-                remedy="Look into {0}: seat the drive, or replace it; if another one is meant to be there, run"
-                " survey.".format(wanted.bay),
+                remedy="Look at {0}: seat the drive, or replace it. If another drive belongs there, run survey.".format(
+                    wanted.bay
+                ),
             )
         ]
     if len(found) > 1:
-        return []  # serial_collision says it
+        return []  # serial_collision reports it
     drive = found[0]
     findings: List[Finding] = []
     if drive.bay_source in _CONFIRMING and _label(drive) != wanted.bay:
@@ -104,8 +105,8 @@ def _declared(wanted: DeclaredDrive, found: Sequence[Drive]) -> List[Finding]:
                 "error",
                 declared=wanted.bay,
                 found="{0} (by {1})".format(_label(drive), drive.bay_source),
-                remedy="Its units keep the names of {0} until it is put back there, or survey has written down where"
-                " it is and disk_inventory has run.".format(wanted.bay),
+                remedy="Put it back, or run survey and then disk_inventory. Until then its units keep the names of"
+                " {0}.".format(wanted.bay),
             )
         )
     if wanted.model and wanted.model != drive.model:
@@ -116,7 +117,7 @@ def _declared(wanted: DeclaredDrive, found: Sequence[Drive]) -> List[Finding]:
                 "warning",
                 declared=wanted.model,
                 found=drive.model,
-                remedy="Correct the declaration, or look whether the right drive is in the bay.",
+                remedy="Correct the declaration, or check that the right drive is in the bay.",
             )
         )
     for unit in drive.units:
@@ -136,8 +137,8 @@ def _unit(wanted: DeclaredDrive, drive: Drive, unit: Unit) -> List[Finding]:
                 index=unit.index,
                 declared=declared,
                 found=unit.wwn or "none",
-                remedy="The unit has no name, or another one's. If the drive is the right one, run survey to write down"
-                " its WWNs.",
+                remedy="The unit has no name, or the name of another unit. If the drive is the right one, run survey to"
+                " record its WWNs.",
             )
         )
     elif unit.index < wanted.unit_count and unit.node:
@@ -152,7 +153,7 @@ def _unit(wanted: DeclaredDrive, drive: Drive, unit: Unit) -> List[Finding]:
                     index=unit.index,
                     declared=name,
                     found=", ".join(unit.links) or "no stable name",
-                    remedy="Run the role disk_inventory; where it has run, see what else claims the name.",
+                    remedy="Run the role disk_inventory. If it has run, find out what else claims the name.",
                 )
             )
     return findings
@@ -167,12 +168,12 @@ def _undeclared(drive: Drive, other: Optional[DeclaredDrive]) -> Finding:
         found="serial {0}, model {1}, {2} unit{3}".format(
             drive.serial or "none", drive.model or "none", len(drive.units), "" if len(drive.units) == 1 else "s"
         ),
-        remedy="It is not named, watched or used. Run survey to declare it, or take it out.",
+        remedy="It is not named, monitored or used. Run survey to declare it, or remove it.",
     )
 
 
 def _differing(drives: Sequence[Drive], wanted: Mapping[str, DeclaredDrive], about: ServerClass) -> List[Finding]:
-    """Declared drives that differ from what their model is declared to be, or else from most drives of the model."""
+    """Declared drives that differ from the declaration of their model, or else from most drives of the model."""
     models: Dict[Tuple[str, str], List[Drive]] = {}
     for drive in drives:
         models.setdefault((drive.vendor, drive.model), []).append(drive)
@@ -202,27 +203,27 @@ def _usual_sizes(units: Iterable[Unit]) -> Dict[int, int]:
 
 
 def _usual(values: Iterable[Any]) -> Any:
-    """The value that most have, the greatest of those that tie; None of nothing."""
+    """The most frequent value, the greatest one of a tie; None for no values."""
     counts = Counter(values)
     return max(counts, key=lambda value: (counts[value], value)) if counts else None
 
 
-def _source(told: bool) -> str:
-    return "as declared" if told else "as most drives of the model"
+def _source(declared: bool) -> str:
+    return "as declared" if declared else "as most drives of the model"
 
 
-def _firmware(drive: Drive, firmware: str, told: bool) -> Finding:
+def _firmware(drive: Drive, firmware: str, declared: bool) -> Finding:
     return _note(
         drive,
         "firmware_differs",
         "warning",
-        declared="firmware {0} ({1})".format(firmware, _source(told)),
+        declared="firmware {0} ({1})".format(firmware, _source(declared)),
         found="firmware {0}".format(drive.firmware or "unknown"),
-        remedy="Ask the drive's maker which firmware is right. Updating it is not done here.",
+        remedy="Ask the drive's manufacturer which firmware is right. This collection does not update firmware.",
     )
 
 
-def _size(drive: Drive, unit: Unit, size: int, told: bool) -> List[Finding]:
+def _size(drive: Drive, unit: Unit, size: int, declared: bool) -> List[Finding]:
     # A size of 0 is the finding sector_format.
     if not size or not unit.size or abs(unit.size - size) <= ALIKE:
         return []
@@ -233,16 +234,16 @@ def _size(drive: Drive, unit: Unit, size: int, told: bool) -> List[Finding]:
             "unit_size",
             "error" if small else "warning",
             index=unit.index,
-            declared="{0} bytes ({1})".format(size, _source(told)),
+            declared="{0} bytes ({1})".format(size, _source(declared)),
             found="{0} bytes".format(unit.size),
-            remedy="It cannot take the place of another unit; use a drive of the declared size."
+            remedy="It cannot replace another unit. Use a drive of the declared size."
             if small
             else "The space beyond the declared size is not used.",
         )
     ]
 
 
-def _block(drive: Drive, unit: Unit, block: int, told: bool) -> List[Finding]:
+def _block(drive: Drive, unit: Unit, block: int, declared: bool) -> List[Finding]:
     if not block or not unit.size or unit.logical_block == block:
         return []
     return [
@@ -251,16 +252,16 @@ def _block(drive: Drive, unit: Unit, block: int, told: bool) -> List[Finding]:
             "block_size_differs",
             "warning",
             index=unit.index,
-            declared="blocks of {0} bytes ({1})".format(block, _source(told)),
+            declared="blocks of {0} bytes ({1})".format(block, _source(declared)),
             found="blocks of {0} bytes".format(unit.logical_block),
-            remedy="Reformatting destroys all data and takes hours: follow the maker's instructions and your site's"
-            " rules; it is not done here.",
+            remedy="Reformatting destroys all data and takes hours. Follow the manufacturer's instructions and your"
+            " site's rules. This collection does not reformat drives.",
         )
     ]
 
 
 def _bays(declared: Sequence[Drive], wanted: Mapping[str, DeclaredDrive]) -> List[Finding]:
-    """Declared drives of which nothing on the host says where they sit."""
+    """Declared drives whose bay nothing on the host reports."""
     silent = [drive for drive in declared if drive.bay_source not in _CONFIRMING]
     if not silent:
         return []
@@ -270,8 +271,8 @@ def _bays(declared: Sequence[Drive], wanted: Mapping[str, DeclaredDrive]) -> Lis
                 "bays_unconfirmed",
                 "info",
                 declared="{0} drives in bays".format(len(declared)),
-                found="no source on the host tells a bay, so a moved drive would not be noticed",
-                remedy="Declare split_actuator_bay_map for this class of server.",
+                found="no source on the host reports bays, so a moved drive goes unnoticed",
+                remedy="Declare split_actuator_bay_map for this class of servers.",
                 about="bays",
             )
         ]
@@ -282,8 +283,9 @@ def _bays(declared: Sequence[Drive], wanted: Mapping[str, DeclaredDrive]) -> Lis
             drive.serial,
             wanted[drive.serial].bay,
             declared=wanted[drive.serial].bay,
-            found="no source on the host tells its bay",
-            remedy="See which source should: enclosure services, the adapter, or split_actuator_bay_map.",
+            found="no source on the host reports its bay",
+            remedy="Find out which source should report it: enclosure services, the adapter, or"
+            " split_actuator_bay_map.",
         )
         for drive in silent
     ]
@@ -297,7 +299,7 @@ def _support(wanted: Iterable[str], drives: Sequence[Drive]) -> List[Finding]:
             "error",
             declared="{0} for a supporting vdev".format(wwn),
             found="no drive with this WWN",
-            remedy="Seat or replace the device; after a replacement declare the new WWN.",
+            remedy="Seat or replace the device. After a replacement, declare the new WWN.",
             about="supporting device {0}".format(wwn),
         )
         for wwn in sorted(set(wanted) - there)

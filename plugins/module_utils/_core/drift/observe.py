@@ -1,11 +1,11 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Reads from a host all that a check needs, as plain data; nothing is judged here.
+"""Reads from a host everything that a drift run needs, as plain data; it compares nothing.
 
-What is made of it may be made elsewhere: the controller judges a hundred hosts with the library loaded once.
-For the same reason this part imports little. One command each for the versions, states and properties of all
-pools, and one for all services; nothing for a single unit.
+The comparison may happen elsewhere: the controller compares a hundred hosts with the library loaded once. For the
+same reason this part imports little. It runs one command each for the versions, states and properties of all pools,
+and one for all services; none for a single unit.
 """
 
 from __future__ import annotations
@@ -42,7 +42,7 @@ SERVICE_ARGV = (
     "--property=Id,LoadState,ActiveState,UnitFileState,Result",
 )
 
-# The root dataset is made with its pool: "creation" tells how old that is.
+# The root dataset is created with its pool: "creation" gives the pool's age.
 ROOT_PROPERTIES = ("acltype", "atime", "compression", "creation", "dnodesize", "encryption", "recordsize", "xattr")
 
 KSTAT = "/proc/spl/kstat/zfs"
@@ -79,29 +79,30 @@ _VERSION = re.compile(rb'^VERSION = "([0-9A-Za-z.+-]{1,40})"$', re.MULTILINE)
 
 
 class Commands:
-    """Runs commands and keeps what they answered, for `Replay`."""
+    """Runs commands and keeps their answers, for `Replay`."""
 
     def __init__(self, runner: Runner) -> None:
         self._runner = runner
-        self.told: List[Dict[str, Any]] = []
+        self.answers: List[Dict[str, Any]] = []
 
     def __call__(self, argv: Sequence[str]) -> Result:
-        """The answer; a program that is not there answers 127 as in a shell."""
+        """The answer; a program that is not installed answers 127 as in a shell."""
         try:
             result = self._runner(argv)
         except CoreError as error:
             result = Result(127, "", str(error))
-        self.told.append({"argv": list(argv), "rc": result.rc, "out": result.stdout, "err": result.stderr})
+        self.answers.append({"argv": list(argv), "rc": result.rc, "out": result.stdout, "err": result.stderr})
         return result
 
 
 def observe(
     runner: Runner, services: Sequence[str] = (), root_properties: Sequence[str] = (), pools: bool = True
 ) -> Dict[str, Any]:
-    """All that a check needs of this host. Raises MissingLibraryError without pyudev, HostError without sysfs.
+    """Everything that a drift run needs from this host. Raises MissingLibraryError without pyudev, HostError without
+    sysfs.
 
-    *services* are looked at beside the known ones, *root_properties* are those to read of the pools' roots beside
-    the usual. Without *pools* no command is started.
+    *services* are read in addition to the known ones, *root_properties* in addition to the usual properties of the
+    pools' root datasets. Without *pools* no command is started.
     """
     commands = Commands(runner)
     states = {name: read_text("{0}/{1}/state".format(KSTAT, name)) for name in names_in(KSTAT)}
@@ -116,10 +117,10 @@ def observe(
         "uid": os.geteuid(),
         "sight": to_plain(see()),
         "names": _names(),
-        "nodes": _nodes(one["out"] for one in commands.told if one["argv"][:2] == ["zpool", "status"]),
+        "nodes": _nodes(one["out"] for one in commands.answers if one["argv"][:2] == ["zpool", "status"]),
         "states": states,
         "zfs": os.path.exists("/sys/module/zfs"),
-        "commands": commands.told,
+        "commands": commands.answers,
         "files": {name: _text(path) for name, path in FILES.items() if os.path.exists(path)},
         "cache": _cached(sorted(states)),
         "programs": {name: program_version(path) for name, path in PROGRAMS.items() if os.path.exists(path)},
@@ -136,8 +137,8 @@ def _ask_pools(commands: Commands, pools: Sequence[str], root_properties: Sequen
     if version is None:
         return
     if (int(version.group(1)), int(version.group(2))) >= (2, 3):
-        told = commands(JSON_ARGV)
-        as_text = told.rc == 0 and not status_json.fit(told.stdout)
+        answer = commands(JSON_ARGV)
+        as_text = answer.rc == 0 and not status_json.fit(answer.stdout)
     else:
         as_text = True
     for argv in TEXT_ARGVS if as_text else ():
@@ -153,7 +154,7 @@ def _names() -> Dict[str, str]:
 
 
 def _nodes(outputs: Iterable[str]) -> Dict[str, str]:
-    """Every device path in what C(zpool status) printed, and the node it leads to now."""
+    """Every device path in the output of C(zpool status), and the node that it points to now."""
     return nodes_of({path for text in outputs for path in _PATH.findall(text)})
 
 
@@ -176,7 +177,7 @@ def _cached(pools: Sequence[str]) -> List[str]:
 
 
 def program_version(path: str) -> str:
-    """The version of a program that was packed from this collection; C(unknown) when it does not tell."""
+    """The version of a program that was packed from this collection; C(unknown) when it has none."""
     try:
         with zipfile.ZipFile(path) as archive:
             for name in archive.namelist():

@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The outcome of checking several hosts: what each one's findings come to, and how it is told. Pure."""
+"""The outcome of comparing several hosts: what counts, and how it is shown. Pure."""
 
 from __future__ import annotations
 
@@ -22,7 +22,8 @@ _COLUMNS = ("host", "severity", "code", "subject", "declared", "found", "since")
 
 @dataclass(frozen=True)
 class HostOutcome:
-    """One host: *failing* counts its findings at or above the chosen severity. *checked* False: see its finding."""
+    """One host. *failing* counts its findings of the chosen severity or higher. *checked* is False for a host that
+    could not be compared; its finding says why."""
 
     host: str
     checked: bool
@@ -34,7 +35,7 @@ class HostOutcome:
 
 @dataclass(frozen=True)
 class Outcome:
-    """All hosts, by name. *verdict*: C(incomplete) when a host could not be checked, else C(findings) or C(clean)."""
+    """All hosts, by name. *verdict*: C(incomplete) when a host could not be compared, else C(findings) or C(clean)."""
 
     verdict: str
     fail_on: str
@@ -47,14 +48,14 @@ def outcome(
     acceptances: Mapping[str, Sequence[Acceptance]],
     fail_on: str,
 ) -> Outcome:
-    """The outcome of the *records*, with what comparing the servers adds; *unchecked* has why by host.
+    """The outcome of the *records*, with the findings from comparing the servers; *unchecked* has reasons by host.
 
-    *acceptances* are by host. *fail_on* is the least severity that counts as failing.
+    *acceptances* are by host. *fail_on* is the lowest severity that counts as failing.
     """
     shared = fleet_findings(records)
     hosts = [_checked(one, shared.get(one.host, []), acceptances.get(one.host, ()), fail_on) for one in records]
     for host, why in unchecked.items():
-        finding = note("drift_unchecked", why or "no reason given", "checked", about="host {0}".format(host))
+        finding = note("drift_unchecked", why or "no reason given", "compared", about="host {0}".format(host))
         hosts.append(HostOutcome(host, False, (finding,), failing=1))
     verdict = UNCHECKED if unchecked else FINDINGS if any(one.failing for one in hosts) else CLEAN
     return Outcome(verdict, fail_on, tuple(sorted(hosts, key=lambda one: one.host)))
@@ -65,17 +66,17 @@ def _checked(
 ) -> HostOutcome:
     ours = [one for one in acceptances if CODES[one.code].area == "fleet"]
     counting, accepted = apply(shared, ours, record.checked_at[:10])
-    findings = tuple(sorted((*record.findings, *counting), key=_gravest_first))
+    findings = tuple(sorted((*record.findings, *counting), key=_highest_first))
     failing = sum(1 for one in findings if at_least(one.severity, fail_on))
     return HostOutcome(record.host, True, findings, record.accepted + accepted, failing, record.margin)
 
 
-def _gravest_first(one: Finding) -> Tuple[int, str, str, str, int]:
+def _highest_first(one: Finding) -> Tuple[int, str, str, str, int]:
     return (-SEVERITIES.index(one.severity), one.bay, one.serial, one.code, -1 if one.index is None else one.index)
 
 
 def trimmed(record: HostRecord) -> HostRecord:
-    """What of a record the outcome needs: it crosses processes for each of many hosts."""
+    """The part of a record that the outcome needs: it is passed between processes for each host."""
     drives = tuple({"serial": one.get("serial", ""), "bay": one.get("bay")} for one in record.drives)
     return replace(record, drives=drives, layout=None, pool=None, history=(), guarantees={}, trial=None)
 
@@ -86,7 +87,7 @@ def to_data(result: Outcome) -> Dict[str, Any]:
 
 
 def table(data: Mapping[str, Any]) -> List[str]:
-    """The outcome in plain data as lines of a table: every finding, then a line for each host and the verdict."""
+    """The outcome in plain data as lines of a table: every finding, then one line for each host, then the verdict."""
     rows: List[Tuple[str, ...]] = [
         (host["host"], one["severity"], one["code"], subject(one), one["declared"], one["found"], one["since"])
         for host in data["hosts"]
@@ -105,9 +106,9 @@ def table(data: Mapping[str, Any]) -> List[str]:
 
 
 _VERDICTS = {
-    CLEAN: "No finding of severity {0} or graver.",
-    FINDINGS: "There are findings of severity {0} or graver.",
-    UNCHECKED: "Some hosts could not be checked.",
+    CLEAN: "No finding of severity {0} or higher.",
+    FINDINGS: "There are findings of severity {0} or higher.",
+    UNCHECKED: "Some hosts could not be compared.",
 }
 
 

@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The pool's members against the layout that the declaration gives. Pure."""
+"""The pool's members against the planned layout. Pure."""
 
 from __future__ import annotations
 
@@ -23,9 +23,9 @@ Key = Tuple[str, int]
 def layout_findings(
     pool: Pool, layout: Optional[Layout], policy: Optional[Policy], support: Optional[Sequence[Support]] = None
 ) -> List[Finding]:
-    """How an imported pool's places differ from the layout, and what it stands now from the policy's promise.
+    """How an imported pool differs from the planned layout, and whether it survives what the policy promises.
 
-    None for what is not declared: it is not compared.
+    What is not declared is None and not compared.
     """
     found = _siblings(pool, bool(policy and policy.siblings))
     found += duty.findings(pool)
@@ -45,7 +45,7 @@ def layout_findings(
 
 
 def _siblings(pool: Pool, allowed: bool) -> List[Finding]:
-    """Vdevs with several units of one drive. A place that two of them share for a while counts once."""
+    """Vdevs with several units of one drive. A place that two of them share during a replacement counts once."""
     found = []
     for vdev in pool.vdevs:
         places: Dict[str, Set[Tuple[int, int]]] = {}
@@ -62,10 +62,13 @@ def _siblings(pool: Pool, allowed: bool) -> List[Finding]:
                 found.append(
                     note(
                         "siblings_together",
-                        "units {0} in {1}, which stands {2} lost".format(
-                            " and ".join(str(unit) for unit in sorted(units)), vdev.name, vdev.redundancy
+                        "units {0} in {1}, which tolerates {2} failed member{3}".format(
+                            " and ".join(str(unit) for unit in sorted(units)),
+                            vdev.name,
+                            vdev.redundancy,
+                            "" if vdev.redundancy == 1 else "s",
                         ),
-                        "no two units of a drive in a vdev",
+                        "one unit of a drive in each vdev",
                         "error" if fatal else "warning",
                         serial=serial,
                         bay=bays[serial],
@@ -84,7 +87,7 @@ def _keys(vdev: PoolVdev) -> Set[Key]:
 
 
 def _match(pool: Pool, layout: Layout) -> Dict[int, PoolVdev]:
-    """The pool's vdev that each vdev of the layout is, by number: those with most units in common."""
+    """The pool's vdev for each vdev of the layout, by number: the one with most units in common."""
     wanted = [{(member.serial, member.index) for member in vdev.members} for vdev in layout.vdevs]
     pairs = sorted(
         (
@@ -104,7 +107,9 @@ def _match(pool: Pool, layout: Layout) -> Dict[int, PoolVdev]:
 
 
 def _places(pool: Pool, layout: Layout, matched: Mapping[int, PoolVdev]) -> List[Finding]:
-    laid = {(one.serial, one.index): (number, one) for number, vdev in enumerate(layout.vdevs) for one in vdev.members}
+    places = {
+        (one.serial, one.index): (number, one) for number, vdev in enumerate(layout.vdevs) for one in vdev.members
+    }
     numbers = {id(vdev): number for number, vdev in matched.items()}
     spare = {(one.serial, one.index) for drive in layout.spares for one in drive.members}
     found: List[Finding] = []
@@ -115,12 +120,12 @@ def _places(pool: Pool, layout: Layout, matched: Mapping[int, PoolVdev]) -> List
                 continue
             key = (member.serial, member.index)
             seen.add(key)
-            if key in laid:
-                if laid[key][0] != numbers.get(id(vdev)):
-                    found.append(_misplaced(pool, vdev, member, matched.get(laid[key][0])))
+            if key in places:
+                if places[key][0] != numbers.get(id(vdev)):
+                    found.append(_misplaced(pool, vdev, member, matched.get(places[key][0])))
             elif key not in spare or member.role == "member":
                 found.append(_foreign(pool, vdev, member))
-    absent = [one for key, (_number, one) in laid.items() if key not in seen]
+    absent = [one for key, (_number, one) in places.items() if key not in seen]
     return found + _absent(pool, absent)
 
 
@@ -140,7 +145,7 @@ def _foreign(pool: Pool, vdev: PoolVdev, member: PoolMember) -> Finding:
     return note(
         "member_foreign",
         "{0} is a member of {1}".format(member.name if member.serial else member.path or member.name, vdev.name),
-        "no member of pool {0}".format(pool.name),
+        "not a member of pool {0}".format(pool.name),
         serial=member.serial,
         bay=member.bay,
         index=member.index if member.serial else None,
@@ -155,8 +160,8 @@ def _absent(pool: Pool, absent: Iterable[Member]) -> List[Finding]:
     return [
         note(
             "member_absent",
-            "unit {0} is no member of the pool".format(" and ".join(str(index) for index in sorted(indices))),
-            "laid out for a vdev of pool {0}".format(pool.name),
+            "unit {0} is not a member of the pool".format(" and ".join(str(index) for index in sorted(indices))),
+            "planned as a member of pool {0}".format(pool.name),
             serial=serial,
             bay=bay,
             index=indices[0] if len(indices) == 1 else None,
@@ -167,10 +172,10 @@ def _absent(pool: Pool, absent: Iterable[Member]) -> List[Finding]:
 
 
 def _shape(kind: str, redundancy: int) -> str:
-    return "{0}, stands {1} lost".format(kind, redundancy)
+    return "{0}, tolerates {1} failed member{2}".format(kind, redundancy, "" if redundancy == 1 else "s")
 
 
-def _stands(vdev: Vdev) -> int:
+def _tolerated(vdev: Vdev) -> int:
     return vdev.width - 1 if vdev.kind == "mirror" else vdev.parity
 
 
@@ -178,20 +183,20 @@ def _shapes(layout: Layout, matched: Mapping[int, PoolVdev]) -> List[Finding]:
     found = []
     for number, vdev in sorted(matched.items()):
         wanted = layout.vdevs[number]
-        declared = _shape(wanted.kind, _stands(wanted))
-        # A mirror that a member is being attached to, or was detached from, is told by its members.
-        kinds_agree = wanted.kind == vdev.kind and (vdev.kind == "mirror" or _stands(wanted) == vdev.redundancy)
+        declared = _shape(wanted.kind, _tolerated(wanted))
+        # Where a member of a mirror is being attached, or was detached, the findings on members report it.
+        kinds_agree = wanted.kind == vdev.kind and (vdev.kind == "mirror" or _tolerated(wanted) == vdev.redundancy)
         if not kinds_agree:
             found.append(note("vdev_differs", _shape(vdev.kind, vdev.redundancy), declared, about=vdev.name))
     return found
 
 
 def _spares(pool: Pool, layout: Layout) -> List[Finding]:
-    """Units that are spares of the pool though no part of a spare drive that is laid out."""
+    """Units that are spares of the pool, but do not belong to a spare drive of the layout."""
     wanted = {(one.serial, one.index) for drive in layout.spares for one in drive.members}
     about = "pool {0}".format(pool.name)
     return [
-        note("spare_undeclared", "{0} is a spare".format(one.name), "no spare", serial=one.serial, bay=one.bay,
+        note("spare_undeclared", "{0} is a spare".format(one.name), "not a spare", serial=one.serial, bay=one.bay,
              index=one.index if one.serial else None,
              about=about if one.serial else "{0}, {1}".format(about, one.name))
         for one in pool.spares if not one.distributed and (one.serial, one.index) not in wanted
@@ -203,11 +208,13 @@ def _margin(pool: Pool, policy: Policy) -> List[Finding]:
     promised = policy.survive.drives
     if now >= promised:
         return []
-    words = "any {0} further drive{1} may fail".format(now, "" if now == 1 else "s") if now > 0 else "no further drive"
+    words = "no further drive may fail"
+    if now > 0:
+        words = "any {0} further drive{1} may fail".format(now, "" if now == 1 else "s")
     return [
         note(
             "margin_low",
-            words if now >= 0 else "data is lost",
+            words if now >= 0 else "the pool cannot serve all its data",
             "any {0} drive{1} may fail".format(promised, "" if promised == 1 else "s"),
             "error" if now <= 0 else "warning",
             about="pool {0}".format(pool.name),
@@ -216,6 +223,6 @@ def _margin(pool: Pool, policy: Policy) -> List[Finding]:
 
 
 def distance(pool: Pool, layout: Layout) -> int:
-    """How many units a pool would have to change to be as laid out: for choosing which layout is meant."""
+    """How many units of a pool differ from a layout: for choosing the layout that it was made from."""
     counts = Counter(one.code for one in _places(pool, layout, _match(pool, layout)))
     return sum(counts.values())

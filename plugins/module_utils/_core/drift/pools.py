@@ -16,14 +16,14 @@ from ..zfs.tree import SERVING, Scan
 from .codes import note
 
 DAY = 86400
-# A scrub is overdue when this many times its declared interval have passed; the alert rules say the same.
+# A scrub is overdue after this many times its declared interval; the alert rules use the same factor.
 OVERDUE = 1.25
 _STABLE = ("/dev/disk/by-vdev/", "/dev/disk/by-id/", "/dev/disk/by-path/", "/dev/mapper/")
 
 
 @dataclass(frozen=True)
 class Wishes:
-    """What a class of servers asks of its pool. *scrub_days* 0 does not ask; *features* C(all) or names."""
+    """What is declared for a pool. *scrub_days* 0: no scrubs are expected; *features*: C(all) or names."""
 
     scrub_days: float = 0
     features: Tuple[str, ...] = ()
@@ -33,7 +33,7 @@ class Wishes:
 
 @dataclass(frozen=True)
 class State:
-    """A pool beside its members: the last scan, when a scrub last ended (seconds), properties as zpool and zfs tell.
+    """A pool apart from its members: the last scan, when a scrub last finished (seconds), and its properties.
 
     *root* has C(creation) in seconds (C(zfs get -p)).
     """
@@ -76,7 +76,7 @@ def _state(pool: Pool, about: str) -> List[Finding]:
 
 
 def _member(pool: Pool, member: PoolMember, about: str) -> List[Finding]:
-    # What cannot be traced to a drive is told by the name that the pool has for it.
+    # A member that cannot be traced to a drive is shown under the pool's own name for it.
     place: Dict[str, Any] = {
         "serial": member.serial,
         "bay": member.bay,
@@ -86,7 +86,7 @@ def _member(pool: Pool, member: PoolMember, about: str) -> List[Finding]:
     found: List[Finding] = []
     spare = member.role == "spare"
     if member in pool.spares and member.state == "INUSE":
-        found.append(note("spare_in_use", "in use", "kept as spare", **place))
+        found.append(note("spare_in_use", "in use", "idle spare", **place))
     if member.state not in SERVING:
         severity = "warning" if member.state == "OFFLINE" else "error"
         found.append(note("member_failed", member.state, "AVAIL" if spare else "ONLINE", severity, **place))
@@ -103,9 +103,9 @@ def _scan(state: State, about: str) -> List[Finding]:
     scan = state.scan
     found: List[Finding] = []
     if scan.function == "resilver" and scan.running:
-        found.append(note("resilver_running", "a resilver is under way", "none", about=about))
+        found.append(note("resilver_running", "a resilver is running", "none", about=about))
     if scan.function == "scrub" and not scan.running and scan.errors:
-        found.append(note("scrub_errors", "{0} errors left".format(scan.errors), "none", about=about))
+        found.append(note("scrub_errors", "{0} errors not repaired".format(scan.errors), "none", about=about))
     return found
 
 
@@ -113,7 +113,7 @@ def _scrub(state: State, wishes: Wishes, about: str, now: float) -> List[Finding
     if not wishes.scrub_days or (state.scan.function == "scrub" and state.scan.running):
         return []
     limit = wishes.scrub_days * OVERDUE
-    declared = "every {0:g} days".format(wishes.scrub_days)
+    declared = "every {0:g} days, overdue after {1:g}".format(wishes.scrub_days, limit)
     if state.last_scrub is None:
         if 0 <= now - _seconds(state.root.get("creation", "")) <= limit * DAY:
             return []
@@ -121,11 +121,11 @@ def _scrub(state: State, wishes: Wishes, about: str, now: float) -> List[Finding
     days = (now - state.last_scrub) / DAY
     if days <= limit:
         return []
-    return [note("scrub_old", "the last one ended {0:.0f} days ago".format(days), declared, about=about)]
+    return [note("scrub_old", "the last scrub finished {0:.1f} days ago".format(days), declared, about=about)]
 
 
 def _seconds(text: str) -> float:
-    """A time in seconds; where there is none, one that is older than any pool."""
+    """A time in seconds; 0, which is before any pool was created, where there is none."""
     return float(text) if text.isdecimal() else 0.0
 
 
@@ -156,17 +156,18 @@ def _properties(wanted: Mapping[str, object], there: Mapping[str, str], about: s
         text = "" if value is None else setting_text(value)
         if value is not None and name in there and not same_setting(text, there[name]):
             declared = "{0}={1}".format(name, text)
-            told = "{0}={1}".format(name, there[name])
-            found.append(note("property_differs", told, declared, about="{0}, {1}".format(about, name)))
+            actual = "{0}={1}".format(name, there[name])
+            found.append(note("property_differs", actual, declared, about="{0}, {1}".format(about, name)))
     return found
 
 
 def absent_findings(
     name: str, imported: Sequence[Pool], states: Mapping[str, str], unreadable: str, serials: Sequence[str]
 ) -> List[Finding]:
-    """Findings on a declared pool (empty name: none) that is not imported, on others with declared drives, on silence.
+    """Findings on a declared pool (empty name: none) that is not imported, on other pools with declared drives, and
+    on OpenZFS's tools when they do not answer.
 
-    *states* is what the kernel says of pools; *unreadable* why OpenZFS's tools told nothing.
+    *states* are the pools' states as the kernel reports them; *unreadable* says why OpenZFS's tools gave no answer.
     """
     found: List[Finding] = []
     suspended = sorted(one for one, state in states.items() if state == "SUSPENDED")
@@ -183,5 +184,5 @@ def absent_findings(
     for pool in imported:
         if name and pool.name != name and any(member.serial in ours for member in members(pool)):
             about = "pool {0}".format(pool.name)
-            found.append(note("pool_undeclared", "imported, on declared drives", "no such pool", about=about))
+            found.append(note("pool_undeclared", "imported, uses declared drives", "no such pool", about=about))
     return found

@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What the block layer counts for one device. Pure.
+"""The block layer's counters of one device. Pure.
 
 Fields: Linux, Documentation/block/stat.rst. Sectors there are 512 bytes whatever the device's block size.
 """
@@ -20,8 +20,8 @@ _LEAST = 11  # kernels before 4.18 have no discards, before 5.5 no flushes
 class BlockStat:
     """Counts since the device appeared: operations, bytes, and seconds.
 
-    *read_seconds* and its like sum the time of each request; *busy_seconds* is the time with at
-    least one request under way; *queued_seconds* weighs that with how many; *in_flight* is now.
+    *read_seconds* and the like are the sum of all requests' durations; *busy_seconds* is the time with at least one
+    request in progress; *queued_seconds* weights that with their number; *in_flight* is their present number.
     """
 
     reads: int = 0
@@ -41,10 +41,10 @@ class BlockStat:
 
 
 def read_stat(text: str) -> BlockStat:
-    """The counts in a C(stat) attribute. Raises DecodeError when it is of another form."""
+    """The counts in a C(stat) attribute. Raises DecodeError when its format is not known."""
     words = text.split()
     if len(words) < _LEAST or not all(word.isascii() and word.isdigit() for word in words):
-        raise DecodeError("the block layer's stat has an unknown form: {0!r}".format(text[:200]))
+        raise DecodeError("the block layer's stat has an unknown format: {0!r}".format(text[:200]))
     fields = [int(word) for word in words] + [0] * 17
     return BlockStat(
         reads=fields[0],

@@ -1,11 +1,11 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The collector: reads each thing when it is due, and says at every interval what it knows.
+"""The collector: takes each reading when it is due, and publishes at every interval what it knows.
 
-Nothing here waits for a device or a pool. What may hang is a job (see `jobs`); what does not come
-back in time is noted as failed, its last good value stays, and everything else goes on. The block
-layer's counters are read here directly: they are numbers in memory.
+Nothing here waits for a device or a pool. A reading that may hang is a job (see `jobs`); one that times out counts as
+failed, its last good value stays, and everything else continues. The block layer's counters are read here directly:
+they are numbers in memory.
 """
 
 from __future__ import annotations
@@ -61,7 +61,7 @@ class Readers(Protocol):
 
 @dataclass
 class _Target:
-    """A logical unit that smartctl can ask: its node, the units that it stands for, and when it is due."""
+    """A logical unit that smartctl can read: its node, the units on it, and when it is due."""
 
     node: str
     drive: str
@@ -118,7 +118,7 @@ class Collector:
             self._take(ended)
 
     def snapshot(self) -> Snapshot:
-        """What is known now."""
+        """What the collector knows now."""
         return Snapshot(
             boot=self._boot,
             at=self._clock(),
@@ -141,7 +141,7 @@ class Collector:
         )
 
     def restore(self, old: Snapshot) -> None:
-        """Begin with the last good values of an earlier collector of this boot; they keep their age."""
+        """Start with the last good values of an earlier collector of this boot; they keep their age."""
         if old.boot == self._boot and old.at <= self._clock():
             self._drives, self._findings, self._pools = old.drives, old.findings, old.pools
             self._units = dict(old.units)
@@ -175,7 +175,7 @@ class Collector:
                 self._pools_due = now + self._config.interval_seconds
             elif "pools" in self._worker.stuck:
                 self._note("pools", "Stuck in the kernel since an earlier reading.", "stuck")
-                # The kernel's own word can still be had.
+                # The kernel's own counters can still be read.
                 self._worker.start("states", self._readers.states(), self._config.pools_timeout_seconds)
                 self._pools_due = now + self._config.interval_seconds
         self._start_smart(now)
@@ -184,7 +184,7 @@ class Collector:
         try:
             self._inventory, self._inventory_error = onhost.read(self._config.inventory), ""
         except CoreError as error:
-            # The last good one still serves, and the metrics say that it is not current.
+            # The last good one stays in use, and the metrics show that it is not current.
             if not self._inventory_error:
                 self._count("inventory", "invalid")
             self._inventory_error = str(error)
@@ -193,14 +193,14 @@ class Collector:
         try:
             self._checked = checked.read(self._config.checked)
         except CoreError:
-            # The last good one still serves; its age tells.
+            # The last good one stays in use; the metrics show its age.
             self._count("drift", "invalid")
 
     def _read_io(self, now: float) -> None:
         for drive in self._drives:
             nodes = [unit.node for unit in drive.units]
             for unit in drive.units:
-                # Two ranges of a drive that is not split yet share one device: it tells nothing of either.
+                # Two ranges of a drive without partitions share one device: its counters belong to neither.
                 if unit.node and nodes.count(unit.node) == 1:
                     self._read_unit_io(unit_key(drive, unit), unit, now)
         for drive in self._drives:
@@ -257,39 +257,39 @@ class Collector:
         if name == "smart":
             self._take_smart(rest, ended)
             return
-        # The kernel's own words on pools come first, so they are there even when the rest hangs.
+        # The kernel's own states of pools come first, so they arrive even when the rest hangs.
         for line in ended.output.split(b"\n"):
             try:
-                told = json.loads(line) if line.strip() else {}
+                read = json.loads(line) if line.strip() else {}
             except ValueError:
                 continue
-            if isinstance(told, dict) and "states" in told:
-                self._states = dict(told["states"])
+            if isinstance(read, dict) and "states" in read:
+                self._states = dict(read["states"])
         if name == "states":
             return
         if ended.status != "done" or ended.rc != 0:
             self._note(name, _why(ended), ended.status if ended.status != "done" else "crash")
             return
         try:
-            told = json.loads(ended.output.rstrip(b"\n").rpartition(b"\n")[2])
-            if "error" in told:
-                self._note(name, str(told["error"]), "error")
+            read = json.loads(ended.output.rstrip(b"\n").rpartition(b"\n")[2])
+            if "error" in read:
+                self._note(name, str(read["error"]), "error")
                 return
-            {"drives": self._take_drives, "pools": self._take_pools}[name](told)
+            {"drives": self._take_drives, "pools": self._take_pools}[name](read)
         except (ValueError, KeyError, TypeError, CoreError) as error:
             self._note(name, "The reading is damaged: {0}".format(error), "output")
             return
         now = self._clock()
         self._sources[name] = Source(at=now, tried=now)
 
-    def _take_drives(self, told: Mapping[str, Any]) -> None:
-        self._drives = from_plain(_Drives, {"drives": told["drives"]}).drives
-        self._findings = from_plain(_Findings, {"findings": told["findings"]}).findings
+    def _take_drives(self, read: Mapping[str, Any]) -> None:
+        self._drives = from_plain(_Drives, {"drives": read["drives"]}).drives
+        self._findings = from_plain(_Findings, {"findings": read["findings"]}).findings
         self._aim()
         self._io_due = 0.0
 
-    def _take_pools(self, told: Mapping[str, Any]) -> None:
-        self._pools = from_plain(_Pools, {"pools": told["pools"]}).pools
+    def _take_pools(self, read: Mapping[str, Any]) -> None:
+        self._pools = from_plain(_Pools, {"pools": read["pools"]}).pools
         for one in self._pools:
             if one.last_scrub is not None:
                 self.scrubs[one.pool.guid] = one.last_scrub
@@ -305,7 +305,7 @@ class Collector:
         self._failures[key] = self._failures.get(key, 0) + 1
 
     def _aim(self) -> None:
-        """Bring the targets of smartctl, and what is remembered, in line with the drives found."""
+        """Update the targets of smartctl, and what is remembered, to the drives found."""
         targets: Dict[str, _Target] = {}
         for drive in self._drives:
             for node, units in _devices_of(drive).items():
@@ -359,7 +359,7 @@ class Collector:
 
 
 def _devices_of(drive: Drive) -> Dict[str, List[Unit]]:
-    """The device that smartctl asks, by node, with the units that it answers for: ranges share one."""
+    """The devices that smartctl reads, by node, each with its units: ranges share one."""
     found: Dict[str, List[Unit]] = {}
     for unit in drive.units:
         node = unit.paths[0].node if unit.paths else unit.node

@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""How the health service of a host is set up: one JSON file, written by the role health_exporter."""
+"""The configuration of a host's health service: one JSON file, written by the role health_exporter."""
 
 from __future__ import annotations
 
@@ -21,9 +21,9 @@ TEXT_FILE = "evenkeel_split_actuator.prom"
 
 @dataclass(frozen=True)
 class Upkeep:
-    """How often each kind of upkeep is due, in days (0: never), and how many drives may be in test at a time.
+    """How often scrubs and self-tests are due, in days (0: never), and how many drives may run one at a time.
 
-    *tests_at_a_time* bounds the drives of one vdev that run a self-test together; all of them never do.
+    *tests_at_a_time* limits how many drives of one vdev run a self-test together; all of them never do.
     """
 
     scrub_days: float = 30
@@ -34,9 +34,9 @@ class Upkeep:
 
 @dataclass(frozen=True)
 class Config:
-    """Seconds between readings, seconds that each may take, and where things are.
+    """Seconds between readings, their timeouts in seconds, and paths.
 
-    *text_directory* is where a text file for a host agent is kept up to date; empty for none.
+    *text_directory* is the folder of the text file for a host agent; empty for no file.
     """
 
     interval_seconds: float = 15
@@ -70,9 +70,9 @@ class Config:
             if not 1 <= getattr(self, name) <= 86400:
                 raise InputError("{0!r} is not from 1 to 86400".format(getattr(self, name)), subject=name)
         if not 0 < self.port < 65536:
-            raise InputError("{0!r} is no port".format(self.port), subject="port")
+            raise InputError("{0!r} is not a port".format(self.port), subject="port")
         if bool(self.certificate) != bool(self.key):
-            raise InputError("a certificate needs its key, and a key its certificate", subject="certificate")
+            raise InputError("certificate and key must be set together", subject="certificate")
         for name, least in (("smart_at_a_time", 1),):
             if getattr(self, name) < least:
                 raise InputError("{0!r} is below {1}".format(getattr(self, name), least), subject=name)
@@ -101,7 +101,7 @@ def read(path: str = PATH) -> Config:
     except OSError as error:
         raise HostError("{0} cannot be read: {1}".format(path, error.strerror), subject="health service") from error
     except ValueError as error:
-        raise DecodeError("{0} is no JSON: {1}".format(path, error), subject="health service") from error
+        raise DecodeError("{0} is not valid JSON: {1}".format(path, error), subject="health service") from error
     return from_plain(Config, data, "health")
 
 

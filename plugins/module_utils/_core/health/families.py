@@ -3,8 +3,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The metrics by name: kind, unit, labels and help. The one list that code, documents and tests share.
 
-Naming: OpenMetrics 1.0 and the Prometheus naming practice: one prefix, base units as suffix, C(_total)
-for what only grows, one state set where a thing is in one of several states.
+Naming: OpenMetrics 1.0 and the Prometheus naming practice: one prefix, base units as suffix, C(_total) for counters,
+one state set for a thing that is in one of several states.
 """
 
 from __future__ import annotations
@@ -209,7 +209,7 @@ class Samples:
         self._values: Dict[str, Dict[Tuple[str, ...], Any]] = {}
 
     def add(self, name: str, labels: Sequence[str], value: Any) -> None:
-        """Take a value: a number, the state of a state set, or nothing (None: there is no sample)."""
+        """Add a value: a number, or the state of a state set; None adds nothing."""
         if value is not None:
             if len(labels) != len(BY_NAME[name].labels):
                 raise ValueError("{0} has labels {1}".format(name, BY_NAME[name].labels))
@@ -232,7 +232,7 @@ def to_metrics(samples: Samples) -> List[Any]:
     except ImportError as error:
         raise MissingLibraryError(
             "prometheus_client",
-            "Install the package python3-prometheus-client; the role health_exporter does so.",
+            "Install the package python3-prometheus-client, or run the role health_exporter.",
         ) from error
     makers = {
         "gauge": core.GaugeMetricFamily,

@@ -3,10 +3,9 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Work in child processes that can be abandoned.
 
-Whatever touches a device or a pool may enter the kernel and never come back, and no signal ends it
-there. So it runs in a child with a process group of its own. When its time is up the group is killed and
-no longer waited for; as long as one of its processes is still there the job counts as stuck, and no
-second one of that name is started.
+A call that touches a device or a pool may hang in the kernel, where no signal ends it. So it runs in a child with a
+process group of its own. When its time is up, the group is killed and no longer waited for. While one of its processes
+still exists, the job counts as stuck, and no second one of that name is started.
 
 The parent must have one thread only, since it forks.
 """
@@ -32,8 +31,8 @@ Work = Union[Sequence[str], Callable[[int], None]]
 class Ended:
     """A job that ended or was abandoned.
 
-    *status*: C(done) (see *rc*; negative for a signal), C(timeout) or C(flood) (it wrote more than it may).
-    *output* is what it had written, *seconds* how long it took.
+    *status*: C(done) (see *rc*; negative for a signal), C(timeout) or C(flood) (too much output). *output* is what it
+    had written, *seconds* how long it took.
     """
 
     name: str
@@ -57,7 +56,7 @@ class _Running:
 class Jobs:
     """Starts jobs by name and collects their output.
 
-    *environment* is that of programs; functions run in a fork and see the parent's memory as it was.
+    *environment* is for programs; functions run in a fork with a copy of the parent's memory.
     """
 
     def __init__(
@@ -74,7 +73,7 @@ class Jobs:
     def start(self, name: str, work: Work, seconds: float, most: int = 1 << 20) -> bool:
         """Start *work* (an argument list, or a function that writes to a file descriptor) for at most *seconds*.
 
-        False when a job of that name is still under way or stuck, or the host refuses another process.
+        False when a job of that name is still running or stuck, or the host refuses another process.
         """
         if self.busy(name):
             return False
@@ -101,7 +100,7 @@ class Jobs:
                 signal.signal(number, signal.SIG_DFL)
             null = os.open(os.devnull, os.O_RDWR)
             os.dup2(null, 0)
-            # Functions report through the pipe only; what a program says on the side is not read.
+            # Functions report through the pipe only; a program's standard error is not read.
             os.dup2(pipe if not callable(work) else null, 1)
             os.dup2(null, 2)
             kept = pipe if callable(work) else 2
@@ -113,20 +112,20 @@ class Jobs:
             else:
                 os.execvpe(work[0], list(work), self._environment)  # noqa: S606 -- no shell is meant
         finally:
-            # Nothing of the parent may run here again, whatever was raised.
+            # None of the parent's code may run here again, whatever was raised.
             os._exit(rc)
 
     def busy(self, name: str) -> bool:
-        """Whether the job is under way or stuck."""
+        """Whether the job is running or stuck."""
         return name in self._running or name in self._lingering
 
     @property
     def stuck(self) -> Tuple[str, ...]:
-        """Jobs that were killed and have not gone."""
+        """Jobs that were killed and whose processes still exist."""
         return tuple(self._lingering)
 
     def under_way(self, younger_than: float = float("inf")) -> Tuple[str, ...]:
-        """Jobs under way that were started less than *younger_than* seconds ago."""
+        """Running jobs that were started less than *younger_than* seconds ago."""
         now = self._clock()
         return tuple(name for name, job in self._running.items() if now - job.started < younger_than)
 
@@ -138,7 +137,7 @@ class Jobs:
         while True:
             now = self._clock()
             first = min([job.deadline for job in self._running.values()] + [deadline])
-            # A pipe may be closed before its process is gone: look after those now and then.
+            # A pipe may be closed before its process has ended: poll those.
             leaving = any(not job.open for job in self._running.values())
             for key, _mask in self._selector.select(min(max(first - now, 0.0), 0.02 if leaving else seconds)):
                 self._drain(key.data)
@@ -182,7 +181,7 @@ class Jobs:
         if job.open:
             self._selector.unregister(job.pipe)
             os.close(job.pipe)
-        # Its own children may be left in either case.
+        # Its own children may still exist in either case.
         if not gone or _alive(job.pid):
             _kill(job.pid)
             self._lingering[name] = (job.pid, gone)
@@ -197,7 +196,7 @@ class Jobs:
                 del self._lingering[name]
 
     def abandon(self) -> None:
-        """Kill whatever is under way, without waiting."""
+        """Kill all running jobs, without waiting."""
         for name, job in list(self._running.items()):
             self._end(name, job, gone=False)
 
@@ -208,7 +207,7 @@ def _kill(group: int) -> None:
     except ProcessLookupError:
         pass
     except PermissionError:
-        # A program that took other rights; the time limit of its unit ends it.
+        # A program that has changed its user; its unit's time limit ends it.
         pass
 
 

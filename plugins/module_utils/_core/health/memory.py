@@ -1,10 +1,9 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What the health service remembers over reboots. All of it can be lost: it is found out anew.
+"""What the health service remembers over reboots. All of it may be lost: it is then found out again.
 
-A pool tells its last scan only: a resilver takes the place of the scrub before it, so the end of that
-scrub is kept here.
+A pool reports its last scan only: a resilver replaces the scrub before it, so the end of that scrub is kept here.
 """
 
 from __future__ import annotations
@@ -37,7 +36,7 @@ def _scrubs(data: Mapping[str, Any]) -> Dict[str, int]:
 
 
 class Memory:
-    """Small JSON files in one directory. What is damaged reads as empty; what cannot be written is given up."""
+    """Small JSON files in one directory. A damaged file reads as empty; a failed write is ignored."""
 
     def __init__(self, directory: str) -> None:
         self._directory = directory

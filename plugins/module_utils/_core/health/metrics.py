@@ -3,9 +3,9 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """From a snapshot to metric values. Pure.
 
-The rule throughout: what is not known now never reads as healthy. When the collector, a pool or a disk
-stops answering, counters and sizes stay at their last good value beside their age, while states turn to
-C(unknown) and margins go. A bad state stays until something better is known.
+The rule throughout: what is not known now never reads as healthy. When the collector, a pool or a drive stops
+answering, counters and sizes keep their last good value and have an age, states become C(unknown), and margins
+disappear. A bad state stays until a better one is known.
 """
 
 from __future__ import annotations
@@ -28,8 +28,9 @@ from .snapshot import Snapshot, UnitReading, unit_key
 
 MOST_FINDINGS = 500
 LONGEST_ABOUT = 128
-_FORBIDDEN = re.compile("[^A-Za-z0-9 _.:,/@-]")  # a pool's, vdev's or service's name, a file: kept; else as in `clean`
-CHECKS_MISSED = 2.5  # a check that is late by this many of its intervals no longer counts as current
+# Names of pools, vdevs, services and files stay as they are; other characters are replaced as in `clean`.
+_FORBIDDEN = re.compile("[^A-Za-z0-9 _.:,/@-]")
+RUNS_MISSED = 2.5  # a drift run that is older than this many intervals no longer counts as current
 _NO_READING = UnitReading()
 
 
@@ -49,7 +50,7 @@ def up(snapshot: Snapshot, moment: Moment) -> bool:
 
 
 def samples(snapshot: Optional[Snapshot], moment: Moment, version: str) -> Samples:
-    """All values at *moment*; without a usable snapshot only that the collector is not up."""
+    """All values at *moment*; without a usable snapshot only the value that the collector is not up."""
     found = Samples()
     found.add("build", (version,), 1)
     if snapshot is None or snapshot.boot != moment.boot:
@@ -71,7 +72,7 @@ def samples(snapshot: Optional[Snapshot], moment: Moment, version: str) -> Sampl
 
 
 def serial_labels(snapshot: Snapshot) -> Dict[str, str]:
-    """The serial label of each found drive by its key: its serial, told apart where two would be alike."""
+    """The serial label of each found drive by its key: its serial, with a suffix where two would be the same."""
     claims = Counter((_bay(drive), drive.serial) for drive in snapshot.drives)
     return {
         drive.key: drive.serial
@@ -99,8 +100,8 @@ def _sources(found: Samples, snapshot: Snapshot, moment: Moment, current: bool) 
             found.add("source_age_seconds", (name,), max(moment.at - source.at, 0.0))
     if snapshot.checked is not None:
         age = moment.wall - snapshot.checked.ended
-        # One that ends after now means that the clock was set back: its age is not known.
-        found.add("source_up", ("drift",), int(current and 0 <= age <= CHECKS_MISSED * snapshot.checked.every))
+        # An end after now means that the clock was set back: the age is not known.
+        found.add("source_up", ("drift",), int(current and 0 <= age <= RUNS_MISSED * snapshot.checked.every))
         found.add("source_age_seconds", ("drift",), age if age >= 0 else None)
     for key, count in snapshot.failures.items():
         name, _slash, reason = key.partition("/")
@@ -135,7 +136,7 @@ def _drive(found: Samples, snapshot: Snapshot, moment: Moment, drive: Drive, ser
 
 
 def _whole(found: Samples, labels: Tuple[str, str], readings: Sequence[SmartReading]) -> None:
-    """What belongs to the drive as a whole, once: its units measure it separately."""
+    """The values of the drive as a whole, once: its units measure them separately."""
 
     def highest(name: str) -> Optional[int]:
         values = [getattr(reading, name) for reading in readings]
@@ -149,13 +150,13 @@ def _whole(found: Samples, labels: Tuple[str, str], readings: Sequence[SmartRead
 
 
 def smart_current(snapshot: Snapshot, reading: UnitReading, now: float, current: bool) -> bool:
-    """Whether the last attempt to read the unit succeeded, not too long ago."""
+    """Whether the last attempt to read the unit succeeded and is current."""
     limit = snapshot.stale_after.get("smart", 0.0)
     return current and not reading.smart_error and reading.smart_tried > 0 and now - reading.smart_tried <= limit
 
 
 def health(snapshot: Snapshot, reading: UnitReading, now: float, current: bool) -> str:
-    """The unit's state in `families.HEALTH`. What was failing stays so until it is read anew."""
+    """The unit's state in `families.HEALTH`. A failing unit stays failing until it is read again."""
     if reading.smart is not None and reading.smart.verdict == FAILING:
         return FAILING
     if not smart_current(snapshot, reading, now, current):
@@ -225,7 +226,7 @@ def _skew(found: Samples, labels: Tuple[str, str, str], skew: Skew) -> None:
 
 
 def _missing(found: Samples, snapshot: Snapshot, current: bool) -> None:
-    """Declared drives that were not found: absent, with every unit."""
+    """Add the missing drives: those declared and not found, with all their units."""
     here = {drive.serial for drive in snapshot.drives}
     for wanted in snapshot.declared or ():
         if wanted.serial not in here:
@@ -250,7 +251,7 @@ def _findings(found: Samples, snapshot: Snapshot) -> None:
     counts: Mapping[str, int] = Counter(finding.severity for finding in findings)
     for severity in ("error", "warning", "info"):
         found.add("findings", (severity,), counts.get(severity, 0))
-    told: List[Tuple[str, ...]] = [
+    shown: List[Tuple[str, ...]] = [
         (
             clean_text(finding.bay),
             clean_text(finding.serial),
@@ -261,5 +262,5 @@ def _findings(found: Samples, snapshot: Snapshot) -> None:
         )
         for finding in findings[:MOST_FINDINGS]
     ]
-    for labels in told:
+    for labels in shown:
         found.add("finding", labels, 1)

@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Tells the service manager how the service is doing (sd_notify(3): a datagram to a socket)."""
+"""Reports the service's state to the service manager (sd_notify(3): a datagram to a socket)."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import socket
 
 
 def notify(message: str) -> bool:
-    """Send *message*, such as C(READY=1) or C(WATCHDOG=1); False when nobody listens."""
+    """Send *message*, such as C(READY=1) or C(WATCHDOG=1); False when there is no listener."""
     address = os.environ.get("NOTIFY_SOCKET", "")
     if not address:
         return False

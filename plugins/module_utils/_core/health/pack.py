@@ -1,11 +1,11 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Packs a program for the host out of the library that is running: one file, no second copy.
+"""Packs a program for the host from the library that is running, into one file.
 
-The result is a zip archive that Python runs (zipapp, PEP 441). It holds a face (such as C(_face_service)) and
-every module of the library that was imported with it, each as source and compiled for this host's
-Python, so that it starts fast; another Python uses the sources.
+The result is a zip archive that Python runs (zipapp, PEP 441). It contains a face (such as C(_face_service)) and every
+module of the library that was imported with it, each as source and compiled for this host's Python, so that it starts
+fast. Another Python uses the sources.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ SHEBANG = b"#!/usr/bin/python3 -IB\n"
 _MODE = 0o755
 PACKAGE = "evenkeel_split_actuator"
 _MAIN = "import sys\n\nfrom {0}.{1} import main\n\nsys.exit(main())\n"
-# One moment for all entries, so that the same library gives the same bytes (the earliest that zip can tell).
+# One time for all entries, so that the same library gives the same bytes (the earliest that zip can store).
 _MOMENT = (1980, 1, 1, 0, 0, 0)
 _UNCHECKED_HASH = 0b01  # PEP 552: never compared with the source beside it
 
@@ -43,7 +43,7 @@ _UNCHECKED_HASH = 0b01  # PEP 552: never compared with the source beside it
 def pack(face: ModuleType) -> bytes:
     """The program whose entry is *face* (a module with C(main)), as bytes.
 
-    Raises HostError when the source of a part cannot be had.
+    Raises HostError when the source of a part cannot be read.
     """
     sources = _sources(face)
     packed = io.BytesIO()
@@ -68,7 +68,7 @@ def _sources(face: ModuleType) -> Dict[str, bytes]:
 
 
 def _source(name: str, module: ModuleType) -> bytes:
-    # The loader knows, be it of a directory or of the archive that Ansible sends to the host.
+    # The loader has it, whether it reads a directory or the archive that Ansible sends to the host.
     loader = module.__spec__.loader if module.__spec__ else None
     text: Optional[str] = getattr(loader, "get_source", lambda _name: None)(name)
     if text is None:
@@ -77,7 +77,7 @@ def _source(name: str, module: ModuleType) -> bytes:
 
 
 def _compiled(name: str, source: bytes) -> bytes:
-    # The path is what tracebacks show; it must not depend on where the program was packed.
+    # Tracebacks show the path; it must not depend on where the program was packed.
     code = compile(source, name, "exec", dont_inherit=True)
     digest = importlib.util.source_hash(source)
     flags = _UNCHECKED_HASH.to_bytes(4, "little")
@@ -92,7 +92,7 @@ def _put(archive: zipfile.ZipFile, name: str, data: bytes) -> None:
 
 
 def contents(program: bytes) -> str:
-    """What a packed program consists of, a line for each source: its name and the digest of its text."""
+    """The parts of a packed program, one line for each source: its name and the digest of its text."""
     try:
         with zipfile.ZipFile(io.BytesIO(program)) as archive:
             names = [name for name in archive.namelist() if name.endswith(".py")]
@@ -105,7 +105,7 @@ def contents(program: bytes) -> str:
 
 @dataclass(frozen=True)
 class Outcome:
-    """What an installation changed; *before* and *after* are as `contents` tells."""
+    """What an installation changed; *before* and *after* are as `contents` returns them."""
 
     changed: bool
     before: str
@@ -113,7 +113,7 @@ class Outcome:
 
 
 def install(face: ModuleType, path: str, check_mode: bool) -> Outcome:
-    """Make *path* the packed program, unless it is. Raises HostError when it cannot be written."""
+    """Write the packed program to *path*, unless it is there already. Raises HostError when it cannot be written."""
     program = pack(face)
     try:
         with open(path, "rb") as file:

@@ -3,8 +3,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """From a snapshot's pools to metric values. Pure.
 
-A suspended pool may still list its members as ONLINE, and one whose reading hangs says nothing: neither
-has margins or serving members here.
+A suspended pool may still list its members as ONLINE, and a pool whose reading hangs is not known: neither has margins
+or serving members here.
 """
 
 from __future__ import annotations
@@ -21,14 +21,14 @@ SUSPENDED, ABSENT, UNKNOWN = "suspended", "absent", "unknown"
 
 
 def readable(snapshot: Snapshot, now: float, current: bool) -> bool:
-    """Whether what the snapshot says about pools is current."""
+    """Whether the snapshot's pools are current."""
     source = snapshot.sources.get("pools")
     limit = snapshot.stale_after.get("pools", 0.0)
     return current and source is not None and not source.error and source.at > 0 and now - source.at <= limit
 
 
 def states(snapshot: Snapshot, now: float, current: bool) -> Dict[str, str]:
-    """The state of every pool that is read, told of by the kernel, or declared; by label."""
+    """The state of every pool that was read, is listed by the kernel, or is declared; by label."""
     known = readable(snapshot, now, current)
     found: Dict[str, str] = {}
     for one in snapshot.pools:
@@ -48,14 +48,14 @@ def states(snapshot: Snapshot, now: float, current: bool) -> Dict[str, str]:
             else state
             for name, state in found.items()
         }
-    # What was suspended stays so until it is read anew.
+    # A suspended pool stays suspended until it is read again.
     return {
         name: SUSPENDED if SUSPENDED in (state, snapshot.states.get(name)) else UNKNOWN for name, state in found.items()
     }
 
 
 def drive_margin(snapshot: Snapshot, serial: str, now: float, current: bool) -> Optional[int]:
-    """The least margin of the vdevs that hold the drive's units, over all pools; None when it is in none."""
+    """The lowest margin of the vdevs that hold the drive's units, over all pools; None when it is in none."""
     by_label = states(snapshot, now, current)
     if not readable(snapshot, now, current):
         return None
@@ -68,7 +68,7 @@ def drive_margin(snapshot: Snapshot, serial: str, now: float, current: bool) -> 
 
 
 def add(found: Samples, snapshot: Snapshot, now: float, wall: float, current: bool) -> None:
-    """Take the values of all pools."""
+    """Add the values of all pools."""
     by_label = states(snapshot, now, current)
     known = readable(snapshot, now, current)
     enclosures: Dict[str, List[int]] = {}
@@ -120,7 +120,7 @@ def _scan(found: Samples, name: str, one: PoolReading, wall: float, known: bool)
     if scan.function in ("scrub", "resilver"):
         found.add("pool_scan_started_timestamp_seconds", (name, scan.function), scan.started)
         found.add("pool_scan_errors", (name, scan.function), scan.errors)
-    # A scrub that ended after now means that the clock was set back: its age is not known.
+    # A scrub that finished after now means that the clock was set back: its age is not known.
     if one.last_scrub is not None and one.last_scrub <= wall:
         found.add("pool_scrub_age_seconds", (name,), wall - one.last_scrub)
 

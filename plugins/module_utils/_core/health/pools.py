@@ -4,7 +4,7 @@
 """Reads pools for the metrics: state, members, margins, space, scans.
 
 OpenZFS's tools take a lock that a stuck pool may hold for ever. The kernel's own counters do not:
-C(/proc/spl/kstat/zfs/<pool>/state) tells SUSPENDED while C(zpool status) hangs (module/zfs/spa_stats.c).
+C(/proc/spl/kstat/zfs/<pool>/state) shows SUSPENDED while C(zpool status) hangs (module/zfs/spa_stats.c).
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ def read_states(root: str = KSTAT) -> Dict[str, str]:
 
 
 def read(runner: Runner, drives: Sequence[Drive], declared: Sequence[DeclaredDrive]) -> Tuple[PoolReading, ...]:
-    """All imported pools, resolved to *drives*. May hang with a pool that hangs; raises CoreError."""
+    """All imported pools, resolved to *drives*. May hang when a pool hangs; raises CoreError."""
     trees = read_pools(runner)
     if not trees:
         return ()
@@ -63,7 +63,7 @@ def reading(tree: PoolTree, pool: Pool, space: Mapping[str, Space]) -> PoolReadi
         margin=margins.pool,
         vdev_margins=dict(zip([vdev.name for vdev in holding(pool)], margins.vdevs)),
         drive_margins=dict(margins.drives),
-        # Bays of a chassis with one enclosure name none.
+        # In a chassis with one enclosure, bays do not name it.
         enclosure_margins={name: margin for name, margin in margins.enclosures.items() if name},
         siblings={vdev.name: _siblings(vdev) for vdev in pool.vdevs},
         space=space.get("", Space()),
@@ -120,7 +120,7 @@ def _text_time(where: Pattern[str], text: str) -> Optional[int]:
 def parse_space(text: str) -> Dict[str, Dict[str, Space]]:
     """Bytes by pool and vdev from C(zpool list -v -H -p): rows of a pool's vdevs and devices begin with a tab.
 
-    The pool's own are under an empty name. Numbers that OpenZFS does not tell (C(-)) are 0.
+    The pool's own are under an empty name. Numbers that OpenZFS does not report (C(-)) are 0.
     """
     found: Dict[str, Dict[str, Space]] = {}
     current: Dict[str, Space] = {}

@@ -1,9 +1,9 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""From the collector to whoever asks: the snapshot file, the text file for a host agent, the web server.
+"""Publishes the collector's readings: the snapshot file, the text file for a host agent, the web server.
 
-The text forms are prometheus_client's own; nothing of them is written here.
+prometheus_client writes the text formats.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ def now() -> Moment:
 
 
 class SnapshotFile:
-    """Reads the collector's file, and decodes it only when it was replaced."""
+    """Reads the collector's file, and decodes it only after it was replaced."""
 
     def __init__(self, path: str) -> None:
         self._path = path
@@ -53,7 +53,7 @@ class SnapshotFile:
 
 
 class MetricsCollector:
-    """A collector in prometheus_client's sense: makes the metric families of what *source* says at each scrape."""
+    """A collector in prometheus_client's sense: makes metric families from *source* at each scrape."""
 
     def __init__(
         self, source: Callable[[], Optional[Snapshot]], version: str, moment: Callable[[], Moment] = now
@@ -63,7 +63,7 @@ class MetricsCollector:
         self._moment = moment
 
     def describe(self) -> Iterator[Any]:
-        """No names beforehand: they depend on what is found."""
+        """No names in advance: they depend on what is found."""
         return iter(())
 
     def collect(self) -> Iterator[Any]:
@@ -90,15 +90,14 @@ def _library() -> Any:
     except ImportError as error:
         raise MissingLibraryError(
             "prometheus_client",
-            "Install the package python3-prometheus-client; the role health_exporter does so.",
+            "Install the package python3-prometheus-client, or run the role health_exporter.",
         ) from error
     return prometheus_client
 
 
 def publish(snapshot: Snapshot, config: Config, version: str) -> None:
-    """Write the snapshot and, when wanted, the text file. Raises HostError after taking back what was written.
-
-    Whoever reads must rather find nothing than what is no longer true.
+    """Write the snapshot and, if configured, the text file. Raises HostError after removing the text file: a missing
+    file is better than an outdated one.
     """
     try:
         write_atomically(config.snapshot, to_text(snapshot), 0o640)
@@ -110,12 +109,13 @@ def publish(snapshot: Snapshot, config: Config, version: str) -> None:
         raise HostError(
             "the readings cannot be written: {0}".format(error),
             subject="health service",
-            remedy="They were taken back, so that nobody reads old ones; this is tried again at every interval.",
+            remedy="The text file was removed, so that no old readings are used. The service tries again at every"
+            " interval.",
         ) from error
 
 
 def withdraw(config: Config) -> None:
-    """Take back the text file, which nobody would mark as old. The snapshot carries its own age and stays."""
+    """Remove the text file, which does not show its age. The snapshot does, and stays."""
     if config.text_file:
         with suppress(FileNotFoundError):
             os.unlink(config.text_file)
@@ -124,7 +124,7 @@ def withdraw(config: Config) -> None:
 def serve(config: Config, version: str) -> None:
     """Start to serve the snapshot's metrics, in a thread of its own.
 
-    Raises HostError when the address cannot be used, or TLS is wanted of a library that has none.
+    Raises HostError when the address cannot be used, or when TLS is configured and the library does not support it.
     """
     library = _library()
     collector = MetricsCollector(SnapshotFile(config.snapshot).read, version)
@@ -134,7 +134,7 @@ def serve(config: Config, version: str) -> None:
             raise HostError(
                 "this host's prometheus_client cannot serve TLS",
                 subject="health service",
-                remedy="Version 0.19 and newer can (Debian 13). Here put a reverse proxy in front: docs/metrics.md.",
+                remedy="Version 0.19 and newer can (Debian 13). Otherwise use a reverse proxy: docs/metrics.md.",
             )
         options.update(certfile=config.certificate, keyfile=config.key)
     try:

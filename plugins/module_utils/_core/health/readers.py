@@ -1,9 +1,9 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The readings that may hang, as work for child processes: lines of JSON, the last one the result.
+"""The readings that may hang, as work for child processes: lines of JSON, of which the last one is the result.
 
-Imports that only a child needs happen there, so that the collector stays small.
+What only a child needs is imported there, so that the collector stays small.
 """
 
 from __future__ import annotations
@@ -23,12 +23,12 @@ from .jobs import ENVIRONMENT
 
 
 class PlainRunner:
-    """The `Runner` of the service: finds programs on the system's path, speaks the C locale."""
+    """The `Runner` of the service: finds programs on the system's path, and sets the C locale."""
 
     def __call__(self, argv: Sequence[str]) -> Result:
         """Run *argv* to its end. Raises HostError when the program is missing or cannot be started."""
         try:
-            # The service is no Ansible module, so there is no run_command here.
+            # The service is not an Ansible module, so there is no run_command here.
             done = subprocess.run(  # pylint: disable=ansible-bad-function
                 list(argv), env=ENVIRONMENT, stdin=subprocess.DEVNULL, capture_output=True, check=False
             )
@@ -52,14 +52,14 @@ class HostReaders:
             from ..host.places import SOURCES
             from ..zfs.access import expecting
 
-            told = inventory.discovery if inventory else {}
+            options = inventory.discovery if inventory else {}
             wanted = Wanted(
-                units=dict(told.get("unit_counts", {})),
+                units=dict(options.get("unit_counts", {})),
                 paths=inventory.about.paths_per_unit if inventory else 0,
-                bay_map=read_bay_map(told.get("bay_map", [])),
-                serial_bays=read_serial_bays(told.get("bay_serials", {})),
-                enclosures=read_enclosure_names(told.get("enclosures", {})),
-                sources=tuple(told.get("bay_sources") or SOURCES),
+                bay_map=read_bay_map(options.get("bay_map", [])),
+                serial_bays=read_serial_bays(options.get("bay_serials", {})),
+                enclosures=read_enclosure_names(options.get("enclosures", {})),
+                sources=tuple(options.get("bay_sources") or SOURCES),
             )
             found = discover(expecting(wanted, inventory.drives if inventory else ()))
             findings = inventory_findings(inventory.drives, found, inventory.about) if inventory else found.findings
@@ -79,7 +79,7 @@ class HostReaders:
         return _guarded(work)
 
     def states(self) -> Callable[[int], None]:
-        """Read only what the kernel's counters say about pools: C({"states": ...})."""
+        """Read only the kernel's own states of pools: C({"states": ...})."""
 
         def work(pipe: int) -> None:
             from . import pools
@@ -90,7 +90,7 @@ class HostReaders:
 
 
 def _guarded(work: Callable[[int], None]) -> Callable[[int], None]:
-    """The same work, with the library's errors told as C({"error": ...})."""
+    """The same work, with the library's errors returned as C({"error": ...})."""
 
     def run(pipe: int) -> None:
         try:
@@ -101,7 +101,7 @@ def _guarded(work: Callable[[int], None]) -> Callable[[int], None]:
     return run
 
 
-def _write(pipe: int, told: Any) -> None:
-    data = json.dumps(told, separators=(",", ":")).encode() + b"\n"
+def _write(pipe: int, value: Any) -> None:
+    data = json.dumps(value, separators=(",", ":")).encode() + b"\n"
     while data:
         data = data[os.write(pipe, data) :]

@@ -1,13 +1,13 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The skew between a drive's units: an ailing actuator shows against its sibling. Pure.
+"""The skew between a drive's units: a failing actuator shows in comparison with its sibling. Pure.
 
-Siblings age together, sit in one case and, in a pool laid out by this collection, get the same
-load. So each is the best yardstick for the other, whatever the drive's class or age. A skew is how
-many times worse a unit does than its best sibling: 1 is not worse.
+Siblings have the same age and the same enclosure and, in a pool that this collection planned, get the same load. So
+each is the best reference for the other, whatever the drive's model or age. A skew is how many times worse a unit
+performs than its best sibling: 1 means no worse.
 
-Units are compared only while they carry alike load: otherwise the load would show, not the unit.
+Units are compared only while they have similar load: otherwise the load would show, not the unit.
 """
 
 from __future__ import annotations
@@ -50,7 +50,7 @@ class Load:
 
 @dataclass(frozen=True)
 class Skew:
-    """How many times worse a unit does than its best sibling; None where they cannot be compared."""
+    """How many times worse a unit performs than its best sibling; None where they cannot be compared."""
 
     throughput: Optional[float] = None
     latency: Optional[float] = None
@@ -58,14 +58,14 @@ class Skew:
 
 
 class History:
-    """Block counts of units over the last `WINDOW` seconds, to tell the load in it."""
+    """Block counts of units over the last `WINDOW` seconds, from which their load is computed."""
 
     def __init__(self, window: float = WINDOW) -> None:
         self._window = window
         self._samples: Dict[str, Deque[Tuple[float, BlockStat]]] = {}
 
     def add(self, unit: str, now: float, stat: BlockStat) -> None:
-        """Take a sample. Counts that went down mean that the device came anew: its past is forgotten."""
+        """Add a sample. Lower counts than before mean that the device was added again: its history is dropped."""
         samples = self._samples.setdefault(unit, deque())
         if samples and (stat.reads < samples[-1][1].reads or stat.writes < samples[-1][1].writes):
             samples.clear()
@@ -118,7 +118,7 @@ def skews(loads: Sequence[Optional[Load]], bad_places: Sequence[Optional[int]]) 
 
 
 def _enough(load: Load) -> bool:
-    # Times are counted in milliseconds; below a second in all, rounding would show.
+    # Times are counted in milliseconds; below a total of 1 s, rounding would matter.
     return load.operations >= LEAST_OPERATIONS and load.moved > 0 and load.seconds >= 1.0 and load.busy >= 1.0
 
 

@@ -44,7 +44,7 @@ _REALLOCATED, _REPORTED, _PENDING, _LINK = 5, 187, 197, 199
 
 
 class SmartError(DecodeError):
-    """A reading that says nothing about the unit. *code*: C(open), C(output) or C(mismatch)."""
+    """A reading that cannot be used for the unit. *code*: C(open), C(output) or C(mismatch)."""
 
     def __init__(self, code: str, message: str) -> None:
         super().__init__(message)
@@ -53,7 +53,7 @@ class SmartError(DecodeError):
 
 @dataclass(frozen=True)
 class ErrorCount:
-    """Errors since manufacture by *operation*: C(read), C(write), C(verify), or C(any) where that is not told."""
+    """Errors since manufacture by *operation*: C(read), C(write), C(verify), or C(any) where that is not reported."""
 
     operation: str
     corrected: Optional[int] = None
@@ -65,7 +65,7 @@ class SelfTest:
     """The latest self-test, or the latest of one kind.
 
     *result*: C(none), C(running), C(passed), C(aborted), C(failed) or C(unknown). *kind*: C(short), C(long)
-    or empty. *remaining* is the share still to do (0 to 1). *ago* is how many power-on hours ago it ended.
+    or empty. *remaining* is the share that remains (0 to 1). *ago* is how many power-on hours ago it ended.
     """
 
     result: str = "none"
@@ -79,7 +79,7 @@ class SmartReading:
     """One good answer. *device_id* is the unit's own name (C(naa....)) as smartctl read it; empty when it did not.
 
     *passed* are the latest passed self-tests of each kind. Temperatures are degrees Celsius.
-    *long_test_seconds* is how long the drive says that a long self-test takes.
+    *long_test_seconds* is how long a long self-test takes according to the drive.
     """
 
     verdict: str
@@ -100,7 +100,7 @@ class SmartReading:
 
     @property
     def bad_places(self) -> int:
-        """Uncorrected errors and defects together: what an ailing unit has more of than its sibling."""
+        """The sum of uncorrected errors and defects, which a failing unit has more of than its sibling."""
         return (
             (self.grown_defects or 0)
             + (self.pending_defects or 0)
@@ -116,23 +116,23 @@ def argv(node: str, program: str = "smartctl") -> Tuple[str, ...]:
 def read(text: str, wwn: str = "", serial: str = "") -> SmartReading:
     """The reading in smartctl's output, which must be about the unit *wwn* of the drive *serial*.
 
-    Device nodes are reused when drives come and go: an answer from another unit raises SmartError, as
-    does one from a device that was not opened, or one that is not of the documented form.
+    Device nodes are reused when drives are removed and added: an answer from another unit raises SmartError, as does
+    one from a device that was not opened, or one that does not have the documented format.
     """
     try:
         data = json.loads(text)
         status = int(data["smartctl"]["exit_status"])
     except (ValueError, KeyError, TypeError, RecursionError) as error:
-        raise SmartError("output", "smartctl printed no JSON of the known form: {0!r}".format(error)) from error
-    told = _messages(data)
-    if status == _ASLEEP_STATUS and " mode, exit(" in told:
+        raise SmartError("output", "smartctl's output is not JSON of a known format: {0!r}".format(error)) from error
+    messages = _messages(data)
+    if status == _ASLEEP_STATUS and " mode, exit(" in messages:
         return SmartReading(ASLEEP)
     if status & _NOT_OPENED:
-        raise SmartError("open", "smartctl could not open the device: {0}".format(told or "no message"))
+        raise SmartError("open", "smartctl could not open the device: {0}".format(messages or "no message"))
     try:
         return _checked(_reading(data, status), wwn, serial)
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
-        raise SmartError("output", "smartctl printed a form that is not known: {0!r}".format(error)) from error
+        raise SmartError("output", "smartctl's output has an unknown format: {0!r}".format(error)) from error
 
 
 def _messages(data: Mapping[str, Any]) -> str:
@@ -159,7 +159,7 @@ def _reading(data: Mapping[str, Any], status: int) -> SmartReading:
         verdict=UNSUPPORTED,
         protocol=clean_text(protocol),
         serial=clean_text(str(data.get("serial_number", ""))),
-        # Drives without a sensor say 0.
+        # Drives without a sensor report 0.
         temperature=_number(temperature.get("current")) or None,
         temperature_limit=_number(temperature.get("drive_trip", (data.get("scsi_temperature") or {}).get("drive_trip")))
         or None,
@@ -199,7 +199,7 @@ def _number(value: Any) -> Optional[int]:
     if value is None:
         return None
     if isinstance(value, bool) or not isinstance(value, int) or value < 0:
-        raise ValueError("{0!r} is no count".format(value))
+        raise ValueError("{0!r} is not a count".format(value))
     return value
 
 

@@ -1,11 +1,10 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What the collector knows at one moment, as it hands it to whoever publishes it.
+"""What the collector knows at one moment, in the form in which it is published.
 
-Moments are seconds on the host's boot clock (CLOCK_BOOTTIME), which no clock change moves and which all
-processes share; C(boot) tells one boot from another. Wall-clock seconds appear only where OpenZFS gives
-them, and in *wall* for people.
+Times are seconds on the host's boot clock (CLOCK_BOOTTIME), which clock changes do not affect and which all processes
+share; C(boot) identifies the boot. Wall-clock seconds appear only where OpenZFS gives them, and in *wall* for people.
 """
 
 from __future__ import annotations
@@ -27,7 +26,7 @@ from .smart import SmartReading
 
 VERSION = 1
 BOOT_ID = "/proc/sys/kernel/random/boot_id"
-# Where the service manager tells it to a service that does not see that file (specifier %b of systemd.unit(5)).
+# How the service manager passes it to a service that cannot read that file (specifier %b of systemd.unit(5)).
 BOOT_VARIABLE = "EVENKEEL_BOOT_ID"
 
 
@@ -36,7 +35,7 @@ class UnitReading:
     """The readings of a unit. *smart* and *io* are the last good ones, *smart_at* and *io_at* when they began.
 
     *smart_tried* is the moment of the last attempt, *smart_error* why it failed (empty when it did not).
-    *asleep* when it found the unit asleep, and left it so.
+    *asleep* when it found the unit asleep, and did not wake it.
     """
 
     smart: Optional[SmartReading] = None
@@ -73,7 +72,7 @@ class ScanReading:
 
 @dataclass(frozen=True)
 class PoolReading:
-    """A resolved pool with what the metrics need besides. Margins are those of `layout.survival`.
+    """A resolved pool with the other values that the metrics need. Margins are those of `layout.survival`.
 
     *vdev_margins* are by vdev name; *siblings* counts, by vdev name, drives with more than one unit in it.
     """
@@ -103,8 +102,8 @@ class Source:
 class Snapshot:
     """Everything at one moment.
 
-    *interval* is how often a new one is due, *stale_after* when the readings of each kind stop counting as
-    current. *checked* is the last scheduled check. *states* are pool states as the kernel tells them apart from
+    *interval* is the time between snapshots, *stale_after* the age at which the readings of each kind are no longer
+    current. *checked* is the last scheduled drift run. *states* are pool states as the kernel reports them, without
     OpenZFS's tools, which may hang. *units* are by `unit_key`. *failures* counts by C(source/reason) since the
     collector started.
     """
@@ -131,7 +130,7 @@ class Snapshot:
 
 
 def unit_key(drive: Drive, unit: Unit) -> str:
-    """What a unit's readings are filed under: unique on a host, the same as long as the unit is."""
+    """The key of a unit's readings: unique on a host, and stable as long as the unit exists."""
     return "{0}/{1}/{2}".format(drive.key, unit.wwn or unit.node, unit.index)
 
 
@@ -139,10 +138,10 @@ def boot_id(path: str = BOOT_ID) -> str:
     """The kernel's identifier of this boot, without dashes; empty where there is none."""
     try:
         with open(path, encoding="ascii") as handle:
-            told = handle.read()
+            text = handle.read()
     except OSError:
-        told = os.environ.get(BOOT_VARIABLE, "")
-    return told.strip().replace("-", "")
+        text = os.environ.get(BOOT_VARIABLE, "")
+    return text.strip().replace("-", "")
 
 
 def to_text(snapshot: Snapshot) -> str:

@@ -3,11 +3,11 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Which scrubs and self-tests to start now. Pure.
 
-A timer asks at every tick; what is due and allowed is started, the rest waits for a later tick. What is
-due is read from the pools and from the drives' own logs, so a reinstalled host goes on where it was.
+A timer runs this; what is due and allowed is started, the rest waits for a later run. What is due is read from the
+pools and from the drives' own logs, so a reinstalled host continues where it was.
 
-Rules: never two units of a drive at a time; of the drives of a vdev at most `Upkeep.tests_at_a_time`, and
-never all; no self-test while a pool scrubs or resilvers, or a scrub is due; no scrub while a self-test runs.
+Rules: never two units of a drive at a time; at most `Upkeep.tests_at_a_time` drives of a vdev, and never all of them;
+no self-test while a pool scrubs or resilvers, or a scrub is due; no scrub while a self-test runs.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from .metrics import Moment, health, up
 from .smart import FAILING, UNSUPPORTED
 from .snapshot import PoolReading, Snapshot, UnitReading, unit_key
 
-RETRY = 86400.0  # a test that was started and left no result is not started again before
+RETRY = 86400.0  # a test that was started and has no result is not started again before this time
 _DAY = 86400.0
 _NO_READING = UnitReading()
 
@@ -51,7 +51,7 @@ class Start:
 
 @dataclass(frozen=True)
 class Decision:
-    """What to start now, and why other things wait, a sentence for each."""
+    """What to start now, and one sentence on each thing that waits."""
 
     tests: Tuple[Start, ...] = ()
     pools: Tuple[str, ...] = ()
@@ -71,13 +71,13 @@ def scrubs(snapshot: Optional[Snapshot], upkeep: Upkeep, started: Mapping[str, S
         if not _scrub_due(one, upkeep, moment):
             waiting.append("Pool {0}: no scrub is due.".format(name))
         elif one.scan.running:
-            waiting.append("Pool {0}: a {1} runs.".format(name, one.scan.function))
+            waiting.append("Pool {0}: a {1} is running.".format(name, one.scan.function))
         elif states.get(name) not in ("online", "degraded"):
             waiting.append("Pool {0} is {1}.".format(name, states.get(name)))
         else:
             tested = sorted(_in_test(snapshot, started, moment) & _drives_of(one))
             if tested:
-                waiting.append("Pool {0}: drives are in self-test ({1}).".format(name, ", ".join(tested)))
+                waiting.append("Pool {0}: drives run a self-test ({1}).".format(name, ", ".join(tested)))
             else:
                 found.append(name)
     return Decision(pools=tuple(found), waiting=tuple(waiting))
@@ -106,14 +106,14 @@ def tests(
             node = unit.paths[0].node if unit.paths else unit.node
             found.append(Start(unit_key(drive, unit), name, drive.serial, node, unit.wwn, kind))
         else:
-            waiting.append("{0}: its drive or vdev has enough drives in self-test.".format(name))
+            waiting.append("{0}: its drive or vdev already runs as many self-tests as allowed.".format(name))
     return Decision(tests=tuple(found), waiting=tuple(waiting))
 
 
 def _not_now(snapshot: Optional[Snapshot], moment: Moment) -> str:
     """Why nothing may be started at all; empty when it may."""
     if snapshot is None or not up(snapshot, moment):
-        return "The collector's readings are missing or old."
+        return "The collector's readings are missing or outdated."
     if not pool_metrics.readable(snapshot, moment.at, True):
         return "The pools cannot be read."
     return ""
@@ -126,16 +126,16 @@ def _pools_forbid(snapshot: Snapshot, upkeep: Upkeep, moment: Moment) -> str:
             return "Pool {0} is {1}.".format(name, state)
     for one in snapshot.pools:
         if one.scan.running:
-            return "Pool {0}: a {1} runs.".format(one.pool.name, one.scan.function)
+            return "Pool {0}: a {1} is running.".format(one.pool.name, one.scan.function)
         if _scrub_due(one, upkeep, moment):
-            return "Pool {0}: a scrub is due and goes first.".format(one.pool.name)
+            return "Pool {0}: a scrub is due and has priority.".format(one.pool.name)
     return ""
 
 
 def _scrub_due(one: PoolReading, upkeep: Upkeep, moment: Moment) -> bool:
     if not upkeep.scrub_days:
         return False
-    # One that ended in the future tells that the clock was set back, not when it was.
+    # A scrub that finished in the future means that the clock was set back: its time is not known.
     if one.last_scrub is None or one.last_scrub > moment.wall:
         return True
     return moment.wall - one.last_scrub >= upkeep.scrub_days * _DAY
@@ -156,7 +156,7 @@ def _in_test(snapshot: Snapshot, started: Mapping[str, Started], moment: Moment)
         for unit in drive.units:
             reading = snapshot.units.get(unit_key(drive, unit), _NO_READING)
             last = started.get(unit_key(drive, unit))
-            # A reboot ends a self-test of a drive that lost power; a reading will tell.
+            # A reboot ends a self-test only if the drive lost power; the next reading shows it.
             read_at = reading.smart_tried if reading.asleep else reading.smart_at
             since = last is not None and last.boot == moment.boot and last.at >= read_at
             if since or (reading.smart is not None and reading.smart.self_test.result == "running"):
@@ -167,13 +167,13 @@ def _in_test(snapshot: Snapshot, started: Mapping[str, Started], moment: Moment)
 def _due(
     snapshot: Snapshot, upkeep: Upkeep, kind: str, started: Mapping[str, Started], moment: Moment
 ) -> Iterator[Tuple[Drive, Unit]]:
-    """The units whose test is due, longest ago first, then in bay order; of a drive one unit only."""
+    """The units whose test is due: the longest overdue first, then in bay order."""
     days = upkeep.short_days if kind == "short" else upkeep.long_days
     if not days:
         return
     found: List[Tuple[float, int, int]] = []
     for number, drive in enumerate(snapshot.drives):
-        # Ranges of one logical unit share its self-test: the first stands for all.
+        # Ranges of one logical unit share its self-test: only the first is tested.
         asked: Set[str] = set()
         for place, unit in enumerate(drive.units):
             node = unit.paths[0].node if unit.paths else unit.node
@@ -191,7 +191,7 @@ def _due(
 
 
 def _may_test(snapshot: Snapshot, reading: UnitReading, moment: Moment) -> bool:
-    """Units that are failing, asleep, silent or without self-tests are left alone."""
+    """False for units that are failing, asleep, not readable or without self-tests."""
     if reading.smart is None or reading.smart.self_test.result == "running":
         return False
     return health(snapshot, reading, moment.at, True) not in (FAILING, UNSUPPORTED, "asleep", "unknown")
@@ -226,19 +226,19 @@ class _Limits:
         self._taken: Set[str] = set()
 
     def allow(self, drive: str) -> bool:
-        """Whether this drive may go in test beside those that are."""
+        """Whether this drive may run a self-test in addition to those that do."""
         if drive in self._taken:
             return False
         for group in self._groups:
             if drive in group:
-                # Of a group of one there is no other drive to keep out of test.
+                # In a group of one, there is no other drive to keep free of tests.
                 most = min(self._most, len(group) - 1) if len(group) > 1 else 1
                 if len(group & self._taken) >= most:
                     return False
         return True
 
     def take(self, drive: str) -> None:
-        """Count the drive as in test."""
+        """Count the drive as running a self-test."""
         self._taken.add(drive)
 
 

@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Starts the upkeep that is due: asks `upkeep`, looks again, acts, and says what it did in sentences."""
+"""Starts the scrubs and self-tests that are due: asks `upkeep`, reads the pools again, acts, and reports."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ def run_scrubs(
     readers: Optional[Readers] = None,
     lock: str = LOCK_FILE,
 ) -> Tuple[str, ...]:
-    """Start the scrubs that are due. A sentence for each that was started, failed or waits."""
+    """Start the scrubs that are due. One sentence for each that was started, failed or waits."""
     memory = Memory(config.state_directory)
     decision = upkeep.scrubs(SnapshotFile(config.snapshot).read(), config.upkeep, memory.tests(), moment)
     if not decision.pools:
@@ -73,7 +73,7 @@ def run_tests(
     lock: str = LOCK_FILE,
     class_block: str = CLASS_BLOCK,
 ) -> Tuple[str, ...]:
-    """Start the self-tests of *kind* that are due. A sentence for each that was started, failed or waits."""
+    """Start the self-tests of *kind* that are due. One sentence for each that was started, failed or waits."""
     memory = Memory(config.state_directory)
     started = memory.tests()
     decision: Decision = upkeep.tests(SnapshotFile(config.snapshot).read(), config.upkeep, kind, started, moment)
@@ -98,23 +98,23 @@ def _tests(
     memory: Memory,
     class_block: str,
 ) -> Tuple[str, ...]:
-    told: List[str] = []
+    said: List[str] = []
     begun = time.monotonic()
     for start in starts:
         wwid = read_text("{0}/{1}/device/wwid".format(class_block, os.path.basename(start.node)))
         if wwid and start.wwn and wwid != start.wwn:
-            told.append("{0}: its device is another unit's now ({1}).".format(start.name, start.node))
+            said.append("{0}: its device {1} belongs to another unit now.".format(start.name, start.node))
             continue
-        # Noted before it starts, since what may run must count as running, and again when it has been started:
+        # Noted before it starts, since a test that may run must count as running, and again after it was started:
         # a reading that began before that does not show it.
         _keep(memory, started, start, moment, time.monotonic() - begun)
         ended = _run(worker, (config.smartctl, "-t", start.kind, start.node))
         _keep(memory, started, start, moment, time.monotonic() - begun)
         if ended is None or ended.status != "done" or ended.rc & _SMARTCTL_FAILED:
-            told.append("Failed to start the {0} self-test of {1}: {2}".format(start.kind, start.name, _why(ended)))
+            said.append("Failed to start the {0} self-test of {1}: {2}".format(start.kind, start.name, _why(ended)))
         else:
-            told.append("Started the {0} self-test of {1} (serial {2}).".format(start.kind, start.name, start.serial))
-    return tuple(told)
+            said.append("Started the {0} self-test of {1} (serial {2}).".format(start.kind, start.name, start.serial))
+    return tuple(said)
 
 
 def _keep(memory: Memory, started: Dict[str, Started], start: Start, moment: Moment, later: float) -> None:
@@ -123,18 +123,18 @@ def _keep(memory: Memory, started: Dict[str, Started], start: Start, moment: Mom
 
 
 def _quiet(worker: Worker, readers: Readers, config: Config, scrubbing: Sequence[str]) -> str:
-    """Why nothing may start, from the pools as they are this moment; empty when it may."""
+    """Why nothing may start, from the pools' present state; empty when it may."""
     worker.start("pools", readers.pools((), ()), config.pools_timeout_seconds, 16 << 20)
     ended = _wait(worker)
     if ended is None or ended.status != "done" or ended.rc != 0:
         return "Failed to read the pools: {0}".format(_why(ended))
-    told = json.loads(ended.output.rstrip(b"\n").rpartition(b"\n")[2])
-    if "error" in told:
-        return "Failed to read the pools: {0}".format(told["error"])
-    for one in told["pools"]:
+    read = json.loads(ended.output.rstrip(b"\n").rpartition(b"\n")[2])
+    if "error" in read:
+        return "Failed to read the pools: {0}".format(read["error"])
+    for one in read["pools"]:
         name = one["pool"]["name"]
         if one["scan"]["running"] and (not scrubbing or name in scrubbing):
-            return "Pool {0}: a {1} runs.".format(name, one["scan"]["function"])
+            return "Pool {0}: a {1} is running.".format(name, one["scan"]["function"])
         if one["pool"]["suspended"]:
             return "Pool {0} is suspended.".format(name)
     return ""

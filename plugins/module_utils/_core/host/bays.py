@@ -1,9 +1,9 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""In which bay each drive sits, from the first source that answers.
+"""The bay of each drive, from the first source that answers.
 
-C(enclosure): the slot of an enclosure services process (Documentation/ABI/testing/sysfs-class-enclosure
+C(enclosure): the slot that an enclosure services process reports (Documentation/ABI/testing/sysfs-class-enclosure
 of Linux; drivers/misc/enclosure.c). C(sas): the bay that the SAS expander or adapter reports
 (drivers/scsi/scsi_transport_sas.c). C(map): a declared map from udev's ID_PATH. C(serial): a declared
 map from serial numbers, which says where a drive should be and confirms nothing.
@@ -47,7 +47,7 @@ class BayPattern:
             return _fill(self.bay, {name: int(value) for name, value in found.groupdict().items()})
         except InputError as error:
             raise InputError(
-                "{0!r} makes no bay name for {1}".format(self.bay, id_path), self.where, error.remedy
+                "{0!r} does not make a bay name of {1}".format(self.bay, id_path), self.where, error.remedy
             ) from error
 
 
@@ -62,29 +62,29 @@ def _fill(template: str, numbers: Mapping[str, int]) -> Bay:
 def read_bay_map(entries: Sequence[Mapping[str, Any]], where: str = "bay_map") -> Tuple[BayPattern, ...]:
     """The declared map from ID_PATH to bays. Raises InputError naming the entry that is not allowed.
 
-    An entry has C(pattern) and C(bay). In the pattern, C({name}) stands for a decimal number, C(*) for
-    any text, everything else for itself. In the bay, C({name}) stands for that number and C({name+1})
-    or C({name-1}) for a shifted one: C(pci-0000:03:00.0-sas-phy{phy}-lun-*) to C(bay{phy+1}).
+    An entry has C(pattern) and C(bay). In the pattern, C({name}) matches a decimal number, C(*) any text, everything
+    else itself. In the bay, C({name}) is replaced by that number, and C({name+1}) or C({name-1}) by a shifted one:
+    C(pci-0000:03:00.0-sas-phy{phy}-lun-*) to C(bay{phy+1}).
     """
     return tuple(_entry(entry, "{0}[{1}]".format(where, number)) for number, entry in enumerate(entries))
 
 
 def _entry(entry: Mapping[str, Any], where: str) -> BayPattern:
     if set(entry) != {"pattern", "bay"} or not all(isinstance(value, str) for value in entry.values()):
-        raise InputError("an entry has pattern and bay, both text", subject=where)
+        raise InputError("an entry needs pattern and bay, both text", subject=where)
     form, names = _compile(entry["pattern"], where + ".pattern")
     used = {match.group(1) for match in _FIELD.finditer(entry["bay"])}
     if used - names:
         raise InputError(
             "{0!r} uses {1}, which the pattern does not have".format(entry["bay"], ", ".join(sorted(used - names))),
             subject=where + ".bay",
-            remedy="Numbers in the pattern: {0}.".format(", ".join(sorted(names)) or "none"),
+            remedy="Names in the pattern: {0}.".format(", ".join(sorted(names)) or "none"),
         )
     try:
         # Any number larger than the largest shift shows whether the text around it makes a bay name.
         _fill(entry["bay"], dict.fromkeys(names, 1000))
     except InputError as error:
-        raise InputError("{0!r} makes no bay name".format(entry["bay"]), where + ".bay", error.remedy) from error
+        raise InputError("{0!r} does not make a bay name".format(entry["bay"]), where + ".bay", error.remedy) from error
     return BayPattern(form, entry["bay"], where)
 
 
@@ -97,7 +97,7 @@ def _compile(pattern: str, where: str) -> Tuple[re.Pattern[str], Set[str]]:
             raise InputError(
                 "{0!r} is not allowed at {1!r}".format(pattern, match.group(0)),
                 subject=where,
-                remedy="Write ID_PATH as udev gives it, {name} (each once) for a number and * for any text.",
+                remedy="Write ID_PATH as udev gives it, with {name} for a number (each name once) and * for any text.",
             )
         if name:
             names.add(name)
@@ -116,7 +116,7 @@ def read_enclosure_names(names: Mapping[str, Any], where: str = "enclosures") ->
             raise InputError(
                 "{0!r}: {1!r} is not allowed".format(identifier, name),
                 subject=where,
-                remedy="Map each enclosure's id (as in /sys/class/enclosure/*/id, quoted) to a name of its own such as"
+                remedy="Map each enclosure's id (as in /sys/class/enclosure/*/id, quoted) to a different name such as"
                 " west: a lower-case letter, then up to 15 of a-z 0-9 _.",
             )
         found[enclosure_id(match.group(1))] = str(name)
@@ -139,7 +139,7 @@ def read_serial_bays(bays: Mapping[str, Any], where: str = "bay_serials") -> Dic
 
 @dataclass(frozen=True)
 class Placed:
-    """Where drives sit: by drive number, the bay and its source; *shared* has the bays more than one drive claims."""
+    """The drives' bays: by drive number, the bay and its source; *shared* has the bays that several drives claim."""
 
     bays: Mapping[int, Tuple[Bay, str]]
     shared: Mapping[int, str]
@@ -149,10 +149,10 @@ Answers = Callable[[Group], Set[Bay]]
 
 
 def place(drives: Sequence[Group], answers: Mapping[str, Answers], order: Sequence[str] = SOURCES) -> Placed:
-    """Ask the sources in *order* about each drive, each source only where no earlier one answered.
+    """Ask the sources in *order* about each drive, each source only if no earlier one answered.
 
-    Contradicting answers about one drive, and one bay for two drives, are no answers: such drives
-    have no bay, and are in *shared* with the text of what was claimed.
+    Contradicting answers about one drive, and one bay for two drives, do not count: such drives have no bay, and
+    *shared* has the text of what was claimed.
     """
     bays: Dict[int, Tuple[Bay, str]] = {}
     shared: Dict[int, str] = {}
@@ -208,13 +208,14 @@ def enclosure_slots(names: Mapping[str, str], root: str = CLASS_ENCLOSURE) -> Di
     return {bay: paths[0] for bay, paths in found.items() if len(paths) == 1}
 
 
-def sas_answers(drives: Sequence[Group], names: Mapping[str, str], told: Mapping[str, Sequence[str]]) -> Answers:
-    """Bays by the SAS transport, *told* by `read_sas`. Adapters that report one bay for all drives say nothing."""
+def sas_answers(drives: Sequence[Group], names: Mapping[str, str], reported: Mapping[str, Sequence[str]]) -> Answers:
+    """Bays by the SAS transport, *reported* as `read_sas` gives them. An adapter that reports one bay for all drives
+    does not count."""
     claims: Dict[str, Tuple[str, int]] = {}
     owners: Dict[str, Dict[int, Set[int]]] = {}
     for number, drive in enumerate(drives):
-        for end_device in {disk.end_device for disk in _paths(drive) if disk.end_device in told}:
-            bay, enclosure = told[end_device]
+        for end_device in {disk.end_device for disk in _paths(drive) if disk.end_device in reported}:
+            bay, enclosure = reported[end_device]
             identifier = enclosure_id(enclosure)
             claims[end_device] = (identifier, int(bay))
             owners.setdefault(identifier, {}).setdefault(int(bay), set()).add(number)
@@ -272,5 +273,5 @@ class _Naming:
         """The bay of a slot in the enclosure with this id."""
         if self._alone:
             return Bay("", slot)
-        # The first digit of an id is always 5 (NAA registered), so 15 digits tell enclosures apart.
+        # The first digit of an id is always 5 (NAA registered), so 15 digits distinguish enclosures.
         return Bay(self._names.get(identifier, "e" + identifier[-15:]), slot)

@@ -18,14 +18,14 @@ from .disks import Blocks, Disk, Map, Partition, Signature
 from .uses import Uses
 
 IN_USE = ("mount", "swap", "holder", "open", "multipath")
-"""Kinds of content that somebody uses now; the others are only written there."""
+"""Kinds of content that are in use now; the others are only data on the device."""
 
 NEVER_ERASED = (*IN_USE, "unreadable")
-"""Kinds that are refused even on a drive told to be erased: what cannot be read may be anything, and stays so."""
+"""Kinds that are refused even on a drive that may be erased: what cannot be read may be anything."""
 
 
 def signature_contents(signature: Signature, node: str) -> List[Content]:
-    """Contents that a probe's result means."""
+    """The contents in a probe's result."""
     found: List[Content] = []
     if signature.table:
         found.append(Content("partition_table", signature.table, node))
@@ -65,8 +65,8 @@ class Contents:
     def of_range(self, disk: Disk, number: int, ranges: Sequence[Tuple[int, int]]) -> Tuple[Content, ...]:
         """Contents in one of a disk's ranges (start, size in bytes): of its partitions, and on the whole disk.
 
-        The partition table is no content of a range when every partition keeps within one range:
-        then the table is what splits the disk.
+        The partition table is not a content of a range when every partition lies within one range: then it is the
+        table that divides the disk by range.
         """
         start, size = ranges[number]
         inside = [part for part in disk.partitions if part.start < start + size and part.start + part.size > start]
@@ -144,5 +144,5 @@ def _no_table(signature: Signature) -> Signature:
 
 
 def clean_place(place: str) -> str:
-    """A mount point for people; what is neither printable nor plain is replaced."""
+    """A mount point for messages; characters that are not printable are replaced."""
     return "".join(char if char.isprintable() else "?" for char in place)

@@ -30,10 +30,10 @@ from .units import Builder
 
 @dataclass(frozen=True)
 class Wanted:
-    """What the caller knows beforehand.
+    """What the caller expects.
 
     *units*: how many units a drive should show, by serial number or by model. *paths*: how many
-    paths each unit should have (0: not checked). *ranges*: declared ranges of drives whose ranges
+    paths each unit should have (0: not compared). *ranges*: declared ranges of drives whose ranges
     the kernel does not report, by serial number. *bay_map*, *serial_bays*,
     *enclosures* and *sources*: see `bays`.
     """
@@ -50,7 +50,7 @@ class Wanted:
         unknown = sorted(set(self.sources) - set(SOURCES))
         if unknown:
             raise InputError(
-                "{0} is no source of bays".format(", ".join(unknown)),
+                "{0} is not a source of bays".format(", ".join(unknown)),
                 subject="bay_sources",
                 remedy="Known: {0}.".format(", ".join(SOURCES)),
             )
@@ -58,9 +58,9 @@ class Wanted:
 
 @dataclass(frozen=True)
 class Found:
-    """The drives of a host in bay order, those without a bay last, and what is odd about them.
+    """The drives of a host in bay order, those without a bay last, and the findings on them.
 
-    *blocks* is the raw material: every disk and device-mapper device as the kernel shows it.
+    *blocks* has every disk and device-mapper device as the kernel shows it.
     """
 
     drives: Tuple[Drive, ...]
@@ -122,7 +122,7 @@ def _expect(drives: Sequence[Drive], parts: Sequence[Group], declared: Mapping[s
         most = max(counts, key=lambda count: (counts[count], count))
         expected = max(most, len(drive.units))
         if part.alone_on_target:
-            # A unit 1 without a unit 0 shows that there are two.
+            # A unit 1 without a unit 0 proves that there are two.
             expected = max(expected, max(unit.index for unit in drive.units) + 1)
         given = declared.get(drive.serial) or declared.get(drive.model)
         done.append(replace(drive, expected_units=given or expected))

@@ -3,8 +3,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """What the kernel and udev say about each block device: one `Disk` per whole disk.
 
-The udev database is read through pyudev, everything else from sysfs. No program is started
-for it, but for the C(ldconfig -p) by which pyudev finds libudev, once.
+The udev database is read through pyudev, everything else from sysfs. No program is started, apart from one
+C(ldconfig -p) by which pyudev finds libudev.
 Text from a device has passed the allow-list (`identity.text`) before it is stored here.
 """
 
@@ -108,7 +108,7 @@ class Disk:
 
 @dataclass(frozen=True)
 class Map:
-    """A device-mapper device: *uuid* tells what made it (C(mpath-...) for multipath), *slaves* what it is on."""
+    """A device-mapper device: *uuid* shows what made it (C(mpath-...) for multipath), *slaves* are its devices."""
 
     name: str
     node: str
@@ -132,7 +132,7 @@ class Blocks:
 
 @dataclass(frozen=True)
 class _Seen:
-    """A block device on the walk: its directory in sysfs, kernel name and bus, and what udev knows of it."""
+    """A block device: its directory in sysfs, kernel name and bus, and its entry in udev's database."""
 
     path: str
     name: str
@@ -147,7 +147,7 @@ class _Seen:
 
 @dataclass
 class _Walk:
-    """What is collected while the devices are walked; partitions by the directory of their disk."""
+    """The block devices of the host; partitions by the directory of their disk."""
 
     disks: List[_Seen] = field(default_factory=list)
     partitions: Dict[str, List[_Seen]] = field(default_factory=dict)
@@ -157,7 +157,7 @@ class _Walk:
 def read_blocks() -> Blocks:
     """Read all block devices. Raises MissingLibraryError without pyudev, HostError without sysfs or udev."""
     if pyudev is None:
-        raise MissingLibraryError("pyudev", "Install the package python3-pyudev; the role prerequisites does so.")
+        raise MissingLibraryError("pyudev", "Install the package python3-pyudev, or run the role prerequisites.")
     try:
         walk = _walk(pyudev.Context())
     except (OSError, ImportError) as error:
@@ -171,7 +171,7 @@ def read_blocks() -> Blocks:
 
 
 def _walk(context: Any) -> _Walk:
-    """All disks, partitions and maps. Listed from sysfs: libudev's own listing takes longer than all the rest."""
+    """All disks, partitions and maps. Listed from sysfs: libudev's own listing takes longer than everything else."""
     walk = _Walk()
     for name in os.listdir(_CLASS_BLOCK):
         path = os.path.normpath(_CLASS_BLOCK + "/" + os.readlink(_CLASS_BLOCK + "/" + name))
@@ -193,7 +193,7 @@ def _walk(context: Any) -> _Walk:
 
 
 def _transport(sys_path: str) -> str:
-    """The bus of a disk that is a part in this host; empty for loop devices, RAM disks, optical drives and the like."""
+    """The bus of a physical disk; empty for loop devices, RAM disks, optical drives and the like."""
     parts = sys_path.split("/")
     if _SCSI.match(sys_path):
         return "scsi" if read_text(sys_path + "/device/type") in _DISK_TYPES else ""

@@ -13,12 +13,12 @@ _NEW = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
 
 
 def write_atomically(path: str, content: Union[str, bytes], mode: int = 0o644, lasting: bool = True) -> None:
-    """Replace *path* so that a reader sees the old content or the new, never a part. Raises OSError.
+    """Replace *path* so that a reader sees the old content or the new, never a part of it. Raises OSError.
 
-    Nothing that is there already is ever written to: neither what a link of that name points to nor what shares its
-    content. The directory is opened once, so that it cannot be exchanged in between. The temporary file is in
-    it, and its name does not end as *path* does, so that nobody who picks files by their ending reads it.
-    Unless it is *lasting*, a power cut may take the new content; for many files that can be made anew.
+    No existing file is written to: neither the target of a link of that name nor a hard link to it. The directory is
+    opened once, so that it cannot be exchanged in between. The temporary file is in the same directory, and has
+    another suffix than *path*, so that nothing that selects files by suffix reads it. If it is not *lasting*, a power
+    failure may lose the new content; this is for many files that can be made again.
     """
     folder, name = os.path.split(path)
     directory = os.open(folder or ".", os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
@@ -31,7 +31,7 @@ def write_atomically(path: str, content: Union[str, bytes], mode: int = 0o644, l
 def _replace(directory: int, name: str, content: bytes, mode: int, lasting: bool) -> None:
     temporary = "{0}.{1}.tmp".format(name, os.getpid())
     with suppress(FileNotFoundError):
-        # Left by a process of the same number that was killed here, or put here by somebody.
+        # Left by a process with the same number that was killed here, or put here by somebody.
         os.unlink(temporary, dir_fd=directory)
     handle = os.open(temporary, _NEW, mode, dir_fd=directory)
     try:
@@ -47,14 +47,14 @@ def _replace(directory: int, name: str, content: bytes, mode: int, lasting: bool
             os.unlink(temporary, dir_fd=directory)
         raise
     if lasting:
-        # So that the name survives a power cut as the content does.
+        # So that the name survives a power failure as the content does.
         os.fsync(directory)
 
 
 def append_line(path: str, line: str) -> None:
-    """Add *line* to the end of a file, on the disk before this returns. Raises OSError.
+    """Append *line* to a file, synced to disk before this returns. Raises OSError.
 
-    It begins on a line of its own, also after one that a loss of power cut off. A link is not followed.
+    It begins on a line of its own, also after a line that a power failure cut off. A link is not followed.
     """
     handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_APPEND | os.O_NOFOLLOW | os.O_CLOEXEC, 0o644)
     with os.fdopen(handle, "ab") as file:

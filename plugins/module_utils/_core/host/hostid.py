@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The identity by which OpenZFS tells hosts apart: read, and brought to what is declared.
+"""The host id, by which OpenZFS distinguishes hosts: reads it, and sets it to the declared one.
 
 spl(4): the module parameter C(spl_hostid) when it is not 0, else the four bytes of C(/etc/hostid) in the
 machine's own byte order, read whenever they are needed; 0 when there is neither.
@@ -23,18 +23,18 @@ _FORM = re.compile(r"[0-9a-f]{8}")
 
 
 def parse(text: str) -> int:
-    """The host id of eight lower-case hexadecimal digits. Raises InputError; 0 and all ones are none."""
+    """The host id from eight lower-case hexadecimal digits. Raises InputError, also for 0 and all ones."""
     if not _FORM.fullmatch(text) or text in ("00000000", "ffffffff"):
         raise InputError(
-            "{0!r} is no host id".format(text),
+            "{0!r} is not a host id".format(text),
             subject="hostid",
-            remedy="Write eight lower-case hexadecimal digits in quotes, not all 0 and not all f.",
+            remedy="Write 8 lower-case hexadecimal digits in quotes, not all 0 and not all f.",
         )
     return int(text, 16)
 
 
 def spell(hostid: int) -> str:
-    """Eight hexadecimal digits; empty for 0, which is none."""
+    """Eight hexadecimal digits; empty for 0, which means that there is no host id."""
     return "{0:08x}".format(hostid) if hostid else ""
 
 
@@ -49,7 +49,7 @@ def in_file(path: str = FILE) -> int:
 
 
 def in_module(path: str = PARAMETER) -> int:
-    """What the module parameter says; 0 when it leaves it to the file, or the module is not loaded."""
+    """The module parameter's value; 0 when the file decides, or the module is not loaded."""
     text = read_text(path).strip()
     return int(text) & 0xFFFFFFFF if text.isdigit() else 0
 
@@ -71,7 +71,7 @@ def write(hostid: int, file: str = FILE, parameter: str = PARAMETER) -> None:
         raise HostError(
             "the host id cannot be written: {0}".format(error.strerror),
             subject=str(error.filename or file),
-            remedy="Become root.",
+            remedy="Run this as root.",
         ) from error
     if os.path.exists(parameter) and current(file, parameter) != hostid:
-        raise HostError("OpenZFS does not take the host id", subject=parameter)
+        raise HostError("OpenZFS does not accept the host id", subject=parameter)

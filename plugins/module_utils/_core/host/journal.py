@@ -1,11 +1,11 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Remembers a creation that has begun, so that one cut off can be finished.
+"""Remembers that the creation of a pool has begun, so that an interrupted one can be finished.
 
 Before the first write, the units that were found empty are noted here, and the note is removed
-when the pool has been verified. A unit that is noted and carries nothing but OpenZFS's own two
-partitions, without any label or signature in them, is then known to be our own half-made work.
+when the pool has been verified. A noted unit that holds nothing but OpenZFS's own two partitions,
+without any label or signature in them, is then known to be a leftover of that creation.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ PATH = "/var/lib/evenkeel/split_actuator/creation.json"
 
 
 def begin(pool: str, wwns: Sequence[str], path: str = PATH) -> None:
-    """Note that the units with these WWNs were found empty and *pool* is about to be made on them."""
+    """Note that the units with these WWNs were found empty and *pool* is about to be created on them."""
     os.makedirs(os.path.dirname(path), mode=0o755, exist_ok=True)
     write_atomically(path, json.dumps({"version": 1, "pool": pool, "wwns": sorted(wwns)}) + "\n", 0o600)
 

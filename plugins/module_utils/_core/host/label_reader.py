@@ -1,9 +1,9 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Reads the pool labels of devices, read-only, starting no program.
+"""Reads the pool labels of devices, without writing and without starting a program.
 
-Reads go around the page cache where the device allows it: another host may write to it meanwhile.
+Reads bypass the page cache where the device allows it: another host may write to it meanwhile.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from ..errors import DecodeError
 from ..zfs import labels
 from ..zfs.labels import Label
 
-# Disks answer independently; a few at once keeps a chassis of hundreds of units within seconds.
+# Disks answer independently; reading a few at once takes seconds for a chassis of hundreds of units.
 _AT_ONCE = 16
 # zfs(4): a pool in use writes every zfs_txg_timeout (5 s) when there is anything to write, one that is guarded
 # (multihost) writes to each of its devices in turn within multihost_interval (1 s).
@@ -27,10 +27,7 @@ WATCH_SECONDS = 12.0
 
 
 def read_labels(nodes: Iterable[str]) -> Dict[str, Optional[Label]]:
-    """The newest label on each device node; None where there is no sound one.
-
-    A device that cannot be read has none either: what it holds cannot be used.
-    """
+    """The newest label on each device node; None where there is no valid one, or the device cannot be read."""
     wanted = sorted(set(nodes))
     with ThreadPoolExecutor(max_workers=_AT_ONCE) as workers:
         return dict(zip(wanted, workers.map(read_newest, wanted)))
@@ -51,7 +48,7 @@ def read_newest(node: str) -> Optional[Label]:
 
 
 def changing(nodes: Sequence[str], seconds: float = WATCH_SECONDS) -> FrozenSet[str]:
-    """The devices whose newest uberblock moves on while they are watched: some host writes to their pool."""
+    """The devices whose newest uberblock changes within *seconds*: some host writes to their pool."""
     before = read_labels(nodes)
     time.sleep(seconds)
     after = read_labels(nodes)
@@ -75,13 +72,13 @@ def _open(node: str) -> int:
 def _sound_labels(handle: int) -> List[Label]:
     found: List[Label] = []
     known: Dict[bytes, Label] = {}
-    # Direct reads need aligned memory: a mapping of its own is.
+    # Direct reads need aligned memory, which a mapping is.
     with mmap.mmap(-1, labels.SIZE) as room:
         for offset in labels.offsets(os.lseek(handle, 0, os.SEEK_END)):
             try:
                 if os.preadv(handle, [room], offset) == labels.SIZE:
                     found.append(labels.read_label(room[:], offset, known))
             except (DecodeError, OSError):
-                # One damaged label is what the other three are for.
+                # A damaged label does not matter while one of the other three is valid.
                 continue
     return found

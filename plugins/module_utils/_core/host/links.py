@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Where device links lead now."""
+"""Where device links point now."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from typing import Dict, Iterable
 
 
 def nodes_of(paths: Iterable[str]) -> Dict[str, str]:
-    """Each existing path under /dev with the device node it leads to; absent ones are left out."""
+    """Each existing path under /dev with the device node that it points to; missing ones are left out."""
     found: Dict[str, str] = {}
     for path in paths:
         node = os.path.realpath(path)

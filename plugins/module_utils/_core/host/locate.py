@@ -3,9 +3,9 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The locate light of a bay, for a limited time.
 
-The light is a transient service of systemd: started, it switches the light on and sleeps; however it
-ends (time over, stopped, killed, host shut down), systemd switches the light off. So nothing that
-happens to who asked for it leaves a light on. One light is one bay's: the units of a drive share it.
+The light is a transient systemd service: it switches the light on and sleeps. However it ends (timeout,
+stopped, killed, host shut down), systemd switches the light off. So the light does not depend on the
+process that asked for it. There is one light for each bay: the units of a drive share it.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ _WRITE = 'echo {0} > "$0"'
 
 @dataclass(frozen=True)
 class Light:
-    """The light of a bay: *how* is C(sysfs) with the attribute's path as *target*, or C(ledctl) with a node."""
+    """The light of a bay: *how* is C(sysfs), with the attribute's path as *target*, or C(ledctl), with a node."""
 
     bay: str
     how: str
@@ -41,14 +41,14 @@ class Light:
         return "evenkeel-locate-{0}.service".format(self.bay)
 
     def switch(self, on: bool) -> Tuple[str, ...]:
-        """The command that switches it, at once and without a limit."""
+        """The command that switches it at once and without a time limit."""
         if self.how == "sysfs":
             return ("sh", "-c", _WRITE.format(1 if on else 0), self.target)
         return ("ledctl", "{0}={1}".format("locate" if on else "locate_off", self.target))
 
     @property
     def lit(self) -> Optional[bool]:
-        """Whether it shines now; None where that cannot be read."""
+        """Whether it is on now; None where that cannot be read."""
         return read_text(self.target) == "1" if self.how == "sysfs" else None
 
 
@@ -72,7 +72,7 @@ def _find(bay: Bay, slots: Mapping[Bay, str], by_bay: Mapping[Bay, Drive], metho
     if nodes:
         return Light(bay.label, "ledctl", nodes[0])
     raise InputError(
-        "no enclosure has a light for it{0}".format("" if method == "sysfs" else ", and no drive was found in it"),
+        "no enclosure has a light for it{0}".format("" if method == "sysfs" else ", and it holds no drive"),
         subject=bay.label,
         remedy="Bays with lights: {0}.".format(_span(sorted(slots))),
     )
@@ -80,14 +80,14 @@ def _find(bay: Bay, slots: Mapping[Bay, str], by_bay: Mapping[Bay, Drive], metho
 
 def _span(bays: Sequence[Bay]) -> str:
     if not bays:
-        return "none; see whether the kernel module ses is loaded"
+        return "none; check that the kernel module ses is loaded"
     if len(bays) > 12:
         return "{0} from {1} to {2}".format(len(bays), bays[0].label, bays[-1].label)
     return ", ".join(bay.label for bay in bays)
 
 
 def blink(light: Light, seconds: int) -> Command:
-    """The command that has the light shine for *seconds*."""
+    """The command that switches the light on for *seconds*."""
     if not 1 <= seconds <= LONGEST:
         raise InputError("{0} is not from 1 to {1}".format(seconds, LONGEST), subject="on_seconds")
     return Command(
@@ -114,7 +114,7 @@ def _line(argv: Sequence[str]) -> str:
 
 @dataclass(frozen=True)
 class Lights:
-    """What was, or in check mode would be, done with lights. *before* and *after* are text for a diff."""
+    """What was done with lights, or would be done in check mode. *before* and *after* are text for a diff."""
 
     commands: Tuple[Command, ...]
     before: str
@@ -122,9 +122,9 @@ class Lights:
 
 
 def shine(run: Runner, lights: Sequence[Light], seconds: int, check_mode: bool) -> Lights:
-    """Have lights shine for *seconds*; one that does already goes on as it was told before.
+    """Switch lights on for *seconds*; one that is on already keeps its earlier time.
 
-    Raises CommandError, or CoreError when a light that can be read stays dark.
+    Raises CommandError, or CoreError when the light's state can be read and it stays off.
     """
     on = [light for light in lights if _active(run, light)]
     todo = [(light, blink(light, seconds)) for light in lights if light not in on]
@@ -136,7 +136,7 @@ def shine(run: Runner, lights: Sequence[Light], seconds: int, check_mode: bool) 
         if light.lit is False:
             checked(run, ("systemctl", "stop", light.service))
             raise CoreError(
-                "the enclosure took the command, but the light does not shine",
+                "the enclosure accepted the command, but the light is still off",
                 subject=light.bay,
                 remedy="Try method ledctl, or find the bay by the serial number on the drive's label.",
             )
@@ -160,7 +160,7 @@ def darken(run: Runner, lights: Sequence[Light], check_mode: bool) -> Lights:
         checked(run, command.argv)
     left = [light.bay for light in lights if light.lit]
     if left:
-        raise HostError("the light is still on", subject=", ".join(left), remedy="Ask the enclosure's maker.")
+        raise HostError("the light is still on", subject=", ".join(left), remedy="Ask the enclosure's manufacturer.")
     return done
 
 

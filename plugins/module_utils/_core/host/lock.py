@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""One action at a time on a host."""
+"""The lock that allows one action at a time on a host."""
 
 from __future__ import annotations
 
@@ -12,13 +12,13 @@ from typing import Iterator
 
 from ..errors import HostError
 
-# Not in /run/lock: everybody may make files there, and so keep root from its own.
+# Not in /run/lock: everybody may create files there, and could so block root.
 LOCK_FILE = "/run/evenkeel/split_actuator.lock"
 
 
 @contextmanager
 def one_at_a_time(action: str, path: str = LOCK_FILE) -> Iterator[None]:
-    """Hold the host's lock while an action runs; the kernel releases it however the action ends.
+    """Hold the host's lock while an action runs. The kernel releases it however the action ends.
 
     Raises HostError, naming the other action, when one is running.
     """
@@ -29,7 +29,7 @@ def one_at_a_time(action: str, path: str = LOCK_FILE) -> Iterator[None]:
         raise HostError(
             "the lock file {0} cannot be opened: {1}".format(path, exc.strerror),
             subject="host",
-            remedy="Actions need root.",
+            remedy="Run this as root.",
         ) from exc
     try:
         try:

@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What discovery finds odd about drives, as findings. Pure."""
+"""The findings of discovery on drives. Pure."""
 
 from __future__ import annotations
 
@@ -14,7 +14,8 @@ from .pairing import Group, LogicalUnit
 
 BLOCK_SIZES = (512, 4096)
 HOST_WIDE = ("udev_silent",)
-"""Codes of findings that are about no drive. A drive may have neither serial number nor bay, so these do not tell."""
+"""Codes of findings that are not about a drive. An empty serial number and bay do not show that: a drive may have
+neither."""
 
 
 def finding(drive: Drive, code: str, severity: str, **details: Any) -> Finding:
@@ -23,18 +24,19 @@ def finding(drive: Drive, code: str, severity: str, **details: Any) -> Finding:
 
 
 def bay_note(drive: Drive, claimed: str) -> Finding:
-    """A drive whose bay cannot be told although a source spoke of it."""
+    """A drive whose bay is not clear although a source reports one."""
     return finding(
         drive,
         "bay_unclear",
         "error",
         found="{0}: {1}".format(drive.key, claimed),
-        remedy="Correct the declared map of bays, or leave the source that is wrong out of bay_sources.",
+        remedy="Correct the declared map of bays, or remove the wrong source from bay_sources"
+        " (split_actuator_bay_sources).",
     )
 
 
 def host_notes(drives: Sequence[Drive], blocks: Blocks) -> List[Finding]:
-    """Findings that concern several drives, or none."""
+    """Findings that are about several drives, or about none."""
     found: List[Finding] = []
     by_serial: Dict[str, List[Drive]] = {}
     for drive in drives:
@@ -49,7 +51,8 @@ def host_notes(drives: Sequence[Drive], blocks: Blocks) -> List[Finding]:
                     "serial_collision",
                     "error",
                     found="{0} drives report serial {1}: {2}".format(len(same), serial, where),
-                    remedy="One of them misreports itself; neither can be declared. Take it out and ask its maker.",
+                    remedy="One of them reports a wrong serial; neither can be declared. Remove it and ask its"
+                    " manufacturer.",
                 )
                 for drive in same
             ]
@@ -59,7 +62,7 @@ def host_notes(drives: Sequence[Drive], blocks: Blocks) -> List[Finding]:
                 "udev_silent",
                 "error",
                 found="udev's database has no entry for any disk",
-                remedy="See that systemd-udevd runs, then run udevadm trigger --subsystem-match=block --settle.",
+                remedy="Check that systemd-udevd runs, then run udevadm trigger --subsystem-match=block --settle.",
                 about="udev",
             )
         )
@@ -86,7 +89,7 @@ def drive_notes(
                 "serial_missing",
                 _weight(drive),
                 found="{0} reports no serial number".format(drive.key),
-                remedy="It cannot be declared; use another drive.",
+                remedy="It cannot be declared. Use another drive.",
             )
         )
     found += _count_notes(drive, declared)
@@ -98,7 +101,7 @@ def drive_notes(
 
 
 def range_notes(drive: Drive, group: Group) -> List[Finding]:
-    """Findings about how a drive is, or could be, split by range."""
+    """Findings on the partitions and ranges of a range-split drive."""
     ranged = [unit for unit in drive.units if unit.unit_kind == "range"]
     if not ranged:
         return []
@@ -112,8 +115,8 @@ def range_notes(drive: Drive, group: Group) -> List[Finding]:
                 "info",
                 found="the kernel reports no access ranges; {0} are taken from the inventory or from the"
                 " partitions".format(len(ranged)),
-                remedy="Nothing needs to be done where the declared ranges are those of the drive's data sheet. A"
-                " kernel from 5.16 and an adapter that passes VPD page B9h on would confirm them.",
+                remedy="Do nothing if the declared ranges are those of the drive's data sheet. Linux 5.16 or newer and"
+                " an adapter that passes on VPD page B9h would confirm them.",
             )
         )
     faults = judge(disk, tuple((unit.start, _end(drive, unit, disk) - unit.start) for unit in ranged)).faults
@@ -125,8 +128,8 @@ def range_notes(drive: Drive, group: Group) -> List[Finding]:
                 "warning",
                 declared="one partition in each of {0} ranges".format(len(ranged)),
                 found="; ".join(faults),
-                remedy="Its ranges are no units. If its data is of no more use, split it with unit_partition and its"
-                " serial in erase_serials.",
+                remedy="Its ranges cannot be used as units. If its data is no longer needed, run the playbook partition"
+                " with its serial in split_actuator_erase_serials.",
             )
         )
     return found
@@ -138,20 +141,20 @@ def _end(drive: Drive, unit: Unit, disk: Disk) -> int:
 
 
 def _index(drive: Drive, unit: LogicalUnit) -> Optional[int]:
-    """The unit's index; None for a drive that splits by range, whose one logical unit is the whole drive."""
+    """The unit's index; None for a range-split drive, whose one logical unit is the whole drive."""
     nodes = {disk.node for disk in unit.paths}
     same = [one.index for one in drive.units if {path.node for path in one.paths} == nodes]
     return same[0] if len(same) == 1 else None
 
 
 def _weight(drive: Drive) -> str:
-    """A missing name matters for drives with several units; of ordinary drives it is told for completeness."""
+    """A missing name matters for drives with several units; for ordinary drives it is only information."""
     return "warning" if drive.expected_units > 1 else "info"
 
 
 def _count_notes(drive: Drive, declared: Mapping[str, int]) -> List[Finding]:
     given = declared.get(drive.serial) or declared.get(drive.model)
-    source = "declared" if given else "as its model shows elsewhere"
+    source = "declared" if given else "as most drives of the model"
     indices = [unit.index for unit in drive.units]
     missing = sorted(set(range(drive.expected_units)) - set(indices))
     found = [
@@ -162,8 +165,8 @@ def _count_notes(drive: Drive, declared: Mapping[str, int]) -> List[Finding]:
             index=index,
             declared="{0} units ({1})".format(drive.expected_units, source),
             found="unit {0} is missing; found: {1}".format(index, ", ".join(str(one) for one in indices)),
-            remedy="Rescan the adapter, reseat the drive; a drive that splits by range needs a kernel and an adapter"
-            " that report its ranges. If the unit stays away, replace the drive.",
+            remedy="Rescan the adapter, then reseat the drive. A range-split drive needs a kernel and an adapter that"
+            " report its ranges. If the unit stays missing, replace the drive.",
         )
         for index in missing
     ]
@@ -175,7 +178,7 @@ def _count_notes(drive: Drive, declared: Mapping[str, int]) -> List[Finding]:
                 "warning",
                 declared="{0} units".format(given),
                 found="{0} units".format(len(indices)),
-                remedy="Correct the declared number of units, or look whether the right drive is in the bay.",
+                remedy="Correct the declared number of units, or check that the right drive is in the bay.",
             )
         )
     return found
@@ -190,7 +193,7 @@ def _unit_notes(drive: Drive, unit: LogicalUnit, index: Optional[int]) -> List[F
             "error",
             index=index,
             found=fault,
-            remedy="The drive's or the adapter's firmware is at fault; do not use the drive.",
+            remedy="Do not use the drive. The firmware of the drive or the adapter is at fault.",
         )
         for fault in disk.faults
     ]
@@ -202,7 +205,8 @@ def _unit_notes(drive: Drive, unit: LogicalUnit, index: Optional[int]) -> List[F
                 "error",
                 index=index,
                 found="{0} is also reported by another unit".format(unit.name),
-                remedy="Names made from it lead to either; take one of the drives out and ask its maker.",
+                remedy="A name made from it may point to either unit. Remove one of the drives and ask its"
+                " manufacturer.",
             )
         )
     elif not unit.name:
@@ -212,8 +216,8 @@ def _unit_notes(drive: Drive, unit: LogicalUnit, index: Optional[int]) -> List[F
                 "wwn_missing",
                 _weight(drive),
                 index=index,
-                found="the unit has no world-wide name",
-                remedy="It can be named by its place on the bus only.",
+                found="the unit reports no WWN",
+                remedy="It can only be named by its path.",
             )
         )
     return found + _format_notes(drive, disk, index)
@@ -229,9 +233,9 @@ def _format_notes(drive: Drive, disk: Disk, index: Optional[int]) -> List[Findin
                 "error",
                 index=index,
                 found="size {0}, logical block {1} bytes".format(disk.size, disk.logical_block),
-                remedy="No size usually means that the drive did not become ready, or sectors of 520 or 528 bytes, as"
-                " drives from disk arrays have (compare sg_readcap --long). Reformatting to 512 or 4096 bytes destroys"
-                " all data and takes hours: follow the maker's instructions and your site's rules.",
+                remedy="No size usually means that the drive did not become ready, or has sectors of 520 or 528 bytes,"
+                " as drives from disk arrays have (see sg_readcap --long). Reformatting to 512 or 4096 bytes destroys"
+                " all data and takes hours. Follow the manufacturer's instructions and your site's rules.",
             )
         )
     if disk.protection:
@@ -242,8 +246,8 @@ def _format_notes(drive: Drive, disk: Disk, index: Optional[int]) -> List[Findin
                 "warning",
                 index=index,
                 found="formatted with T10 protection type {0}".format(disk.protection),
-                remedy="OpenZFS does not use it. Reformatting without it destroys all data: follow the maker's"
-                " instructions and your site's rules; it is not done here.",
+                remedy="OpenZFS does not use it. Reformatting without it destroys all data. Follow the manufacturer's"
+                " instructions and your site's rules. This collection does not reformat drives.",
             )
         )
     return found
@@ -259,8 +263,8 @@ def _path_notes(drive: Drive, unit: LogicalUnit, index: Optional[int], wanted: i
                 "unmanaged_paths",
                 "error",
                 index=index,
-                found="{0} paths ({1}) and no multipath device above them".format(len(unit.paths), paths),
-                remedy="Set up multipath-tools for the drive, or cable it once only.",
+                found="{0} paths ({1}) and no multipath device".format(len(unit.paths), paths),
+                remedy="Set up multipath-tools for the drive, or connect it by one cable only.",
             )
         )
     if wanted and len(unit.paths) < wanted:
@@ -272,7 +276,7 @@ def _path_notes(drive: Drive, unit: LogicalUnit, index: Optional[int], wanted: i
                 index=index,
                 declared="{0} paths".format(wanted),
                 found="{0} ({1})".format(len(unit.paths), paths),
-                remedy="Look at the other cable, expander or adapter.",
+                remedy="Check the other cable, expander or adapter.",
             )
         )
     return found

@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The way from the options that say how drives are found (fragment C(bays)) into the library. Pure."""
+"""Reads the options that say how drives are found (fragment C(bays)). Pure."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from .places import SOURCES
 
 
 def wanted_from(params: Mapping[str, Any]) -> Wanted:
-    """What discovery should know; options left out are at their defaults. Raises InputError naming the option."""
+    """What discovery should expect; omitted options have their defaults. Raises InputError naming the option."""
     ranges = params.get("ranges") or {}
     return Wanted(
         units=_counts(params.get("unit_counts") or {}),

@@ -29,16 +29,16 @@ class LogicalUnit:
 
     @property
     def first(self) -> Disk:
-        """The path whose facts stand for the unit."""
+        """The path whose facts are used for the unit."""
         return self.paths[0]
 
 
 @dataclass(frozen=True)
 class Group:
-    """The logical units of one drive in LUN order, and what keys the drive.
+    """The logical units of one drive in LUN order, and the drive's key.
 
-    *alone_on_target* is False when its SCSI target shows other drives' units too, so that LUNs
-    there do not count units.
+    *alone_on_target* is False when its SCSI target shows other drives' units too, so that LUNs there are not unit
+    numbers.
     """
 
     key: str
@@ -47,14 +47,14 @@ class Group:
 
     @property
     def first(self) -> Disk:
-        """The path whose facts stand for the drive."""
+        """The path whose facts are used for the drive."""
         return self.units[0].first
 
 
 def logical_units(disks: Sequence[Disk]) -> Tuple[LogicalUnit, ...]:
     """Join disks that are paths to one logical unit.
 
-    They have the same world-wide designator, agree in vendor, model, serial and size, and sit on
+    They have the same world-wide designator, agree in vendor, model, serial and size, and are on
     different targets. Disks that share a designator otherwise stay apart, marked *shared_name*.
     """
     found: List[LogicalUnit] = []
@@ -122,7 +122,7 @@ def _same_target_device(units: Sequence[LogicalUnit]) -> List[List[int]]:
 def _same_port(units: Sequence[LogicalUnit]) -> List[List[int]]:
     claims: Dict[str, Dict[int, List[int]]] = {}
     for number, unit in enumerate(units):
-        # A stated target device says more than the port does.
+        # A reported target device is more precise than the port.
         if not _targets(unit):
             for disk in unit.paths:
                 for name in port_names(disk.designators):
@@ -175,7 +175,7 @@ class _Joined:
         self._parent = list(range(count))
 
     def root(self, number: int) -> int:
-        """The number that stands for the set of *number*."""
+        """The number that represents the set of *number*."""
         while self._parent[number] != number:
             self._parent[number] = self._parent[self._parent[number]]
             number = self._parent[number]

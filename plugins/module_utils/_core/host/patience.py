@@ -1,12 +1,11 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Gives OpenZFS time to open devices while udev is still at work on them.
+"""Gives OpenZFS time to open devices while udev still handles them.
 
-After OpenZFS has partitioned a disk, udev reads the table once more and the partition is gone
-for a moment. OpenZFS tries for C(zfs_vdev_open_timeout_ms) (zfs(4): 1000), which is too short
-on a busy host with many units: the creation then fails with "one or more devices is currently
-unavailable". Seen in the lab with 24 units.
+After OpenZFS has partitioned a disk, udev reads the table again and the partition is gone for a moment. OpenZFS tries
+for C(zfs_vdev_open_timeout_ms) (zfs(4): 1000), which is too short on a busy host with many units: the creation then
+fails with "one or more devices is currently unavailable". It happened on the virtual server with 24 units.
 """
 
 from __future__ import annotations
@@ -20,7 +19,7 @@ PATIENT_MS = 60000
 
 @contextmanager
 def patient_opens(path: str = PARAMETER, milliseconds: int = PATIENT_MS) -> Iterator[None]:
-    """Raise the time limit while the block runs, then put the former one back.
+    """Raise the time limit while the block runs, then restore the former one.
 
     An OpenZFS without the parameter is left as it is.
     """

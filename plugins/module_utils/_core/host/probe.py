@@ -1,11 +1,11 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""A look at the devices themselves before an action, since udev's database may be stale.
+"""Reads the devices themselves before an action, since udev's database may be stale.
 
-One run of C(wipefs) (libblkid) lists the signatures on all nodes; each node is opened
-read-only and exclusively, which the kernel refuses for what is in use; the four label areas of a
-pool member are looked at directly, so that a half-erased label counts too. Nothing is written.
+One run of C(wipefs) (libblkid) lists the signatures on all nodes. Each node is opened read-only and exclusively, which
+the kernel refuses for a device in use. The four label areas of a pool member are read directly, so that a partly
+erased label counts too. Nothing is written.
 """
 
 from __future__ import annotations
@@ -53,7 +53,7 @@ def examine(found: Found, keys: Iterable[Key], runner: Runner) -> Dict[Key, Tupl
 def nodes_of(found: Found, unit: Unit) -> Tuple[str, ...]:
     """The device nodes that a unit's data could be on: its own node first, then its partitions.
 
-    Before a drive is split by range, that is the whole disk for each of its units.
+    Before a range-split drive is partitioned, that is the whole disk for each of its units.
     """
     own = tuple(path.node for path in unit.paths)
     if unit.node and unit.node not in own:
@@ -76,7 +76,7 @@ def _contents(
         try:
             labels, is_open = look(node)
         except _BadPlace as bad:
-            # Told like anything else that is on the unit; a trial is there to find such drives.
+            # Reported like any other content of the unit; a trial finds such drives.
             labels, is_open = (), bad.is_open
             fresh.append(Content("unreadable", str(bad), node))
         if labels and not any(one.type == "pool_label" and one.node == node for one in fresh):
@@ -85,7 +85,7 @@ def _contents(
             in_use.append(Content("open", "opened exclusively by the kernel or a program", node))
     disk = found.disk(nodes[0])
     if disk and disk.partitions and not any(one.type == "partition_table" for one in fresh):
-        fresh.append(Content("partition_table", "partitions that only the kernel still knows", disk.node))
+        fresh.append(Content("partition_table", "partitions that only the kernel still lists", disk.node))
     return tuple(fresh + in_use)
 
 
@@ -114,7 +114,7 @@ def look(node: str) -> Tuple[Tuple[int, ...], bool]:
 
 
 class _BadPlace(Exception):
-    """Sectors that cannot be read; *is_open* as `look` tells it."""
+    """Sectors that cannot be read; *is_open* as `look` returns it."""
 
     def __init__(self, is_open: bool) -> None:
         super().__init__("where a pool's labels would be")
@@ -151,7 +151,7 @@ def _cannot_open(node: str, error: OSError) -> HostError:
     return HostError(
         "the device cannot be read: {0}".format(error.strerror),
         subject=node,
-        remedy="Become root." if error.errno in (errno.EACCES, errno.EPERM) else "See what the kernel log says of it.",
+        remedy="Run this as root." if error.errno in (errno.EACCES, errno.EPERM) else "See the kernel log (dmesg).",
     )
 
 
@@ -167,7 +167,7 @@ def read_signatures(nodes: Sequence[str], runner: Runner) -> Dict[str, List[Cont
 
 def parse_signatures(output: str, nodes: Sequence[str]) -> Dict[str, List[Content]]:
     """The output of C(wipefs --json) about *nodes* as contents by device node. Raises DecodeError."""
-    # wipefs tells only the last part of each device's path.
+    # wipefs prints only the last part of each device's path.
     named = {os.path.basename(node): node for node in nodes}
     try:
         entries = json.loads(output)["signatures"] if output.strip() else []
@@ -175,7 +175,7 @@ def parse_signatures(output: str, nodes: Sequence[str]) -> Dict[str, List[Conten
     except (ValueError, TypeError, KeyError) as error:
         raise DecodeError("its output cannot be read ({0!r})".format(error), subject="wipefs") from error
     if len(named) < len(nodes):
-        raise DecodeError("two devices have one name: {0}".format(", ".join(sorted(nodes))), subject="wipefs")
+        raise DecodeError("two devices have the same name: {0}".format(", ".join(sorted(nodes))), subject="wipefs")
     found: Dict[str, List[Content]] = {}
     for device, kind, usage, label in rows:
         # A protective MBR belongs to its GPT; its own entry is for GPTs that are otherwise gone.

@@ -1,10 +1,10 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Remembers which drive is being replaced, so that a replacement cut off anywhere can be continued.
+"""Remembers which drive is being replaced, so that an interrupted replacement can be continued at any step.
 
-The pool itself tells most of it. Noted is what it cannot tell: which drive a leaf was on whose device is
-gone or has a successor in the same bay, and which drive was found free to take its place.
+The pool itself shows most of it. The notes have the rest: the drive of a leaf whose device is missing or has a
+successor in the same bay, and the drive that was found free to replace it.
 """
 
 from __future__ import annotations
@@ -54,7 +54,7 @@ class SwapNote:
 
 
 def read(path: str = PATH) -> Tuple[SwapNote, ...]:
-    """All notes, oldest first. A file that cannot be read counts as none: what the pool tells remains."""
+    """All notes, oldest first. A file that cannot be read counts as empty: the pool's own state remains."""
     try:
         with open(path, encoding="utf-8") as handle:
             data = json.load(handle)
@@ -66,7 +66,7 @@ def read(path: str = PATH) -> Tuple[SwapNote, ...]:
 
 
 def keep(note: SwapNote, path: str = PATH) -> None:
-    """Write a note down, in place of an earlier one of the same leaves."""
+    """Write a note, replacing an earlier one on the same leaves."""
     _write([*_others(note, path), note], path)
 
 

@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The one room that runs commands.
+"""The one part of the library that runs commands.
 
 A command is always a list of arguments, never a shell string. A `Runner` is handed in
 by the caller: the Ansible modules wrap C(run_command), the on-host service wraps
@@ -16,13 +16,13 @@ from typing import Callable, Optional, Protocol, Sequence, Tuple
 from ..errors import CommandError
 
 ATTEMPTS = 3
-# Two hundred units take a minute in an emulated guest, and longer once each has got two partitions.
+# 200 units take a minute on an emulated server, and longer once each has two partitions.
 SETTLE = ("udevadm", "settle", "--timeout=180")
 
 
 @dataclass(frozen=True)
 class Result:
-    """What a finished command left: exit code, standard output, standard error."""
+    """The result of a finished command: exit code, standard output, standard error."""
 
     rc: int
     stdout: str
@@ -37,7 +37,7 @@ class Runner(Protocol):
 
 @dataclass(frozen=True)
 class Command:
-    """A command to be run and, for people, why."""
+    """A command to run, and the reason for it."""
 
     argv: Tuple[str, ...]
     reason: str = ""
@@ -52,23 +52,23 @@ def checked(runner: Runner, argv: Sequence[str], remedy: str = "") -> str:
 
 
 def settle(runner: Runner) -> None:
-    """Wait until udev has handled what has happened; raises CommandError when three minutes do not do."""
+    """Wait until udev has handled all events; raises CommandError when that takes longer than three minutes."""
     checked(
         runner,
         SETTLE,
-        "Some device keeps udev busy: `journalctl -k -n 50` shows one that does not answer or cannot be read. Take its"
-        " drive out or wait, then run this again.",
+        "A device keeps udev busy: run `journalctl -k -n 50` to find one that does not answer or cannot be read. Remove"
+        " its drive or wait, then run this again.",
     )
 
 
 def carry_out(
     runner: Runner, commands: Sequence[Command], lost_race: Optional[Callable[[CommandError], bool]] = None
 ) -> None:
-    """Run *commands* in order, udev settled before the last and after it.
+    """Run *commands* in order, and let udev settle before the last one and after it.
 
-    The last one opens what the earlier ones wrote to: its links must stand again by then. One
-    whose failure *lost_race* knows as a matter of time is run again once udev has settled. The
-    first that fails otherwise raises CommandError, which tells what was done before it.
+    The last one opens the devices that the earlier ones wrote to, whose links must exist again by then. A command
+    whose failure *lost_race* recognises as a race is run again once udev has settled. The first that fails otherwise
+    raises CommandError, which lists what was done before it.
     """
     for number, command in enumerate(commands):
         if number == len(commands) - 1:
@@ -78,14 +78,14 @@ def carry_out(
 
 
 def carry_out_unsettled(runner: Runner, commands: Sequence[Command]) -> None:
-    """Run *commands*, which create or remove no device link, in order; raises CommandError as `carry_out` does."""
+    """Run *commands* that do not change device links, in order; raises CommandError as `carry_out` does."""
     for number, command in enumerate(commands):
         checked(runner, command.argv, _done_before(commands[:number]))
 
 
 def _done_before(commands: Sequence[Command]) -> str:
     done = "; ".join(" ".join(earlier.argv) for earlier in commands)
-    return "Done before it: {0}.".format(done) if done else "It was the first."
+    return "Commands that ran before it: {0}.".format(done) if done else "It was the first command."
 
 
 def _run_one(

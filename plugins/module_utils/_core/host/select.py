@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""A part of what was found, as a caller asks for it. Pure."""
+"""Selects drives and findings for a caller. Pure."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from .notes import HOST_WIDE
 
 @dataclass(frozen=True)
 class Choice:
-    """Which drives are wanted: shell-style patterns, and whether drives with a single unit are."""
+    """Which drives are selected: shell-style patterns, and whether drives with a single unit are included."""
 
     vendor: str = "*"
     model: str = "*"
@@ -31,7 +31,7 @@ class Choice:
 
 
 def select(found: Found, choice: Choice) -> Tuple[Tuple[Drive, ...], Tuple[Finding, ...]]:
-    """The wanted drives, and the findings about them or about no drive in particular."""
+    """The selected drives, and the findings on them and on the host."""
     drives = tuple(drive for drive in found.drives if choice.wants(drive))
     places = {(drive.serial, drive.bay.label if drive.bay else "") for drive in drives}
     return drives, tuple(one for one in found.findings if (one.serial, one.bay) in places or one.code in HOST_WIDE)

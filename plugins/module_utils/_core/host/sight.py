@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""All that discovery reads from a host, as data: what is made of it (`discover.assemble`) can be made elsewhere."""
+"""Everything that discovery reads from a host, as data: `discover.assemble` can run elsewhere."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from .uses import Uses, read_uses
 
 @dataclass(frozen=True)
 class Sight:
-    """A host's disks, their uses, and what is said about where they sit.
+    """A host's disks, their uses, and what is reported about their bays.
 
     *attached* and *sas* as `places` reads them, *links* as `stable.read_links` does.
     """

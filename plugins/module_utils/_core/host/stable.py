@@ -3,9 +3,9 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Which of udev's links are a stable name of one unit, best first.
 
-Only links that spell the unit's bay and index, its own designator, or its place on the bus
-qualify, and only while they lead to it. A link that spells a serial number never does: all
-units of a drive share it, so the link leads to whichever of them udev met last.
+Only links made from the unit's bay and index, its own designator, or its path qualify, and only while they point to
+it. A link made from a serial number never does: all units of a drive share it, so the link points to whichever of
+them udev handled last.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ _PATH_LINK = re.compile(r"/dev/disk/by-path/[A-Za-z0-9:._+-]+")
 
 
 def read_links(claimed: Iterable[str]) -> Dict[str, str]:
-    """Where those of *claimed* that could be a stable name lead now, by link; those that are not there are left out."""
+    """Where those of *claimed* that could be a stable name point now, by link; missing links are left out."""
     found = {link: leads_to(link) for link in claimed if link.startswith(_CANDIDATES)}
     return {link: node for link, node in found.items() if node}
 
@@ -36,8 +36,8 @@ def stable_links(
 ) -> Tuple[str, ...]:
     """The links among *claimed* that name the device at *node*, best first.
 
-    *name* is the unit's own designator (C(naa....)). *leads* says where links lead, see `read_links`.
-    *contested* links, which other devices claim too, do not count wherever they lead at the moment.
+    *name* is the unit's own designator (C(naa....)). *leads* says where links point, see `read_links`.
+    *contested* links, which other devices claim too, do not count wherever they point at the moment.
     """
     ranked: List[Tuple[int, str]] = []
     for link in claimed:
@@ -48,7 +48,7 @@ def stable_links(
 
 
 def _rank(link: str, name: str) -> int:
-    """The place of a link's kind in the order of preference; -1 for one that is no stable name."""
+    """The place of a link's kind in the order of preference; -1 for one that is not a stable name."""
     if BAY_LINK.fullmatch(link):
         return 0
     if name and link.startswith("/dev/disk/by-id/"):
@@ -66,7 +66,7 @@ def _spellings(name: str) -> Tuple[str, ...]:
 
 
 def leads_to(link: str) -> str:
-    """The device node a link of udev's leads to; empty when it is no link."""
+    """The device node that a udev link points to; empty when it is not a link."""
     try:
         target = os.readlink(link)
     except OSError:

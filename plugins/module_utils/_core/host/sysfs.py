@@ -30,7 +30,7 @@ def read_text(path: str) -> str:
 
 
 def read_number(path: str) -> int:
-    """The decimal number in an attribute; 0 when absent or no number."""
+    """The decimal number in an attribute; 0 when absent or not a number."""
     text = read_text(path)
     return int(text) if text.isascii() and text.isdigit() else 0
 
@@ -44,7 +44,7 @@ def names_in(path: str) -> Tuple[str, ...]:
 
 
 def link_name(path: str) -> str:
-    """The last part of where a symbolic link leads; empty when it is none."""
+    """The last part of a symbolic link's target; empty when it is not a link."""
     try:
         return os.path.basename(os.readlink(path))
     except OSError:

@@ -24,7 +24,7 @@ _MAP_PARTITION = re.compile(r"part([0-9]+)-")
 
 
 class Builder:
-    """Makes drives of groups. *ranges* has declared ranges by serial number, *leads* where links lead."""
+    """Makes drives of groups. *ranges* has declared ranges by serial number, *leads* where links point."""
 
     def __init__(self, blocks: Blocks, uses: Uses, ranges: Mapping[str, Spec], leads: Mapping[str, str]) -> None:
         self._leads = leads
@@ -42,11 +42,11 @@ class Builder:
 
     @property
     def mapped(self) -> AbstractSet[str]:
-        """The kernel names of disks that a multipath map stands for."""
+        """The kernel names of disks that are used through a multipath map."""
         return self._maps.keys()
 
     def _claims(self, blocks: Blocks) -> Iterable[Tuple[str, ...]]:
-        """The links of every device; a multipath map stands for its paths, which claim the same."""
+        """The links of every device; a multipath map replaces its paths, which claim the same links."""
         for disk in blocks.disks:
             if disk.name not in self._maps:
                 yield disk.links
@@ -56,12 +56,12 @@ class Builder:
             yield one.links
 
     def drive(self, group: Group, bay: Optional[Tuple[Bay, str]]) -> Drive:
-        """The drive of a group of logical units, sitting in *bay* by a source."""
+        """The drive of a group of logical units; *bay* is its bay and the source that reports it."""
         first = group.first
         name = bay[0].label if bay else ""
         units: List[Unit] = []
         for number, unit in enumerate(group.units):
-            # Where a target shows several drives, its LUNs do not count units.
+            # Where a target shows several drives, its LUNs are not unit numbers.
             index = unit.first.lun if group.alone_on_target else number
             units += self._units(unit, index, name, unit.name or group.key)
         if len({unit.index for unit in units}) < len(units):
@@ -100,7 +100,7 @@ class Builder:
         ]
 
     def _range_units(self, unit: LogicalUnit, ranges: Ranges, bay: str) -> List[Unit]:
-        """A unit for each range; the partitions are its units only where they split the disk cleanly."""
+        """A unit for each range; partitions are units only if each lies in its own range."""
         disk = unit.first
         split = judge(disk, ranges.extents).by_range
         planned = _planned_sizes(disk, ranges)
@@ -142,7 +142,7 @@ class Builder:
 
     def _links(self, unit: LogicalUnit, device: _Device, bay: str, index: int) -> Tuple[str, ...]:
         if len(unit.paths) > 1 and unit.first.name not in self._maps:
-            # Whichever path udev met last owns the links: none of them is the unit's.
+            # The path that udev handled last owns the links, so none of them is the unit's.
             return ()
         found = stable_links(
             device.node, device.links, "" if unit.shared_name else unit.name, self._leads, self._contested
@@ -152,7 +152,7 @@ class Builder:
 
 
 def _planned_sizes(disk: Disk, ranges: Ranges) -> Tuple[int, ...]:
-    """The sizes of the partitions that the ranges will become; the ranges' own where that cannot be."""
+    """The sizes of the partitions that the ranges will become; the ranges' own where there can be no partitions."""
     try:
         return tuple(size for _start, size in extents(ranges.extents, disk.size, disk.logical_block))
     except InputError:
@@ -160,9 +160,9 @@ def _planned_sizes(disk: Disk, ranges: Ranges) -> Tuple[int, ...]:
 
 
 def _name_rank(link: str, bay: str, index: int) -> int:
-    """0 for the name by this bay and index, 1 by another bay, 2 for links that are no such name; -1 by another index.
+    """0 for the name by this bay and index, 1 by another bay, 2 for other links; -1 for a name by another index.
 
-    Rules are made from the declaration, so a drive that sits elsewhere than declared keeps its name.
+    Rules are made from the declaration, so a drive that is in another bay than declared keeps its name.
     """
     match = BAY_LINK.fullmatch(link)
     if match is None:

@@ -17,7 +17,7 @@ _ESCAPE = re.compile(r"\\([0-7]{3})")
 
 @dataclass(frozen=True)
 class Uses:
-    """What the kernel uses block devices for, by device number and by device node."""
+    """Mount points by device number or device node, and the device nodes of swap areas."""
 
     mounts: Dict[str, Tuple[str, ...]] = field(default_factory=dict)
     swaps: Tuple[str, ...] = ()

@@ -3,7 +3,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The one gate for text that a drive reports about itself.
 
-Vendor, product, serial number and revision come from the part, not from a person: they
+Vendor, product, serial number and firmware come from the drive, not from a person: they
 may hold quotes, newlines, C($(...)), markup or bytes of any kind. What has passed here is
 safe, without further escaping, in a udev rule, a command's argument, HTML, a metric label
 and a file name.
@@ -24,9 +24,9 @@ def clean(raw: bytes) -> str:
 
     Blanks and NULs around the text go (SPC pads fields with them). Letters, digits and
     C(- _ . :) stay, a blank inside becomes C(_) as udev writes it. Where anything else had to
-    become C(_), or the first character is no letter or digit, or the text is longer than 64
-    characters, eight hex digits of the original's SHA-256 are appended, so that what differs
-    does not fall together.
+    become C(_), or the first character is not a letter or digit, or the text is longer than 64
+    characters, eight hex digits of the original's SHA-256 are appended, so that different
+    originals stay different.
     """
     kept = raw.strip(_PADDING)
     original = kept.decode("latin-1")

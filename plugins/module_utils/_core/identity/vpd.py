@@ -36,7 +36,7 @@ class Characteristics:
 
 @dataclass(frozen=True)
 class AtaInformation:
-    """Page 89h: what an ATA device behind a SCSI translation says of itself (IDENTIFY DEVICE)."""
+    """Page 89h: what an ATA device behind a SCSI translation reports about itself (IDENTIFY DEVICE)."""
 
     serial: str
     revision: str

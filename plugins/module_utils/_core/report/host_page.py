@@ -144,14 +144,24 @@ def host_page(record: HostRecord, columns: int = 0) -> HostPage:
 
 
 def _facts(record: HostRecord) -> List[Tuple[str, str]]:
-    units = sum(len(drive["units"]) for drive in record.drives)
+    counted = [drive for drive in record.drives if _is_counted(drive, record)]
+    units = sum(len(drive["units"]) for drive in counted)
     facts = [("Recorded", words.date(record.checked_at))]
     if record.pool is not None:
         facts.append(("Pool", "{0}, {1}".format(record.pool["name"], record.pool["state"])))
-    facts.append(("Drives found", "{0} with {1}".format(len(record.drives), words.amount(units, "unit"))))
+    facts.append(("Drives found", "{0} with {1}".format(len(counted), words.amount(units, "unit"))))
     if record.declared:
         facts.append(("Drives declared", str(len(record.declared))))
+    if len(counted) < len(record.drives):
+        facts.append(("Other drives", "{0} (not declared, no bay)".format(len(record.drives) - len(counted))))
     return facts
+
+
+def _is_counted(drive: Mapping[str, Any], record: HostRecord) -> bool:
+    """Whether a drive compares with the declared ones. The host's own disk has no bay, and nobody declares it."""
+    several = max(len(drive["units"]), int(drive.get("expected_units", 0))) > 1
+    declared = drive.get("serial") in {str(entry.get("serial", "")) for entry in record.declared.values()}
+    return several or bool(bay_label(drive)) or declared
 
 
 def _findings(record: HostRecord) -> Tuple[FindingRow, ...]:
