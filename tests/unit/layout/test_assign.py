@@ -149,12 +149,12 @@ def test_larger_drives_that_no_spare_can_replace_stay_out_when_planned_again() -
     again = plan(drives_of(east), policy, from_plain(Layout, to_plain(layout)))
     assert (again.vdevs, again.spares) == (layout.vdevs, layout.spares)
     assert {unused.reason for unused in layout.unused} == {
-        "2 units of 2 drives left over: the spares cannot stand in for these drives; once the pool is built, add one "
-        "more such drive and raise policy.spares by one to keep it as a spare"
+        "2 units of 2 drives left over: the spares cannot stand in for these drives; once the pool is built, "
+        "more such drives may be needed, one of them as a spare (raise policy.spares by one)"
     }
     assert {unused.reason for unused in again.unused} == {
-        "2 units of 2 drives left over: the spares cannot stand in for these drives; add one more such drive and "
-        "raise policy.spares by one to keep it as a spare"
+        "2 units of 2 drives left over: the spares cannot stand in for these drives; more such drives may be "
+        "needed, one of them as a spare (raise policy.spares by one)"
     }
     third = [*drives_of(east), drive(9, Spec("east", (18,)))]
     grown = plan(third, replace(policy, spares=2), layout)

@@ -33,6 +33,7 @@ from .supply import kinds_of, most_vdevs
 from .widths import make_vdev, widths_by_preference
 
 MOST_SPARE_TIES = 4
+NO_SPARE = "the spares cannot stand in for these drives"
 
 
 def plan(
@@ -58,12 +59,10 @@ def plan(
         return _tried(items, policy, terms, placed) is not None
 
     check_promises(items, policy, works)
-    if placed is not None:
-        return check_kept(_grown(items, policy, placed, terms), policy)
-    found = _attempt(items, policy, terms)
+    found = _attempt(items, policy, terms) if placed is None else _grown(items, policy, placed, terms)
     if found is None:
         raise cannot_fill(items, policy.with_width(policy.width or policy.promised_width), works)
-    return check_kept(found, policy)
+    return _advised(check_kept(found, policy), items, policy, terms, placed is not None)
 
 
 def possible(
@@ -93,6 +92,38 @@ def _attempt(items: Sequence[Item], policy: Policy, terms: _Terms) -> Optional[L
             filled, choice = min(found, key=lambda pair: pair[0].rank)
             return _layout(items, choice.spares, filled, chosen, sure=len(ways) == 1)
     return None
+
+
+def _advised(layout: Layout, items: Sequence[Item], policy: Policy, terms: _Terms, grown: bool) -> Layout:
+    """With what one spare more would do for the drives that the spares keep out: tried, from this layout on."""
+    barred = [unused for unused in layout.unused if unused.reason.endswith(NO_SPARE)]
+    more = _tried(items, replace(policy, spares=policy.spares + 1), terms, layout) if barred else None
+    if more is None:
+        return layout
+    serials: Dict[str, Set[str]] = {}
+    for unused in barred:
+        serials.setdefault(unused.reason, set()).add(unused.member.serial)
+    advice = {reason: _advice(serials[reason], layout, more) for reason in serials}
+    when = "" if grown else "once the pool is built, "
+    return replace(
+        layout,
+        unused=tuple(
+            replace(unused, reason="{0}; {1}{2}".format(unused.reason, when, advice[unused.reason]))
+            if unused.reason in advice
+            else unused
+            for unused in layout.unused
+        ),
+    )
+
+
+def _advice(serials: Set[str], layout: Layout, more: Layout) -> str:
+    chosen = {spare.serial for spare in more.spares[len(layout.spares) :]}
+    added = {member.serial for vdev in more.vdevs[len(layout.vdevs) :] for member in vdev.members}
+    if serials & chosen and added:
+        return "raise policy.spares by one to keep one of these drives as a spare"
+    if serials & added:
+        return "raise policy.spares by one to keep another unused drive as a spare"
+    return "more such drives may be needed, one of them as a spare (raise policy.spares by one)"
 
 
 def _tried(items: Sequence[Item], policy: Policy, terms: _Terms, placed: Optional[Layout] = None) -> Optional[Layout]:
@@ -273,7 +304,7 @@ def _layout(
     return Layout(
         vdevs=vdevs,
         spares=spare,
-        unused=_unused(items, alike, spare, vdevs, policy, limited, kept is not None),
+        unused=_unused(items, alike, spare, vdevs, policy, limited),
         survives_drives=survives_drives(vdevs),
         survives_enclosures=survives_enclosures(vdevs),
         proven=proven,
@@ -288,7 +319,6 @@ def _unused(
     vdevs: Sequence[Vdev],
     policy: Policy,
     limited: bool,
-    grown: bool,
 ) -> Tuple[Unused, ...]:
     taken = {(member.serial, member.index) for vdev in vdevs for member in vdev.members}
     taken |= {(member.serial, member.index) for spare in spares for member in spare.members}
@@ -306,14 +336,13 @@ def _unused(
     }
     sizes = {size_of[member.serial, member.index] for item in left for member in item.members}
     rule = rule_of(policy)
-    reasons = {size: _why_unused(_of_size(left, size_of, size), rule, len(sizes) > 1) for size in sizes}
+    held = {size: _of_size(left, size_of, size) for size in sizes}
+    reasons = {size: _why_unused(held[size], rule, len(sizes) > 1) for size in sizes}
     if limited and spares:
-        used = {member.serial for vdev in vdevs for member in vdev.members}
         units = {item.serial: len(item.members) for item in items}
         for size in sizes:
-            held = _of_size(left, size_of, size)
-            if _may_fill(held, rule) and _too_large(held, units, spares, rule):
-                reasons[size] = _needs_spare(held, used, rule, grown)
+            if _may_fill(held[size], rule) and _too_large(held[size], units, spares, rule):
+                reasons[size] = "{0}: {1}".format(_left_over(held[size]), NO_SPARE)
     return tuple(
         Unused(member, reasons[size_of[member.serial, member.index]]) for item in left for member in item.members
     )
@@ -338,18 +367,6 @@ def _too_large(left: Sequence[Item], units: Mapping[str, int], spares: Sequence[
     # Where sizes mix, the smallest unit is what a vdev would count on.
     return (max(sizes) if rule.alike else min(sizes)) > min(spare[-1] for spare in have) or (
         max(units[item.serial] for item in left) > min(map(len, have))
-    )
-
-
-def _needs_spare(left: Sequence[Item], used: Set[str], rule: Rule, grown: bool) -> str:
-    whole = [item for item in left if item.serial not in used]
-    enough = bool(whole) and _may_fill([item for item in left if item is not whole[-1]], rule)
-    return "{0}: the spares cannot stand in for these drives; {1}{2}".format(
-        _left_over(left),
-        "" if grown else "once the pool is built, ",
-        "raise policy.spares by one to keep one of these drives as a spare"
-        if enough
-        else "add one more such drive and raise policy.spares by one to keep it as a spare",
     )
 
 
