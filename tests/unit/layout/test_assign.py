@@ -148,14 +148,10 @@ def test_larger_drives_that_no_spare_can_replace_stay_out_when_planned_again() -
     assert len(layout.vdevs) == 2
     again = plan(drives_of(east), policy, from_plain(Layout, to_plain(layout)))
     assert (again.vdevs, again.spares) == (layout.vdevs, layout.spares)
-    assert {unused.reason for unused in layout.unused} == {
-        "2 units of 2 drives left over: the spares cannot stand in for these drives; once the pool is built, "
-        "more such drives may be needed, one of them as a spare (raise policy.spares by one)"
-    }
-    assert {unused.reason for unused in again.unused} == {
-        "2 units of 2 drives left over: the spares cannot stand in for these drives; more such drives may be "
-        "needed, one of them as a spare (raise policy.spares by one)"
-    }
+    why = "2 units of 2 drives left over: the spares cannot stand in for these drives; "
+    advice = "more such drives may be needed, one of them as a spare (raise policy.spares by one)"
+    assert {unused.reason for unused in layout.unused} == {f"{why}once the pool is built, {advice}"}
+    assert {unused.reason for unused in again.unused} == {f"{why}{advice}"}
     third = [*drives_of(east), drive(9, Spec("east", (18,)))]
     grown = plan(third, replace(policy, spares=2), layout)
     assert [len(spare.members) for spare in grown.spares] == [2, 1]
@@ -185,10 +181,9 @@ def test_larger_drives_wait_until_one_of_them_can_be_a_spare(mixed: bool) -> Non
     layout, grown = grown_by_larger(before, more, policy, spares=1)
     assert len(layout.vdevs) == len(grown.vdevs) == 4
     assert grown.spares == layout.spares
-    assert {unused.reason for unused in grown.unused} == {
-        "14 units of 7 drives left over: the spares cannot stand in for these drives; raise policy.spares by one to "
-        "keep one of these drives as a spare"
-    }
+    why = "14 units of 7 drives left over: the spares cannot stand in for these drives; "
+    advice = "raise policy.spares by one to keep one of these drives as a spare"
+    assert {unused.reason for unused in grown.unused} == {why + advice}
     _layout, grown = grown_by_larger(before, more, policy, spares=2)
     assert [{member.size for member in spare.members} for spare in grown.spares] == [{9 * TB}, {18 * TB}]
     assert [{member.size for member in vdev.members} for vdev in grown.vdevs[4:]] == [{18 * TB}] * 2
@@ -235,9 +230,9 @@ def test_growth_where_the_spares_are_too_small_already_goes_on() -> None:
     policy = Policy("raidz", 2, 6)
     held, spare = alike(6, sizes=(18, 18)), drive(90, Spec())
     layout = plan([*held, spare], policy)
-    members_of = plan([*alike(7)], replace(policy, spares=1)).spares[0].members
-    kept = tuple(replace(member, serial=spare.serial, bay=spare.bay.label) for member in members_of)  # type: ignore
-    layout = replace(layout, spares=(SpareDrive(spare.serial, kept[0].bay, kept),), unused=())
+    bay = Bay("", 90).label
+    kept = tuple(Member(spare.serial, index, bay, 9 * TB) for index in range(2))
+    layout = replace(layout, spares=(SpareDrive(spare.serial, bay, kept),), unused=())
     added = [drive(500 + number, Spec("", (18, 18))) for number in range(6)]
     assert len(plan([*held, spare, *added], replace(policy, spares=1), layout).vdevs) == 4
 

@@ -95,7 +95,7 @@ def _attempt(items: Sequence[Item], policy: Policy, terms: _Terms) -> Optional[L
 
 
 def _advised(layout: Layout, items: Sequence[Item], policy: Policy, terms: _Terms, grown: bool) -> Layout:
-    """With what one spare more would do for the drives that the spares keep out: tried, from this layout on."""
+    """The layout with what one more spare would change for the drives left out for their spares; it is tried."""
     barred = [unused for unused in layout.unused if unused.reason.endswith(NO_SPARE)]
     more = _tried(items, replace(policy, spares=policy.spares + 1), terms, layout) if barred else None
     if more is None:
@@ -170,9 +170,9 @@ def _grown(items: Sequence[Item], policy: Policy, placed: Layout, terms: _Terms)
 
 
 def _barred_at_first(items: Sequence[Item], policy: Policy, kept: Kept, filled: Filled, terms: _Terms) -> bool:
-    """Whether the pool is what its drives make when planned for the first time: then what was left out stays out.
+    """Whether the pool is still the first plan of its drives: then what that plan left out stays out.
 
-    In the first plan each spare has to do for each drive; growth asks for one that does.
+    The first plan asks every spare to stand in for every drive; growth asks for one spare for each drive.
     """
     if not filled.groups or not policy.spares or kept.filled or policy.spares != len(kept.spares):
         return False

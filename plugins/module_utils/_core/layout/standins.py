@@ -47,9 +47,7 @@ def exchanged(filled: Filled, items: Sequence[Item], real: Mapping[Key, Member],
     )
 
 
-def _regrouped(
-    filled: Filled, groups: Sequence[Sequence[Member]], rule: Rule, homes: Mapping[str, str]
-) -> Filled:
+def _regrouped(filled: Filled, groups: Sequence[Sequence[Member]], rule: Rule, homes: Mapping[str, str]) -> Filled:
     drives = [[member.serial for member in group] for group in groups]
     return replace(
         filled,
@@ -81,7 +79,7 @@ def _with_small(groups: List[List[Member]], number: int, small: Set[Key], rule: 
 
 @dataclass(frozen=True)
 class Cover:
-    """Growth of a pool in which each drive has a spare that can stand in for it: this stays so.
+    """Keeps growth to drives that a spare can stand in for, where every placed drive has such a spare.
 
     *spares*: the kept ones' unit sizes, largest first. *needs*: what the placed vdevs take of each drive (as
     `needs_by_drive`). *most*: the most units of a drive.
@@ -122,7 +120,7 @@ class Cover:
     def kept_to(
         self, filled: Filled, items: Sequence[Item], real: Mapping[Key, Member], rule: Rule, choice: Choice
     ) -> Filled:
-        """The filling with members exchanged, or less vdevs, so that each drive has a spare that can stand in."""
+        """The filling with members exchanged, or with fewer vdevs, so that each drive has a spare that can stand in."""
         spares = (*self.spares, *(item.true_sizes for item in choice.spares))
         if self._without_spare(filled.groups, real, spares):
             filled = exchanged(filled, items, real, rule, max(spare[-1] for spare in spares))
@@ -170,7 +168,7 @@ def _any_does(spares: Sequence[Sizes], drive: Sequence[int]) -> bool:
 
 
 def _held(members: Tuple[Member, ...], taken: Sizes, spare: Sizes, alike: bool) -> Tuple[Member, ...]:
-    """Those units of a drive that the spare can replace beside the places taken; where sizes mix, as they count then."""
+    """Those units of a drive that the spare can replace beside the places taken; sizes cut where they may mix."""
     free = list(spare)
     for size in taken:
         if not _take(free, size):
