@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from itertools import product
-from typing import List, Mapping, Optional, Sequence, Set, Tuple
+from typing import Dict, List, Mapping, Optional, Sequence, Set, Tuple
 
 from ..model import Member, SpareDrive, Vdev
 from .bounds import fatal_or_none, spread
@@ -47,7 +47,7 @@ def exchanged(filled: Filled, items: Sequence[Item], real: Mapping[Key, Member],
     )
 
 
-def _regrouped(filled: Filled, groups: Sequence[Sequence[Member]], rule: Rule, homes: Mapping[str, str]) -> Filled:
+def _regrouped(filled: Filled, groups: Sequence[Sequence[Member]], rule: Rule, homes: Dict[str, str]) -> Filled:
     drives = [[member.serial for member in group] for group in groups]
     return replace(
         filled,
