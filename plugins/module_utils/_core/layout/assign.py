@@ -122,7 +122,7 @@ def _advice(serials: Set[str], layout: Layout, more: Layout) -> str:
     if serials & chosen and added:
         return "raise policy.spares by one to keep one of these drives as a spare"
     if serials & added:
-        return "raise policy.spares by one to keep another unused drive as a spare"
+        return "raise policy.spares by one to add them"
     return "more such drives may be needed, one of them as a spare (raise policy.spares by one)"
 
 
