@@ -9,10 +9,17 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 from itertools import combinations
 
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.layout.policy import Policy
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.model import Drive, Layout, Member, Vdev
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.model import (
+    Drive,
+    Layout,
+    Member,
+    SpareDrive,
+    Vdev,
+)
 
 # OpenZFS: zpool create and add refuse, without force, members of one vdev that differ by more than this
 # (ZPOOL_FUZZ in cmd/zpool/zpool_vdev.c, from memory).
@@ -177,17 +184,44 @@ def _spares(drives: Sequence[Drive], policy: Policy, layout: Layout, placed: Lay
             yield f"spares: {spare.serial} is not a whole drive"
         elif spare.bay != (drive.bay.label if drive.bay else ""):
             yield f"spares: {spare.serial} is in {drive.bay}, the layout says {spare.bay!r}"
-        elif spare.serial not in kept and len(drive.units) < _most_served(layout):
+        elif spare.serial not in kept and len(drive.units) < _most_served(layout) and not has_spares(layout):
             yield f"spares: {spare.serial} has {len(drive.units)} units, a drive of the pool {_most_served(layout)}"
     if placed is None and len(layout.spares) != policy.spares:
         yield f"spares: {policy.spares} were asked for, there are {len(layout.spares)}"
+    if placed is not None and policy.spares and not has_spares(layout):
+        before = replace(layout, vdevs=layout.vdevs[: len(placed.vdevs)], spares=_still(layout, placed))
+        if has_spares(before):
+            yield "spares: each drive had a spare that could stand in for it, and a new one has none"
     if placed is not None and len(layout.spares) < policy.spares:
         yield from _could_be_spare(by_serial, policy, layout)
+
+
+def has_spares(layout: Layout) -> bool:
+    """Whether for each drive with members in the vdevs there is a spare that can take all of its places."""
+    needs: dict[str, list[int]] = {}
+    for vdev in layout.vdevs:
+        least = min(member.size for member in vdev.members)
+        for member in vdev.members:
+            needs.setdefault(member.serial, []).append(least)
+    spares = [sorted((member.size for member in spare.members), reverse=True) for spare in layout.spares]
+    return all(
+        any(
+            len(places) <= len(spare)
+            and all(have >= need for have, need in zip(spare, sorted(places, reverse=True), strict=False))
+            for spare in spares
+        )
+        for places in needs.values()
+    )
 
 
 def _most_served(layout: Layout) -> int:
     """The most units of one drive that the pool holds: what a spare has to take over."""
     return max(Counter(member.serial for member in members(layout)).values(), default=0)
+
+
+def _still(layout: Layout, placed: Layout) -> tuple[SpareDrive, ...]:
+    kept = {spare.serial for spare in placed.spares}
+    return tuple(spare for spare in layout.spares if spare.serial in kept)
 
 
 def _could_be_spare(by_serial: dict[str, Drive], policy: Policy, layout: Layout) -> Iterator[str]:

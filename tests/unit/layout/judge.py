@@ -275,12 +275,15 @@ def compared(drives: Sequence[Drive], policy: Policy, layout: Layout, placed: La
     held |= {key(m) for spare in layout.spares if spare.serial in kept for m in spare.members}
     free = frozenset((d.serial, unit.index) for d in drives for unit in d.units) - held
     spares = [spare for spare in layout.spares if spare.serial not in kept]
+    still = tuple(spare for spare in layout.spares if spare.serial in kept)
     width = len(layout.vdevs[0].members)
     rule = replace(policy, width=width)
     shared = any(len({m.serial for m in vdev.members}) < width for vdev in new)
     capacity = sum(min(member.size for member in vdev.members) for vdev in new)
     slack = 0 if policy.mixed_sizes else FUZZ * width * max(1, len(new))
     lame = not all(stands_in([m.size for m in spare.members], new) for spare in spares)
+    if placed and policy.spares and audit.has_spares(replace(layout, vdevs=layout.vdevs[:old], spares=still)):
+        return _grown_beside(Brute(drives, rule, free), layout, capacity, slack, len(spares))
     best = Brute(drives, rule, free).best(width, len(spares))
     found = []
     if lame and best.capacity > 0:
@@ -296,6 +299,17 @@ def compared(drives: Sequence[Drive], policy: Policy, layout: Layout, placed: La
         apart = Brute(drives, replace(rule, siblings=False), free).best(width, len(spares))
         if apart.capacity >= capacity + slack:
             found.append(f"siblings: shared for no gain: {capacity}, apart {apart.capacity}")
+    return found
+
+
+def _grown_beside(brute: Brute, layout: Layout, capacity: int, slack: int, spares: int) -> list[str]:
+    """Growth where the kept spares and the new ones share the drives between them; `audit` looks at those."""
+    width = len(layout.vdevs[0].members)
+    most = brute.best(width, 0).lame
+    found = [] if most >= capacity else [f"brute: capacity {capacity}, the brute force finds {most}"]
+    possible = brute.best(width, spares).capacity if spares else most
+    if "capacity" in layout.proven and possible > capacity + slack:
+        found.append(f"proven: capacity {capacity} of width {width}, possible {possible}")
     return found
 
 

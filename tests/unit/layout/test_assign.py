@@ -17,7 +17,13 @@ from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.erro
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.layout.assign import plan
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.layout.guarantee import sentences
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.layout.policy import Policy, Survive
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.model import Bay, Drive, Layout, Member
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.model import (
+    Bay,
+    Drive,
+    Layout,
+    Member,
+    SpareDrive,
+)
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.plain import from_plain, to_plain
 from tests.unit.strategies import TB, Spec, alike, chassis, drive, drives_of, policies
 
@@ -131,6 +137,139 @@ def test_the_same_drives_again_change_nothing(specs: tuple[Spec, ...], policy: P
     again = plan(drives_of(specs), policy, from_plain(Layout, to_plain(layout)))
     assert again.vdevs == layout.vdevs
     assert again.spares == layout.spares
+
+
+def test_larger_drives_that_no_spare_can_replace_stay_out_when_planned_again() -> None:
+    """Two vdevs of 9 TB and a spare of 9 TB: a second plan added a vdev of the two drives of 18 TB."""
+    east = [Spec("east", sizes) for sizes in ((9, 9), (9, 9), (18,), (9, 9), (18,))]
+    policy = Policy("raidz", 1, 2, spares=1, survive=Survive(0, 0))
+    layout = plan(drives_of(east), policy)
+    assert [spare.serial for spare in layout.spares] == ["ACS00003"]
+    assert len(layout.vdevs) == 2
+    again = plan(drives_of(east), policy, from_plain(Layout, to_plain(layout)))
+    assert (again.vdevs, again.spares) == (layout.vdevs, layout.spares)
+    why = "2 units of 2 drives left over: the spares cannot stand in for these drives; "
+    advice = "more such drives may be needed, one of them as a spare (raise policy.spares by one)"
+    assert {unused.reason for unused in layout.unused} == {f"{why}once the pool is built, {advice}"}
+    assert {unused.reason for unused in again.unused} == {f"{why}{advice}"}
+    third = [*drives_of(east), drive(9, Spec("east", (18,)))]
+    grown = plan(third, replace(policy, spares=2), layout)
+    assert [len(spare.members) for spare in grown.spares] == [2, 1]
+    assert [[member.size for member in vdev.members] for vdev in grown.vdevs[2:]] == [[18 * TB] * 2]
+    assert plan(third, replace(policy, spares=2), grown).vdevs == grown.vdevs
+
+
+def grown_by_larger(
+    before: tuple[tuple[int, ...], ...], more: tuple[tuple[int, ...], ...], policy: Policy, spares: int
+) -> tuple[Layout, Layout]:
+    """The layout of the drives of *before*, and what it grows to with *more* drives and that many spares."""
+    held = drives_of([Spec("", sizes) for sizes in before])
+    added = [drive(500 + number, Spec("", sizes)) for number, sizes in enumerate(more)]
+    layout = plan(held, policy)
+    grown = plan([*held, *added], replace(policy, spares=spares), layout)
+    assert grown.vdevs[: len(layout.vdevs)] == layout.vdevs
+    assert grown.spares[: len(layout.spares)] == layout.spares
+    again = plan([*held, *added], replace(policy, spares=spares), grown)
+    assert (again.vdevs, again.spares) == (grown.vdevs, grown.spares)
+    return layout, grown
+
+
+@pytest.mark.parametrize("mixed", [False, True])
+def test_larger_drives_wait_until_one_of_them_can_be_a_spare(mixed: bool) -> None:
+    policy = Policy("raidz", 2, 6, spares=1, mixed_sizes=mixed)
+    before, more = ((9, 9),) * 13, ((18, 18),) * 7
+    layout, grown = grown_by_larger(before, more, policy, spares=1)
+    assert len(layout.vdevs) == len(grown.vdevs) == 4
+    assert grown.spares == layout.spares
+    why = "14 units of 7 drives left over: the spares cannot stand in for these drives; "
+    advice = "raise policy.spares by one to keep one of these drives as a spare"
+    assert {unused.reason for unused in grown.unused} == {why + advice}
+    _layout, grown = grown_by_larger(before, more, policy, spares=2)
+    assert [{member.size for member in spare.members} for spare in grown.spares] == [{9 * TB}, {18 * TB}]
+    assert [{member.size for member in vdev.members} for vdev in grown.vdevs[4:]] == [{18 * TB}] * 2
+    assert not grown.unused
+    told = next(sentence for sentence in sentences(grown) if "spare" in sentence)
+    assert "for every drive, at least one of them can take its place, unit by unit." in told
+
+
+def test_growth_adds_what_a_kept_spare_can_replace() -> None:
+    policy = Policy("raidz", 2, 6, spares=2)
+    _layout, grown = grown_by_larger((*((9, 9),) * 13, (18, 18)), ((18, 18),) * 6, policy, spares=2)
+    assert [{member.size for member in vdev.members} for vdev in grown.vdevs[4:]] == [{18 * TB}] * 2
+
+
+def test_growth_uses_the_units_that_a_spare_can_replace() -> None:
+    """Drives of three units beside spares of two, and drives with one unit too large."""
+    policy = Policy("raidz", 2, 6, spares=1)
+    for sizes in ((9, 9, 9), (18, 9, 9)):
+        _layout, grown = grown_by_larger(((9, 9),) * 7, (sizes,) * 6, policy, spares=1)
+        assert [{member.size for member in vdev.members} for vdev in grown.vdevs[2:]] == [{9 * TB}] * 2
+        assert len(grown.unused) == 6
+        assert all("the spares cannot stand in for these drives" in unused.reason for unused in grown.unused)
+
+
+def test_mixed_growth_puts_a_small_member_into_each_vdev() -> None:
+    policy = Policy("raidz", 2, 6, spares=1, mixed_sizes=True)
+    _layout, grown = grown_by_larger(((9, 9),) * 7, (*((18, 18),) * 6, *((9, 9),) * 6), policy, spares=1)
+    assert [min(member.size for member in vdev.members) for vdev in grown.vdevs] == [9 * TB] * 6
+
+
+@pytest.mark.parametrize(
+    "policy",
+    [Policy("draid", 2, 12, draid_data=4, draid_spares=1, spares=1), Policy("mirror", width=2, spares=1)],
+)
+def test_every_kind_of_vdev_waits_for_its_spare(policy: Policy) -> None:
+    before, more = ((9, 9),) * 13, ((18, 18),) * 13
+    layout, grown = grown_by_larger(before, more, policy, spares=1)
+    assert grown.vdevs == layout.vdevs
+    _layout, grown = grown_by_larger(before, more, policy, spares=2)
+    assert len(grown.vdevs) == 2 * len(layout.vdevs)
+
+
+def test_growth_where_the_spares_are_too_small_already_goes_on() -> None:
+    policy = Policy("raidz", 2, 6)
+    held, spare = alike(6, sizes=(18, 18)), drive(90, Spec())
+    layout = plan([*held, spare], policy)
+    bay = Bay("", 90).label
+    kept = tuple(Member(spare.serial, index, bay, 9 * TB) for index in range(2))
+    layout = replace(layout, spares=(SpareDrive(spare.serial, bay, kept),), unused=())
+    added = [drive(500 + number, Spec("", (18, 18))) for number in range(6)]
+    assert len(plan([*held, spare, *added], replace(policy, spares=1), layout).vdevs) == 4
+
+
+def test_growth_with_fewer_spares_than_wanted_chooses_them_first() -> None:
+    policy = Policy("raidz", 2, 6, spares=2)
+    held = alike(14)
+    layout = plan(held, policy)
+    gone = layout.spares[0].serial
+    left = [one for one in held if one.serial != gone]
+    added = [drive(500 + number, Spec("", (18, 18))) for number in range(7)]
+    grown = plan([*left, *added], policy, layout)
+    assert [{member.size for member in spare.members} for spare in grown.spares] == [{9 * TB}, {18 * TB}]
+    assert len(grown.vdevs) == 6
+    alone = plan([one for one in [*left, *added] if one.serial != layout.spares[1].serial], policy, layout)
+    assert len(alone.spares) == 2  # the promise is broken: the two are chosen as ever
+
+
+def test_a_replacement_does_not_open_the_pool_to_drives_without_a_spare() -> None:
+    policy = Policy("raidz", 2, 6, spares=1)
+    held = alike(7)
+    layout = plan(held, policy)
+    old = layout.vdevs[0].members[0].serial
+    left = [one for one in held if one.serial != old]
+    added = [drive(500 + number, Spec("", (18, 18))) for number in range(7)]
+    repaired = plan([*left, *added], policy, layout)
+    assert len(repaired.vdevs) == 2
+    assert repaired.spares == layout.spares
+
+
+def test_spares_of_two_kinds_change_nothing_when_planned_again() -> None:
+    """One spare of (9, 9), one of 18 TB: the first plan asks each of them to do, so the drives of 18 TB stay out."""
+    chassis_of = [(9, 9), *((9,),) * 4, *((18,),) * 3]
+    policy = Policy("raidz", 1, 2, spares=2)
+    layout = plan(drives_of([Spec("", sizes) for sizes in chassis_of]), policy)
+    again = plan(drives_of([Spec("", sizes) for sizes in chassis_of]), policy, layout)
+    assert (again.vdevs, again.spares) == (layout.vdevs, layout.spares)
 
 
 @given(chassis(), policies(), st.data())

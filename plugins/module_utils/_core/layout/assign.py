@@ -16,7 +16,7 @@ drives), `blocks` (alignment of any drives), `placed` (pools that exist).
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Dict, Iterator, List, Mapping, Optional, Sequence, Tuple
+from typing import Dict, Iterator, List, Mapping, Optional, Sequence, Set, Tuple
 
 from ..errors import CoreError
 from ..model import Drive, Layout, Member, SpareDrive, Unused, Vdev
@@ -26,13 +26,14 @@ from .limits import cannot_fill, check_bays, check_kept, check_promises, most_to
 from .placed import Kept, keep
 from .policy import Policy
 from .promise import Rule, rule_of, survives_drives, survives_enclosures
-from .spares import Choice, choices, quick_choice
-from .standins import Key, exchanged, least_of, smallest_spare, spares_do
+from .spares import Choice, choice_of, choices, quick_choice
+from .standins import Cover, Key, cover_of, exchanged, least_of, sizes_of, smallest_spare, spares_do
 from .stock import Item, divisions, read_stock
 from .supply import kinds_of, most_vdevs
 from .widths import make_vdev, widths_by_preference
 
 MOST_SPARE_TIES = 4
+NO_SPARE = "the spares cannot stand in for these drives"
 
 
 def plan(
@@ -58,12 +59,10 @@ def plan(
         return _tried(items, policy, terms, placed) is not None
 
     check_promises(items, policy, works)
-    if placed is not None:
-        return check_kept(_grown(items, policy, placed, terms), policy)
-    found = _attempt(items, policy, terms)
+    found = _attempt(items, policy, terms) if placed is None else _grown(items, policy, placed, terms)
     if found is None:
         raise cannot_fill(items, policy.with_width(policy.width or policy.promised_width), works)
-    return check_kept(found, policy)
+    return _advised(check_kept(found, policy), items, policy, terms, placed is not None)
 
 
 def possible(
@@ -95,6 +94,38 @@ def _attempt(items: Sequence[Item], policy: Policy, terms: _Terms) -> Optional[L
     return None
 
 
+def _advised(layout: Layout, items: Sequence[Item], policy: Policy, terms: _Terms, grown: bool) -> Layout:
+    """The layout with what one more spare would change for the drives left out for their spares; it is tried."""
+    barred = [unused for unused in layout.unused if unused.reason.endswith(NO_SPARE)]
+    more = _tried(items, replace(policy, spares=policy.spares + 1), terms, layout) if barred else None
+    if more is None:
+        return layout
+    serials: Dict[str, Set[str]] = {}
+    for unused in barred:
+        serials.setdefault(unused.reason, set()).add(unused.member.serial)
+    advice = {reason: _advice(serials[reason], layout, more) for reason in serials}
+    when = "" if grown else "once the pool is built, "
+    return replace(
+        layout,
+        unused=tuple(
+            replace(unused, reason="{0}; {1}{2}".format(unused.reason, when, advice[unused.reason]))
+            if unused.reason in advice
+            else unused
+            for unused in layout.unused
+        ),
+    )
+
+
+def _advice(serials: Set[str], layout: Layout, more: Layout) -> str:
+    chosen = {spare.serial for spare in more.spares[len(layout.spares) :]}
+    added = {member.serial for vdev in more.vdevs[len(layout.vdevs) :] for member in vdev.members}
+    if serials & chosen and added:
+        return "raise policy.spares by one to keep one of these drives as a spare"
+    if serials & added:
+        return "raise policy.spares by one to add them"
+    return "more such drives may be needed, one of them as a spare (raise policy.spares by one)"
+
+
 def _tried(items: Sequence[Item], policy: Policy, terms: _Terms, placed: Optional[Layout] = None) -> Optional[Layout]:
     """A layout that keeps the promises, or None: what a remedy is tried with."""
     promised = policy.survive
@@ -118,26 +149,47 @@ def _grown(items: Sequence[Item], policy: Policy, placed: Layout, terms: _Terms)
     filled, choice = Filled((), 0, (CAPACITY, FATAL_SETS, SPREAD), "nothing to add"), Choice((), (), 0)
     sure = True
     wanted = max(0, policy.spares - len(kept.spares))
+    most = max(len(item.members) for item in items)
+    cover = cover_of(kept.vdevs, kept.spares, most) if policy.spares else None
     if kept.free:
         ways = [kept.free] if policy.mixed_sizes else divisions(kept.free)
-        fresh = replace(chosen, spares=min(wanted, _whole_drives(items, kept.free)))
+        whole = len(cover.candidates(kept.free)) if cover else _whole_drives(kept.free, most)
+        fresh = replace(chosen, spares=min(wanted, whole))
         # Spares come first: the drives left need not make a vdev.
         if len(kept.free) > fresh.spares:
             filled, choice = min(
-                (_best(way, _by_key(items), fresh, terms.work) for way in ways), key=lambda pair: pair[0].rank
+                (_best(way, _by_key(items), fresh, terms.work, cover) for way in ways), key=lambda pair: pair[0].rank
             )
         else:
             choice = _all_spare(kept.free)
         sure = len(ways) == 1
-    return _layout(items, choice.spares, filled, chosen, kept, sure)
+    barred = _barred_at_first(items, policy, kept, filled, terms)
+    if barred:
+        filled = Filled((), 0, (), "nothing: the first plan of these drives leaves out the same ones")
+    return _layout(items, choice.spares, filled, chosen, kept, sure, bool(cover) or barred)
+
+
+def _barred_at_first(items: Sequence[Item], policy: Policy, kept: Kept, filled: Filled, terms: _Terms) -> bool:
+    """Whether the pool is still the first plan of its drives: then what that plan left out stays out.
+
+    The first plan asks every spare to stand in for every drive; growth asks for one spare for each drive.
+    """
+    if not filled.groups or not policy.spares or kept.filled or policy.spares != len(kept.spares):
+        return False
+    serials = {spare.serial for spare in kept.spares}
+    others = tuple(item for item in items if item.serial not in serials)
+    most = choice_of(others, [item for item in items if item.serial in serials]).most_size
+    if not most or all(least_of(group) <= most for group in filled.groups):
+        return False
+    first = _attempt(items, policy, terms)
+    return first is not None and (first.vdevs, first.spares) == (kept.vdevs, kept.spares)
 
 
 def _by_key(items: Sequence[Item]) -> Dict[Key, Member]:
     return {(member.serial, member.index): member for item in items for member in item.members}
 
 
-def _whole_drives(items: Sequence[Item], free: Sequence[Item]) -> int:
-    most = max(len(item.members) for item in items)
+def _whole_drives(free: Sequence[Item], most: int) -> int:
     return sum(1 for item in free if len(item.members) == most)
 
 
@@ -160,7 +212,9 @@ def _widths(items: Sequence[Item], policy: Policy, terms: _Terms) -> Iterator[in
         yield from (width for width in every if width not in guessed)
 
 
-def _best(items: Sequence[Item], real: Mapping[Key, Member], policy: Policy, work: int) -> Tuple[Filled, Choice]:
+def _best(
+    items: Sequence[Item], real: Mapping[Key, Member], policy: Policy, work: int, cover: Optional[Cover] = None
+) -> Tuple[Filled, Choice]:
     """The best assignment over the choices of spares that leave the most capacity.
 
     *real*: the units with their own sizes; those of *items* have the sizes that they count as.
@@ -168,7 +222,7 @@ def _best(items: Sequence[Item], real: Mapping[Key, Member], policy: Policy, wor
     Spares that can replace every drive come first; where no choice can, the guarantees say so.
     """
     rule = rule_of(policy)
-    offered = choices(items, policy.spares, rule)
+    offered = cover.choices(items, policy.spares, rule) if cover else choices(items, policy.spares, rule)
     if not offered:
         return Filled((), 0, (), ""), Choice((), (), 0)
     found: List[Tuple[Filled, Choice]] = []
@@ -176,12 +230,10 @@ def _best(items: Sequence[Item], real: Mapping[Key, Member], policy: Policy, wor
     for choice in offered:
         if found and (choice.value < found[0][1].value or len(found) == MOST_SPARE_TIES):
             break
-        filled = fill(choice.kept, rule, choice.most_size, work)
+        filled, does = _beside(items, real, rule, choice, work, cover)
         if not filled.groups:
             continue
-        if not spares_do(filled, real, choice):
-            filled = exchanged(filled, items, real, rule, choice)
-        if spares_do(filled, real, choice):
+        if does:
             found.append((filled, choice))
         elif min(map(least_of, filled.groups)) <= smallest_spare(choice):
             # A vdev that has only larger units has no spare: the guarantees say so.
@@ -190,6 +242,18 @@ def _best(items: Sequence[Item], real: Mapping[Key, Member], policy: Policy, wor
         return Filled((), 0, (), ""), offered[0]
     best, choice = min(found or partly[:1], key=lambda pair: pair[0].rank)
     return _owned_up(best, choice, offered, rule), choice
+
+
+def _beside(
+    items: Sequence[Item], real: Mapping[Key, Member], rule: Rule, choice: Choice, work: int, cover: Optional[Cover]
+) -> Tuple[Filled, bool]:
+    """The best filling beside these spares, and whether they can stand in for its drives."""
+    filled = fill(choice.kept, rule, choice.most_size, work) if choice.kept else Filled((), 0, (), "")
+    if filled.groups and cover:
+        return cover.kept_to(filled, items, real, rule, choice), True
+    if filled.groups and not spares_do(filled, real, choice):
+        filled = exchanged(filled, items, real, rule, smallest_spare(choice))
+    return filled, spares_do(filled, real, choice)
 
 
 def _owned_up(filled: Filled, choice: Choice, offered: Sequence[Choice], rule: Rule) -> Filled:
@@ -214,6 +278,7 @@ def _layout(
     policy: Policy,
     kept: Optional[Kept] = None,
     sure: bool = True,
+    limited: bool = True,
 ) -> Layout:
     places = {item.serial: item.place for item in items}
     real = _by_key(items)
@@ -239,7 +304,7 @@ def _layout(
     return Layout(
         vdevs=vdevs,
         spares=spare,
-        unused=_unused(items, alike, spare, vdevs, policy),
+        unused=_unused(items, alike, spare, vdevs, policy, limited),
         survives_drives=survives_drives(vdevs),
         survives_enclosures=survives_enclosures(vdevs),
         proven=proven,
@@ -248,7 +313,12 @@ def _layout(
 
 
 def _unused(
-    items: Sequence[Item], alike: Sequence[Item], spares: Sequence[SpareDrive], vdevs: Sequence[Vdev], policy: Policy
+    items: Sequence[Item],
+    alike: Sequence[Item],
+    spares: Sequence[SpareDrive],
+    vdevs: Sequence[Vdev],
+    policy: Policy,
+    limited: bool,
 ) -> Tuple[Unused, ...]:
     taken = {(member.serial, member.index) for vdev in vdevs for member in vdev.members}
     taken |= {(member.serial, member.index) for spare in spares for member in spare.members}
@@ -265,7 +335,14 @@ def _unused(
         for member in item.members
     }
     sizes = {size_of[member.serial, member.index] for item in left for member in item.members}
-    reasons = {size: _why_unused(_of_size(left, size_of, size), rule_of(policy), len(sizes) > 1) for size in sizes}
+    rule = rule_of(policy)
+    held = {size: _of_size(left, size_of, size) for size in sizes}
+    reasons = {size: _why_unused(held[size], rule, len(sizes) > 1) for size in sizes}
+    if limited and spares:
+        units = {item.serial: len(item.members) for item in items}
+        for size in sizes:
+            if _may_fill(held[size], rule) and _too_large(held[size], units, spares, rule):
+                reasons[size] = "{0}: {1}".format(_left_over(held[size]), NO_SPARE)
     return tuple(
         Unused(member, reasons[size_of[member.serial, member.index]]) for item in left for member in item.members
     )
@@ -279,14 +356,32 @@ def _of_size(left: Sequence[Item], size_of: Mapping[Tuple[str, int], int], size:
     return [item for item in parts if item.members]
 
 
-def _why_unused(left: Sequence[Item], rule: Rule, several: bool) -> str:
+def _may_fill(left: Sequence[Item], rule: Rule) -> bool:
+    return most_vdevs(kinds_of(left), replace(rule, alike=False)) > 0
+
+
+def _too_large(left: Sequence[Item], units: Mapping[str, int], spares: Sequence[SpareDrive], rule: Rule) -> bool:
+    """Whether some spare cannot stand in for the drives of a vdev of these units."""
+    sizes = [member.size for item in left for member in item.members]
+    have = [sizes_of(spare) for spare in spares]
+    # Where sizes mix, the smallest unit is what a vdev would count on.
+    return (max(sizes) if rule.alike else min(sizes)) > min(spare[-1] for spare in have) or (
+        max(units[item.serial] for item in left) > min(map(len, have))
+    )
+
+
+def _left_over(left: Sequence[Item]) -> str:
     units = sum(len(item.members) for item in left)
-    what = "{0} of {1} left over".format(_count(units, "unit"), _count(len(left), "drive"))
+    return "{0} of {1} left over".format(_count(units, "unit"), _count(len(left), "drive"))
+
+
+def _why_unused(left: Sequence[Item], rule: Rule, several: bool) -> str:
+    what = _left_over(left)
     if sum(min(len(item.members), rule.per_drive) for item in left) < rule.width:
         different = " from different drives" if rule.per_drive == 1 else ""
         size = " of one size" if several else ""
         return "{0}: another vdev needs {1}{2}{3}".format(what, rule.width, size, different)
-    if left and not most_vdevs(kinds_of(left), replace(rule, alike=False)):
+    if left and not _may_fill(left, rule):
         return "{0} in too few enclosures: to survive an enclosure failure, a vdev may hold only {1} from each".format(
             what, rule.base
         )

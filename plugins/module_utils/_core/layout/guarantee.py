@@ -6,11 +6,12 @@
 from __future__ import annotations
 
 from collections import Counter
-from typing import List, Sequence, Tuple
+from typing import List, Tuple
 
-from ..model import Layout, Member
+from ..model import Layout
 from .promise import most_held
-from .spares import needs_of, stands_in
+from .spares import needs_by_drive, stands_in
+from .standins import sizes_of
 
 
 def sentences(layout: Layout) -> Tuple[str, ...]:
@@ -34,17 +35,17 @@ def _spares(layout: Layout) -> str:
     kept = "{0} kept as spare, with all units: ".format(_count(len(layout.spares), "whole drive"))
     if not larger:
         return kept + "each can replace any member."
-    if all(
-        stands_in(_sizes(spare.members), needs)
-        for spare in layout.spares
-        for needs in needs_of([vdev.members for vdev in layout.vdevs])
-    ):
+    needs = needs_by_drive([vdev.members for vdev in layout.vdevs])
+    served = [
+        {serial for serial, sizes in needs.items() if stands_in(sizes_of(spare), sizes)} for spare in layout.spares
+    ]
+    if all(len(serials) == len(needs) for serials in served):
         return kept + "each can replace any drive, unit by unit."
+    bare = set(needs).difference(*served)
+    if not bare:
+        return kept + "for every drive, at least one of them can replace it, unit by unit."
+    larger = [n for n in larger if bare & {member.serial for member in layout.vdevs[n].members}] or larger
     return kept + "too small for the members of vdev {0}, which have no spare.".format(", ".join(map(str, larger)))
-
-
-def _sizes(members: Sequence[Member]) -> Tuple[int, ...]:
-    return tuple(sorted((member.size for member in members), reverse=True))
 
 
 def _drives(layout: Layout) -> str:

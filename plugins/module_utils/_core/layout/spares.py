@@ -20,7 +20,7 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from dataclasses import dataclass, replace
 from itertools import combinations_with_replacement
-from typing import Dict, Iterator, List, Sequence, Tuple
+from typing import Callable, Dict, Iterator, List, Sequence, Tuple
 
 from ..model import Member
 from .promise import Rule
@@ -35,6 +35,7 @@ class Choice:
     """A choice of spares. *most_size*: the largest least member that they can replace (0: they can replace any drive).
 
     *value* is what `supply.best_counts` makes of the rest, *proven* whether no choice has more.
+    *left_out*: whether units that no spare can replace are missing from *kept* (see `standins.Cover`).
     """
 
     kept: Tuple[Item, ...]
@@ -42,6 +43,7 @@ class Choice:
     most_size: int
     value: int = 0
     proven: bool = True
+    left_out: bool = False
 
 
 def quick_choice(items: Sequence[Item], many: int) -> Choice:
@@ -67,7 +69,7 @@ def _picked_singly(items: Sequence[Item], forced: Sequence[Item], fit: Sequence[
         homes[spare.enclosure] -= 1
         spares.append(spare)
     gone = {item.serial for item in spares}
-    return _choice(tuple(item for item in items if item.serial not in gone), spares)
+    return choice_of(tuple(item for item in items if item.serial not in gone), spares)
 
 
 def choices(items: Sequence[Item], many: int, rule: Rule) -> List[Choice]:
@@ -76,15 +78,26 @@ def choices(items: Sequence[Item], many: int, rule: Rule) -> List[Choice]:
         return [Choice(tuple(items), (), 0)]
     if many >= len(items):
         return []
-    forced, fit = _fit(items, many)
-    kinds = sorted(kinds_of(fit))
     if len({item.true_sizes for item in items}) == 1:
         return [quick_choice(items, many)]
+    return compared(items, *_fit(items, many), many, rule)
+
+
+def compared(
+    items: Sequence[Item],
+    forced: Sequence[Item],
+    fit: Sequence[Item],
+    many: int,
+    rule: Rule,
+    limited: Callable[[Choice], Choice] = lambda choice: choice,
+) -> List[Choice]:
+    """Choices of *many* spares, *forced* and some of *fit*, as `choices`. *limited* bars units from the vdevs."""
+    kinds = sorted(kinds_of(fit))
     some = _ways(len(kinds), many - len(forced)) > MOST_CHOICES
     tries = [*(_by_size(items, forced, fit, many) if some else _all(items, forced, fit, kinds, many))]
-    tries += [quick_choice(items, many)]
+    tries += [_picked_singly(items, forced, fit, many)]
     distinct = {tuple(item.serial for item in choice.spares): choice for choice in tries}
-    valued = [_valued(choice, rule) for choice in distinct.values()]
+    valued = [_valued(limited(choice), rule) for choice in distinct.values()]
     if some:
         valued = [replace(choice, proven=False) for choice in valued]
     homes = Counter(item.enclosure for item in items)
@@ -92,6 +105,7 @@ def choices(items: Sequence[Item], many: int, rule: Rule) -> List[Choice]:
     def rank(choice: Choice) -> Tuple[object, ...]:
         return (
             -choice.value,
+            -sum(len(item.members) for item in choice.spares),
             sorted(-item.true_sizes[-1] for item in choice.spares),
             -sum(homes[item.enclosure] for item in choice.spares),
             [item.place for item in choice.spares],
@@ -134,10 +148,11 @@ def _all(
             spares += [item for item in fit if (item.enclosure, item.sizes) == kind][-count:]
         if len(spares) == many:
             gone = {item.serial for item in spares}
-            yield _choice(tuple(item for item in items if item.serial not in gone), spares)
+            yield choice_of(tuple(item for item in items if item.serial not in gone), spares)
 
 
-def _choice(kept: Tuple[Item, ...], spares: Sequence[Item]) -> Choice:
+def choice_of(kept: Tuple[Item, ...], spares: Sequence[Item]) -> Choice:
+    """The choice of these spares beside the drives *kept* for vdevs."""
     smallest = min((size for item in spares for size in item.sizes), default=0)
     if all(stands_in(spare, sizes) for spare in {item.sizes for item in spares} for sizes in {k.sizes for k in kept}):
         smallest = 0
@@ -146,12 +161,17 @@ def _choice(kept: Tuple[Item, ...], spares: Sequence[Item]) -> Choice:
 
 def needs_of(vdevs: Sequence[Sequence[Member]]) -> List[Tuple[int, ...]]:
     """For each drive with members in the vdevs, the least size that each of its places needs, largest first."""
+    return list(needs_by_drive(vdevs).values())
+
+
+def needs_by_drive(vdevs: Sequence[Sequence[Member]]) -> Dict[str, Tuple[int, ...]]:
+    """As `needs_of`, by serial."""
     needs: Dict[str, List[int]] = defaultdict(list)
     for members in vdevs:
         least = min(member.size for member in members)
         for member in members:
             needs[member.serial].append(least)
-    return [tuple(sorted(sizes, reverse=True)) for sizes in needs.values()]
+    return {serial: tuple(sorted(sizes, reverse=True)) for serial, sizes in needs.items()}
 
 
 def stands_in(spare: Sequence[int], drive: Sequence[int]) -> bool:
@@ -162,4 +182,4 @@ def stands_in(spare: Sequence[int], drive: Sequence[int]) -> bool:
 def _valued(choice: Choice, rule: Rule) -> Choice:
     counts = best_counts(kinds_of(choice.kept), rule, choice.most_size)
     value = counts[0].value if counts else 0
-    return Choice(choice.kept, choice.spares, choice.most_size, value, bool(counts) and counts[0].proven)
+    return replace(choice, value=value, proven=bool(counts) and counts[0].proven)
