@@ -55,9 +55,9 @@ def write_records(folder: Path, hosts: int, bays: int = BAYS) -> None:
 def report(home: Path) -> Cost:
     """Make the report; run in a process of its own."""
     began, used = time.monotonic(), time.process_time()
-    from ansible_collections.evenkeel.split_actuator.plugins.plugin_utils._report.report import Report, Wish
+    from ansible_collections.evenkeel.split_actuator.plugins.plugin_utils._report.report import Report, Request
 
-    done = Report(Wish(str(home / "records"), str(home / "pages"), labels=False)).write(check_mode=False)
+    done = Report(Request(str(home / "records"), str(home / "pages"), labels=False)).write(check_mode=False)
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     assert done.unreadable == ()
     return Cost(

@@ -247,7 +247,7 @@ def _best(
 def _beside(
     items: Sequence[Item], real: Mapping[Key, Member], rule: Rule, choice: Choice, work: int, cover: Optional[Cover]
 ) -> Tuple[Filled, bool]:
-    """The best filling beside these spares, and whether they can stand in for its drives."""
+    """The best assignment beside these spares, and whether they can stand in for its drives."""
     filled = fill(choice.kept, rule, choice.most_size, work) if choice.kept else Filled((), 0, (), "")
     if filled.groups and cover:
         return cover.kept_to(filled, items, real, rule, choice), True
