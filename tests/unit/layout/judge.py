@@ -158,7 +158,7 @@ def repair_way(drives: Sequence[Drive], policy: Policy, placed: Layout) -> str:
         serials = [unit[0] for unit in vdevs[number] if unit is not None]
         parity = placed.vdevs[number].parity
         return (
-            (policy.siblings or len(set(serials)) == len(serials))
+            worst(serials, 1) <= (max(1, parity) if policy.siblings else 1)
             and worst(serials, policy.survive.drives) <= parity
             and worst([homes[serial] for serial in serials], policy.survive.enclosures) <= parity
         )

@@ -202,9 +202,9 @@ class _Repair:
                 if (number, at) in trial or (number, at) not in gone
             ]
             drives = Counter(member.serial for member in now)
-            if not self._policy.siblings and any(
-                drives[trial[place].serial] > 1 for place in places if place[0] == number
-            ):
+            # As in a first plan: with siblings, never so many that the failure of one drive loses the vdev.
+            most = max(1, vdev.parity) if self._policy.siblings else 1
+            if any(drives[trial[place].serial] > most for place in places if place[0] == number):
                 return False
             partial = replace(vdev, members=tuple(now))
             survive = self._policy.survive
