@@ -14,6 +14,7 @@ from typing import Any
 import jinja2
 import pytest
 import yaml
+from ansible.plugins.filter.core import FilterModule
 
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.health import config, snapshot
 
@@ -42,6 +43,7 @@ def render(name: str, **changes: Any) -> str:
         undefined=jinja2.StrictUndefined,
         autoescape=False,  # noqa: S701 -- no HTML
     )
+    environment.filters["bool"] = FilterModule().filters()["bool"]
     environment.filters["to_nice_json"] = lambda value, indent: json.dumps(value, indent=indent)
     return environment.get_template(f"{name}.j2").render(variables) + "\n"
 

@@ -28,7 +28,7 @@ def test_the_report_may_ask_the_hosts_itself(tmp_path: Path) -> None:
     told = run(tmp_path, BOOK, *ask)[1]
     assert "2 hosts, 3 pages written" in told
     assert "ebb900 was not compared now: " in told
-    assert "ebb000 was not checked now" not in told
+    assert "ebb000 was not compared now" not in told
     kept = [json.loads((tmp_path / "reports" / f"ebb00{n}.json").read_text()) for n in (0, 1)]
     assert [(one["host"], one["margin"], len(one["drives"])) for one in kept] == [("ebb000", 2, 12), ("ebb001", 2, 12)]
     page = (tmp_path / "reports" / "pages" / "index.html").read_text()
