@@ -48,5 +48,5 @@ def test_a_fault_that_came_too_late_is_tried_again_earlier(monkeypatch: pytest.M
     assert result.verdict == "converged", result
     assert happened == [BUILT] * (len(told) + 1) + ["late"], "it happens once, in the last of the runs"
     assert told
-    assert all("once more, earlier" in line for line in told)
+    assert all("again, earlier" in line for line in told)
     assert result.moment < 0.3
