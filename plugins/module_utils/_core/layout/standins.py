@@ -120,7 +120,7 @@ class Cover:
     def kept_to(
         self, filled: Filled, items: Sequence[Item], real: Mapping[Key, Member], rule: Rule, choice: Choice
     ) -> Filled:
-        """The assignment with members exchanged, or with fewer vdevs, so that each drive has a spare that can stand in."""
+        """The assignment with members exchanged, or with fewer vdevs, so that each drive has a spare that fits."""
         spares = (*self.spares, *(item.true_sizes for item in choice.spares))
         if self._without_spare(filled.groups, real, spares):
             filled = exchanged(filled, items, real, rule, max(spare[-1] for spare in spares))
