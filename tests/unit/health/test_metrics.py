@@ -367,6 +367,21 @@ def test_the_documentation_lists_exactly_these_metrics() -> None:
     }
 
 
+def test_the_documentation_names_every_state_of_every_state_set() -> None:
+    """Each set has a table of its own behind its name; that of pools also says which states a vdev cannot have."""
+    tables = {
+        name: re.findall(r"^\| `(\w+)` \|", table, re.M)
+        for name, table in re.findall(
+            r"^`split_actuator_(\w+)`[^|\n]*:\n\n\| state \| meaning \|\n((?:\|.*\n)+)", DOCS.read_text(), re.M
+        )
+    }
+    sets = {family.name: list(family.states) for family in FAMILIES if family.kind == "states"}
+    vdevs = sets.pop("vdev_state")
+    assert tables == sets
+    assert sorted(set(sets["pool_state"]) - set(vdevs)) == ["absent", "suspended"]
+    assert "`split_actuator_vdev_state` has all but `suspended` and `absent`" in DOCS.read_text()
+
+
 def test_the_number_of_series_is_as_documented() -> None:
     counted = {}
     for drives in (12, 24, 48):
