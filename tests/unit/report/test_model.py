@@ -283,7 +283,7 @@ def test_any_values_have_a_scale(least: float, span: float) -> None:
 
 def test_since_is_told_by_the_finding_else_by_the_history() -> None:
     rows = {row.code: row for row in host_page(records.pulled()).findings}
-    assert rows["unit_errors"].since == "21 Nov 2026, 05:30 UTC"
+    assert rows["member_errors"].since == "21 Nov 2026, 05:30 UTC"
     given_since = replace(records.pulled().findings[0], since="2026-11-01T00:00:00Z")
     (row,) = host_page(replace(records.pulled(), findings=(given_since,))).findings
     assert row.since == "1 Nov 2026, 00:00 UTC"

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from typing import Any, Dict, List, Mapping, Sequence, Tuple
 
 from ..model import Finding
-from ..plain import to_plain
+from ..plain import amount, to_plain
 from ..record import Accepted, HostRecord
 from .accept import Acceptance, apply
 from .codes import CODES, SEVERITIES, at_least, note
@@ -114,12 +114,16 @@ _VERDICTS = {
 
 def _host_line(host: Mapping[str, Any]) -> str:
     counts = Counter(one["severity"] for one in host["findings"])
-    words = ", ".join("{0} {1}".format(counts[name], name) for name in reversed(SEVERITIES) if counts[name]) or "clean"
+    words = ", ".join(_amount(counts[name], name) for name in reversed(SEVERITIES) if counts[name]) or "clean"
     if host["accepted"]:
         words += ", {0} accepted".format(len(host["accepted"]))
     if host["margin"] is not None:
         words += ", margin {0}".format(host["margin"])
     return "{0}: {1}".format(host["host"], words)
+
+
+def _amount(number: int, severity: str) -> str:
+    return "{0} info".format(number) if severity == "info" else amount(number, severity)
 
 
 def subject(one: Mapping[str, Any]) -> str:
