@@ -239,15 +239,15 @@ def pulled() -> HostRecord:
 
 
 def replacing() -> HostRecord:
-    """C(ebb03): a replacement drive is being resilvered; its OpenZFS is older than that of the others."""
+    """C(ebb03): a replacement drive is being resilvered; its loaded OpenZFS is older than its tools."""
     drives = drives_of(3, 12)
     note = Finding(
-        "fleet_differs",
+        "zfs_versions_differ",
         "warning",
-        about="openzfs",
-        declared="zfs-2.3.9-1, as on 3 of 4 servers of the class",
-        found="zfs-2.3.2-2",
-        remedy="Change the server to match, or declare another class for it (split_actuator_server_class).",
+        about="OpenZFS",
+        declared="tools zfs-2.3.9-1",
+        found="module zfs-kmod-2.3.2-2",
+        remedy="Reboot to load the installed module, and check that it was built for the running kernel.",
     )
     return record(
         "ebb03",

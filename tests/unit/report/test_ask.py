@@ -27,8 +27,8 @@ def test_the_report_may_ask_the_hosts_itself(tmp_path: Path) -> None:
 
     told = run(tmp_path, BOOK, *ask)[1]
     assert "2 hosts, 3 pages written" in told
-    assert "ebb900 was not checked now: " in told
-    assert "ebb000 was not checked now" not in told
+    assert "ebb900 was not compared now: " in told
+    assert "ebb000 was not compared now" not in told
     kept = [json.loads((tmp_path / "reports" / f"ebb00{n}.json").read_text()) for n in (0, 1)]
     assert [(one["host"], one["margin"], len(one["drives"])) for one in kept] == [("ebb000", 2, 12), ("ebb001", 2, 12)]
     page = (tmp_path / "reports" / "pages" / "index.html").read_text()
@@ -37,5 +37,5 @@ def test_the_report_may_ask_the_hosts_itself(tmp_path: Path) -> None:
     # Without it no host is asked: the records stay as they are, also where a host would not answer.
     before = [path.stat().st_mtime_ns for path in sorted((tmp_path / "reports").glob("*.json"))]
     told = run(tmp_path, BOOK, "-e", "split_actuator_report_labels=false")[1]
-    assert "not checked now" not in told
+    assert "not compared now" not in told
     assert [path.stat().st_mtime_ns for path in sorted((tmp_path / "reports").glob("*.json"))] == before

@@ -17,6 +17,7 @@ from .codes import CODES, SEVERITIES, at_least, note
 from .fleet import fleet_findings
 
 CLEAN, FINDINGS, UNCHECKED = "clean", "findings", "incomplete"
+_WIDEST = 40
 _COLUMNS = ("host", "severity", "code", "subject", "declared", "found", "since")
 
 
@@ -95,10 +96,11 @@ def table(data: Mapping[str, Any]) -> List[str]:
     ]
     lines: List[str] = []
     if rows:
-        widths = [max(len(row[n]) for row in [_COLUMNS, *rows]) for n in range(4)]
-        for row in [_COLUMNS, *rows]:
-            cells = [cell.ljust(width) for cell, width in zip(row, widths)]
-            lines.append("  ".join([*cells, *(cell or "-" for cell in row[4:])]).rstrip())
+        shown = [_COLUMNS, *(tuple(cell or "-" for cell in row) for row in rows)]
+        widths = [max(len(row[n]) for row in shown) for n in range(len(_COLUMNS))]
+        # Long texts of declared and found do not push the columns of all other rows apart.
+        widths[4:] = [min(width, _WIDEST) for width in widths[4:]]
+        lines += ["  ".join(cell.ljust(width) for cell, width in zip(row, widths)).rstrip() for row in shown]
         lines.append("")
     lines += [_host_line(host) for host in data["hosts"]]
     lines.append(_VERDICTS[data["verdict"]].format(data["fail_on"]))
