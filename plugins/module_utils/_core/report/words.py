@@ -107,7 +107,7 @@ def verdict(record: HostRecord) -> str:
     if record.margin is None:
         return "How many drive failures {0} survives is not known.".format(name[0].lower() + name[1:])
     if record.margin < 0:
-        return "{0} has lost data.".format(name)
+        return "{0} cannot serve all its data: more members are missing than its parity covers.".format(name)
     if record.margin == 0:
         return "{0} may lose data when the next drive fails.".format(name)
     meant = promised(record)

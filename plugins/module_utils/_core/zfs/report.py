@@ -99,7 +99,7 @@ def margin_words(pool: Pool, margin: int) -> str:
     if pool.suspended:
         return "suspended: no reads or writes until its drives are back"
     if margin < 0:
-        return "data lost"
+        return "margin {0}: more members are missing than the parity covers".format(margin)
     if margin == 0:
         return "margin 0: the next drive failure can lose data"
     return "margin {0}: any {0} further drive{1} may fail".format(margin, "" if margin == 1 else "s")
