@@ -157,7 +157,10 @@ def _tried(one: Drive, chance: random.Random, odd: str) -> dict[str, Any]:
     together = {kind: worth * sum(unit[kind] for unit in alone) for kind in kinds}
     verdict, reasons = {
         "": ("accept", []),
-        "shared": ("reject", ["sequential reads: its units together reach 52% of their speeds alone (a single actuator reaches 50%)"]),
+        "shared": (
+            "reject",
+            ["sequential reads: its units together reach 52% of their speeds alone (a single actuator reaches 50%)"],
+        ),
         "slow": ("look", ["sequential reads: unit 1 reaches 171.0 MB/s, 71% of the median of its model"]),
         "errors": ("reject", ["unit 0: 14 reads failed"]),
     }[odd]

@@ -128,8 +128,8 @@ def table(options: Sequence[Alternative]) -> str:
     names = ["{0} {1}: {2}".format(_mark(n), option.shape, option.name) for n, option in enumerate(options)]
     verdicts = [line + (". " + option.verdict if option.verdict else "") for line, option in zip(names, options)]
     notes = [
-        "may fail: how many may fail at once, whichever they are. fatal: share of all sets of 2, 3, ... drives of the"
-        " chassis whose failure together loses the pool.",
+        "may fail: how many may fail at once, whichever they are.",
+        "fatal: share of all sets of 2, 3, ... drives of the chassis whose failure together loses the pool.",
         "stream, random: read speed, in multiples of that of one unit; {0}".format(_note(options, "stream_read")),
         "resilver: {0}".format(_note(options, "resilver")),
         "loss/yr: {0}".format(_note(options, "loss")),
