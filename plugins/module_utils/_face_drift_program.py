@@ -25,6 +25,7 @@ from ._core.errors import CoreError, DecodeError, HostError
 from ._core.health.readers import PlainRunner
 from ._core.host.files import write_atomically
 from ._core.model import Finding
+from ._core.plain import amount
 from ._core.record import HostRecord
 
 VERSION = version.VERSION
@@ -116,5 +117,5 @@ def main(arguments: Optional[List[str]] = None) -> int:
         return 1
     for one in record.findings:
         sys.stderr.write(line(one) + "\n")
-    sys.stderr.write("{0} findings, {1} accepted.\n".format(len(record.findings), len(record.accepted)))
+    sys.stderr.write("{0}, {1} accepted.\n".format(amount(len(record.findings), "finding"), len(record.accepted)))
     return 0

@@ -114,7 +114,7 @@ options:
     default: true
   compare:
     description:
-      - Whether to compare the layout with others worth considering, and with wrong ones that look tempting.
+      - Whether to compare the layout with others worth considering, and with naive ones that survive fewer failures.
       - Where units differ in size, the comparison also shows what it costs to keep sizes apart.
     type: bool
     default: true
@@ -233,7 +233,7 @@ layout:
       description: How that is proven, or the value reached and the bound.
       type: str
       returned: success
-      sample: "closed form: aligned cohorts of alike drives"
+      sample: "closed form: cohorts of identical drives"
 policy:
   description: The policy, complete with defaults and with the width that was chosen.
   type: dict
@@ -295,7 +295,7 @@ alternatives:
       description: The name of the alternative.
       type: str
       returned: success
-      sample: "tempting: one vdev of all units"
+      sample: "naive: one vdev of all units"
     shape:
       description: Number, kind and width of its vdevs.
       type: str

@@ -16,7 +16,7 @@ description:
     spares one unit at a time, and may take a unit whose sibling is in that vdev already.
   - When all units of a drive have failed, a spare drive stands in with all of its units, by unit index. They are
     resilvered in one pass. The failed drive keeps its places until it is replaced.
-  - A spare drive is given back as a whole, once a member serves each of its places again.
+  - A spare drive is released as a whole, once a member serves each of its places again.
   - What the event daemon did unit by unit is reported. It is corrected where another spare drive is free.
   - One call is one round. It does not wait for a resilver. Call the module after a failure and after a replacement.
 requirements:
@@ -57,7 +57,7 @@ options:
 """
 
 EXAMPLES = r"""
-- name: Put spares in the place of failed drives, and give back those that are done
+- name: Put spares in the place of failed drives, and release those that are done
   evenkeel.split_actuator.spare_drives:
     pool: archive
     layout: "{{ plan.layout }}"
@@ -80,11 +80,11 @@ taken:
   returned: success
   sample: ["bay12 (serial ACT112) stands in for bay07 (serial ACT107)"]
 returned:
-  description: Which spare drives were given back.
+  description: Which spare drives were released.
   type: list
   elements: str
   returned: success
-  sample: ["bay12 (serial ACT112) is given back: bay07 (serial ACT207) serves again"]
+  sample: ["bay12 (serial ACT112) is released: bay07 (serial ACT207) serves again"]
 waiting:
   description: What could not be done in this round, and why.
   type: list

@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Dataclasses to and from plain dictionaries, as they cross the Ansible border or a file."""
+"""Dataclasses to and from plain dictionaries, as they cross the Ansible border or a file; counts in words."""
 
 from __future__ import annotations
 
@@ -15,6 +15,11 @@ from .errors import InputError
 T = TypeVar("T")
 
 _NOTHING = type(None)
+
+
+def amount(number: int, noun: str) -> str:
+    """C(1 drive), C(2 drives)."""
+    return "{0} {1}{2}".format(number, noun, "" if number == 1 else "s")
 
 
 def to_plain(value: Any) -> Any:

@@ -46,19 +46,19 @@ def test_the_result_is_json_and_the_layout_comes_back() -> None:
     )
 
 
-def test_the_tempting_ways_are_shown_for_what_they_are() -> None:
+def test_the_naive_ways_are_shown_for_what_they_are() -> None:
     """FACTS of the field: units counted by drives; 12 drives, raidz2, both units of a drive in one vdev."""
     found = {option["name"]: option for option in planned()["alternatives"]}
     assert found["as planned"]["chosen"]
     assert found["as planned"]["figures"]["drives"]["value"] == 2
-    for name in ("tempting: units in the order the kernel lists them", "tempting: one vdev of all units"):
+    for name in ("naive: units in the order the kernel lists them", "naive: one vdev of all units"):
         assert found[name]["figures"]["drives"]["value"] == 1
         assert "One pulled drive takes 2 members of a vdev" in found[name]["verdict"]
     # Two raidz2 of six whole drives each: two drives of one vdev are fatal, 2 * C(6, 2) of C(12, 2).
-    share = found["tempting: units in the order the kernel lists them"]["figures"]["fatal_2"]
+    share = found["naive: units in the order the kernel lists them"]["figures"]["fatal_2"]
     assert (share["value"], share["note"], share["how"]) == (30 / 66, "30 of 66 sets", "exact")
     # One raidz2 of all: any two drives take four members.
-    assert found["tempting: one vdev of all units"]["figures"]["fatal_2"]["value"] == 1
+    assert found["naive: one vdev of all units"]["figures"]["fatal_2"]["value"] == 1
     # A ring of 12 mirrors has 12 fatal pairs, paired mirrors have 6.
     assert found["mirrors, chained"]["figures"]["fatal_2"]["note"] == "12 of 66 sets"
     assert found["mirrors, paired"]["figures"]["fatal_2"]["note"] == "6 of 66 sets"

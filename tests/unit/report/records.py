@@ -157,8 +157,11 @@ def _tried(one: Drive, chance: random.Random, odd: str) -> dict[str, Any]:
     together = {kind: worth * sum(unit[kind] for unit in alone) for kind in kinds}
     verdict, reasons = {
         "": ("accept", []),
-        "shared": ("reject", ["sequential reads: its units together do 52% of what they do alone"]),
-        "slow": ("look", ["sequential reads: unit 1 does 171.0 MB/s, 71% of its class' median"]),
+        "shared": (
+            "reject",
+            ["sequential reads: its units together reach 52% of their speeds alone (a single actuator reaches 50%)"],
+        ),
+        "slow": ("look", ["sequential reads: unit 1 reaches 171.0 MB/s, 71% of the median of its model"]),
         "errors": ("reject", ["unit 0: 14 reads failed"]),
     }[odd]
     return {
@@ -183,8 +186,8 @@ def healthy() -> HostRecord:
     """C(ebb01): as declared."""
     drives = drives_of(1, 12)
     past = (
-        Event("2026-09-02T05:30:00Z", "scrub_overdue", "archive", "found"),
-        Event("2026-09-03T05:30:00Z", "scrub_overdue", "archive", "cleared"),
+        Event("2026-09-02T05:30:00Z", "scrub_old", "pool archive", "found"),
+        Event("2026-09-03T05:30:00Z", "scrub_old", "pool archive", "cleared"),
     )
     return record("ebb01", drives, trial=trial(drives, 1), history=past)
 
@@ -201,17 +204,17 @@ def pulled() -> HostRecord:
         "bay07",
         declared=f"serial {gone.serial} in bay07",
         found="no drive with this serial",
-        remedy="Look at bay07: seat the drive, or replace it. If another drive belongs there, run survey.",
+        remedy="Seat or replace the drive. If another drive belongs there, run survey.",
     )
     errors = Finding(
-        "unit_errors",
+        "member_errors",
         "warning",
         drives[3].serial,
         "bay03",
         1,
-        declared="no errors",
-        found="14 read errors",
-        remedy="Have the unit tested; if the count rises, replace the drive.",
+        declared="none",
+        found="14 read, 0 write, 0 checksum errors",
+        remedy="See the unit's health. Once the cause is known and fixed, zpool clear resets the counts.",
     )
     old = Finding(
         "firmware_differs",
@@ -220,18 +223,18 @@ def pulled() -> HostRecord:
         "bay09",
         declared="0042",
         found="0041",
-        remedy="Bring it to the class' firmware.",
+        remedy="Ask the drive's manufacturer which one is right.",
     )
     made = record(
         "ebb02",
         drives,
         {("bay07", 0): REMOVED, ("bay07", 1): REMOVED, ("bay03", 1): {"read_errors": 14}},
         findings=(missing, errors),
-        accepted=(Accepted(old, "Firmware round planned with the maker", "2027-01-31"),),
+        accepted=(Accepted(old, "Update planned with the manufacturer", "2027-01-31"),),
         trial=trial(drives, 2, {drives[5].serial: "shared", drives[9].serial: "slow"}),
         history=(
             Event("2026-10-11T05:30:00Z", "firmware_differs", f"bay09 (serial {drives[9].serial})", "found"),
-            Event("2026-11-21T05:30:00Z", "unit_errors", f"bay03 (serial {drives[3].serial}) unit 1", "found"),
+            Event("2026-11-21T05:30:00Z", "member_errors", f"bay03 (serial {drives[3].serial}) unit 1", "found"),
             Event("2026-11-24T05:30:00Z", "drive_missing", subject, "found"),
         ),
     )
@@ -239,14 +242,15 @@ def pulled() -> HostRecord:
 
 
 def replacing() -> HostRecord:
-    """C(ebb03): a replaced drive is being filled; its OpenZFS is older than that of the others."""
+    """C(ebb03): a replacement drive is being resilvered; its loaded OpenZFS is older than its tools."""
     drives = drives_of(3, 12)
     note = Finding(
-        "setting_differs",
+        "zfs_versions_differ",
         "warning",
-        declared="zfs-2.3.9-1, as on most of its class",
-        found="zfs-2.3.2-2",
-        remedy="Upgrade OpenZFS.",
+        about="OpenZFS",
+        declared="tools zfs-2.3.9-1",
+        found="module zfs-kmod-2.3.2-2",
+        remedy="Reboot to load the installed module, and check that it was built for the running kernel.",
     )
     return record(
         "ebb03",
@@ -264,11 +268,11 @@ def unbuilt() -> HostRecord:
     stranger = replace(drive(4999, Spec("west"), 11), firmware="0042")
     odd = Finding(
         "drive_undeclared",
-        "error",
+        "warning",
         stranger.serial,
         "west-bay11",
         found="a drive that is not declared",
-        remedy="Run survey, or remove it.",
+        remedy="Run survey to declare it, or remove it.",
     )
     return replace(
         placed,

@@ -37,5 +37,5 @@ def test_the_report_may_ask_the_hosts_itself(tmp_path: Path) -> None:
     # Without it no host is asked: the records stay as they are, also where a host would not answer.
     before = [path.stat().st_mtime_ns for path in sorted((tmp_path / "reports").glob("*.json"))]
     told = run(tmp_path, BOOK, "-e", "split_actuator_report_labels=false")[1]
-    assert "not checked now" not in told
+    assert "not compared now" not in told
     assert [path.stat().st_mtime_ns for path in sorted((tmp_path / "reports").glob("*.json"))] == before

@@ -124,7 +124,8 @@ WARNING = (Finding("name_missing", "warning"),)
         ({"findings": INFO}, "good", "The pool archive survives the failure of any 2 drives."),
         ({"margin": 1}, "watch", "The pool archive now survives 1 drive failure; its layout is planned for 2."),
         ({"margin": 0}, "bad", "The pool archive may lose data when the next drive fails."),
-        ({"margin": -1}, "bad", "The pool archive has lost data."),
+        ({"margin": -1}, "bad", ("The pool archive cannot serve all its data: more members are missing "
+                                  "than its parity covers.")),
         ({"margin": None}, "bad", "How many drive failures the pool archive survives is not known."),
         ({"pool": None}, "watch", "No pool is imported."),
     ],
@@ -283,7 +284,7 @@ def test_any_values_have_a_scale(least: float, span: float) -> None:
 
 def test_since_is_told_by_the_finding_else_by_the_history() -> None:
     rows = {row.code: row for row in host_page(records.pulled()).findings}
-    assert rows["unit_errors"].since == "21 Nov 2026, 05:30 UTC"
+    assert rows["member_errors"].since == "21 Nov 2026, 05:30 UTC"
     given_since = replace(records.pulled().findings[0], since="2026-11-01T00:00:00Z")
     (row,) = host_page(replace(records.pulled(), findings=(given_since,))).findings
     assert row.since == "1 Nov 2026, 00:00 UTC"

@@ -191,12 +191,12 @@ def test_the_page_says_what_to_do(pages: dict[str, str]) -> None:
     for part in (
         "now survives 1 drive failure; its layout is planned for 2",
         "Visit bay07, serial ACS02007: both units removed.",
-        "seat the drive, or replace it",
-        "Accepted until 2027-01-31: Firmware round planned with the maker",
+        "Seat or replace the drive.",
+        "Accepted until 2027-01-31: Update planned with the manufacturer",
         "Since 21 Nov 2026, 05:30 UTC",
         "Any 2 drives may fail at once",
         "median 242 MB/s",
-        "its units together do 52%",
+        "its units together reach 52%",
     ):
         assert part in text, part
 
@@ -212,7 +212,7 @@ def test_the_fleet_page_tells_what_is_between_servers(tmp_path: Path) -> None:
     one, two = records.healthy(), records.pulled()
     both = [replace(each, settings={**each.settings, "pool.guid": "77"}) for each in (one, two)]
     text = JustHTML(pages_of(tmp_path, *both)["index.html"], sanitize=False).root.to_text()
-    for part in ("Between servers", "pool_shared", "ebb01: pool GUID 77", "77, also on ebb02", "Stop all writes now."):
+    for part in ("Across servers", "pool_shared", "ebb01: pool GUID 77", "77, also on ebb02", "Stop all writes now."):
         assert part in text, part
 
 

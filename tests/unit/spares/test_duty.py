@@ -199,14 +199,14 @@ def test_a_spare_goes_back_whole_once_all_its_places_are_served():
     used = inuse(key(4, 0), key(4, 1))
     report, words = once(world(), status(NOW, back, used))
     assert words == [detach(4, 0), remove(4, 0), detach(4, 1), remove(4, 1)]
-    assert report.returned == ("bay04 (serial ACT4) is given back: bay01 (serial ACT1) serves again",)
+    assert report.returned == ("bay04 (serial ACT4) is released: bay01 (serial ACT1) serves again",)
     # Not while one of its places needs it, nor under a resilver.
     some = {**back, **taken(key(1, 1), key(4, 1))}
     report, words = once(world(), status(NOW, some, used))
     assert (words, report.returned) == ([], ())
     report, words = once(world(), status(NOW, back, used, **RESILVER))
     assert words == []
-    assert "given back once the resilver has finished" in report.waiting[0]
+    assert "released once the resilver has finished" in report.waiting[0]
 
 
 def test_an_idle_spare_leaves_the_pool_before_anybody_takes_one_unit_of_it():

@@ -135,7 +135,7 @@ _ALL = (
           "Two units of a spare drive are in one vdev. If that drive fails, the vdev loses both.",
           "Run the playbook spare_drives. If another spare drive is free, it moves one of them."),
     _code("spare_divided", "layout", "warning", "The units of a spare drive replace units of different drives.",
-          "Replace these drives (playbook replace_drive). The spare is returned once both are replaced."),
+          "Replace these drives (playbook replace_drive). The spare is released once both are replaced."),
     _code("spare_undeclared", "layout", "info", "The pool has a spare that the layout does not contain.",
           "Declare it in the policy, or remove it."),
     _code("support_differs", "layout", "warning", "The pool's supporting vdevs are not the declared ones.",

@@ -14,6 +14,7 @@ from ..errors import CoreError
 from ..host import hostid
 from ..model import Drive, Finding
 from ..names import DIRECTORY, parse_unit_name, udev_rules, unit_name
+from ..plain import amount
 from .codes import note
 
 _LINK = re.compile(r'SYMLINK\+="disk/by-vdev/([^"$%]+?)(?:-part(?:%n|\$env\{DM_PART\}))?"')
@@ -194,7 +195,7 @@ def _rules(drives: Sequence[Drive], rules: Any) -> List[Finding]:
     if not wanted:
         return []
     if rules is None:
-        return [note("rules_missing", "no such file", "names for {0} drives".format(len(drives)), about="udev rules")]
+        return [note("rules_missing", "no such file", "names for " + amount(len(drives), "drive"), about="udev rules")]
     there = {line for line in rules.splitlines() if "SYMLINK" in line}
     missing = _names_of(wanted - there)
     known = _names_of(wanted) | {unit_name(d.bay.label, unit.index) for d in drives if d.bay for unit in d.units}

@@ -18,6 +18,7 @@ from ..host.discover import Found
 from ..model import Drive, Finding, Unit
 from ..names import DIRECTORY, unit_name
 from ..partition.extents import ALIKE
+from ..plain import amount
 from ..server_class import ModelFacts, ServerClass
 
 _HOST = ("udev_silent",)  # of discovery's codes, those about no drive
@@ -270,7 +271,7 @@ def _bays(declared: Sequence[Drive], wanted: Mapping[str, DeclaredDrive]) -> Lis
             Finding(
                 "bays_unconfirmed",
                 "info",
-                declared="{0} drives in bays".format(len(declared)),
+                declared=amount(len(declared), "drive") + " in bays",
                 found="no source on the host reports bays, so a moved drive goes unnoticed",
                 remedy="Declare split_actuator_bay_map for this class of servers.",
                 about="bays",

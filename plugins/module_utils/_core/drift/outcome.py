@@ -10,13 +10,14 @@ from dataclasses import dataclass, replace
 from typing import Any, Dict, List, Mapping, Sequence, Tuple
 
 from ..model import Finding
-from ..plain import to_plain
+from ..plain import amount, to_plain
 from ..record import Accepted, HostRecord
 from .accept import Acceptance, apply
 from .codes import CODES, SEVERITIES, at_least, note
 from .fleet import fleet_findings
 
 CLEAN, FINDINGS, UNCHECKED = "clean", "findings", "incomplete"
+_WIDEST = 40
 _COLUMNS = ("host", "severity", "code", "subject", "declared", "found", "since")
 
 
@@ -95,10 +96,11 @@ def table(data: Mapping[str, Any]) -> List[str]:
     ]
     lines: List[str] = []
     if rows:
-        widths = [max(len(row[n]) for row in [_COLUMNS, *rows]) for n in range(4)]
-        for row in [_COLUMNS, *rows]:
-            cells = [cell.ljust(width) for cell, width in zip(row, widths)]
-            lines.append("  ".join([*cells, *(cell or "-" for cell in row[4:])]).rstrip())
+        shown = [_COLUMNS, *(tuple(cell or "-" for cell in row) for row in rows)]
+        widths = [max(len(row[n]) for row in shown) for n in range(len(_COLUMNS))]
+        # Long texts of declared and found do not push the columns of all other rows apart.
+        widths[4:] = [min(width, _WIDEST) for width in widths[4:]]
+        lines += ["  ".join(cell.ljust(width) for cell, width in zip(row, widths)).rstrip() for row in shown]
         lines.append("")
     lines += [_host_line(host) for host in data["hosts"]]
     lines.append(_VERDICTS[data["verdict"]].format(data["fail_on"]))
@@ -114,12 +116,16 @@ _VERDICTS = {
 
 def _host_line(host: Mapping[str, Any]) -> str:
     counts = Counter(one["severity"] for one in host["findings"])
-    words = ", ".join("{0} {1}".format(counts[name], name) for name in reversed(SEVERITIES) if counts[name]) or "clean"
+    words = ", ".join(_amount(counts[name], name) for name in reversed(SEVERITIES) if counts[name]) or "clean"
     if host["accepted"]:
         words += ", {0} accepted".format(len(host["accepted"]))
     if host["margin"] is not None:
         words += ", margin {0}".format(host["margin"])
     return "{0}: {1}".format(host["host"], words)
+
+
+def _amount(number: int, severity: str) -> str:
+    return "{0} info".format(number) if severity == "info" else amount(number, severity)
 
 
 def subject(one: Mapping[str, Any]) -> str:

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from typing import Any, Dict, List, Mapping, Optional, Sequence, Tuple
 
 from ..model import Finding
+from ..plain import amount
 from ..zfs.build import same_setting, setting_text
 from ..zfs.report import members
 from ..zfs.resolve import Pool, PoolMember
@@ -51,7 +52,7 @@ def pool_findings(pool: Pool, state: State, wishes: Wishes, now: float) -> List[
     for member in members(pool):
         found += _member(pool, member, about)
     if pool.errors:
-        found.append(note("data_errors", "{0} damaged blocks or files".format(pool.errors), "none", about=about))
+        found.append(note("data_errors", "damaged blocks or files: {0}".format(pool.errors), "none", about=about))
     found += _scan(state, about)
     if not pool.suspended:
         found += _scrub(state, wishes, about, now)
@@ -105,7 +106,7 @@ def _scan(state: State, about: str) -> List[Finding]:
     if scan.function == "resilver" and scan.running:
         found.append(note("resilver_running", "a resilver is running", "none", about=about))
     if scan.function == "scrub" and not scan.running and scan.errors:
-        found.append(note("scrub_errors", "{0} errors not repaired".format(scan.errors), "none", about=about))
+        found.append(note("scrub_errors", amount(scan.errors, "error") + " not repaired", "none", about=about))
     return found
 
 

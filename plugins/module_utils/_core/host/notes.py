@@ -9,6 +9,7 @@ from typing import AbstractSet, Any, Dict, List, Mapping, Optional, Sequence
 
 from ..model import Drive, Finding, Unit
 from ..partition.table import judge
+from ..plain import amount
 from .disks import Blocks, Disk
 from .pairing import Group, LogicalUnit
 
@@ -163,7 +164,7 @@ def _count_notes(drive: Drive, declared: Mapping[str, int]) -> List[Finding]:
             "half_visible",
             "error",
             index=index,
-            declared="{0} units ({1})".format(drive.expected_units, source),
+            declared="{0} ({1})".format(amount(drive.expected_units, "unit"), source),
             found="unit {0} is missing; found: {1}".format(index, ", ".join(str(one) for one in indices)),
             remedy="Rescan the adapter, then reseat the drive. A range-split drive needs a kernel and an adapter that"
             " report its ranges. If the unit stays missing, replace the drive.",
@@ -176,8 +177,8 @@ def _count_notes(drive: Drive, declared: Mapping[str, int]) -> List[Finding]:
                 drive,
                 "more_units",
                 "warning",
-                declared="{0} units".format(given),
-                found="{0} units".format(len(indices)),
+                declared=amount(given, "unit"),
+                found=amount(len(indices), "unit"),
                 remedy="Correct the declared number of units, or check that the right drive is in the bay.",
             )
         )
@@ -274,7 +275,7 @@ def _path_notes(drive: Drive, unit: LogicalUnit, index: Optional[int], wanted: i
                 "too_few_paths",
                 "warning",
                 index=index,
-                declared="{0} paths".format(wanted),
+                declared=amount(wanted, "path"),
                 found="{0} ({1})".format(len(unit.paths), paths),
                 remedy="Check the other cable, expander or adapter.",
             )

@@ -3,7 +3,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The layout beside others for the same drives, each with its figures.
 
-Also wrong ones that look tempting: units in the order in which the kernel lists them, which puts
+Also naive ones: units in the order in which the kernel lists them, which puts
 both units of a drive into one vdev; and one very wide vdev of all units.
 """
 
@@ -79,12 +79,15 @@ def alternatives(
 
 
 def shape_of(vdevs: Sequence[Vdev]) -> str:
-    """Number, kind and width of the vdevs: C(2 x raidz2 of 12)."""
+    """Number, kind and width of the vdevs: C(2 x raidz2 of 12). The keyword of a dRAID names its width: C(:12c)."""
     shapes: Dict[Tuple[str, int], int] = {}
     for vdev in vdevs:
         key = (vdev.keyword or "stripe", vdev.width)
         shapes[key] = shapes.get(key, 0) + 1
-    return ", ".join("{0} x {1} of {2}".format(many, *key) for key, many in shapes.items())
+    return ", ".join(
+        "{0} x {1}".format(many, keyword if ":" in keyword else "{0} of {1}".format(keyword, width))
+        for (keyword, width), many in shapes.items()
+    )
 
 
 def _key(vdevs: Sequence[Vdev]) -> Tuple[object, ...]:
@@ -109,7 +112,7 @@ def _others(
     yield "mirrors, chained", _chained(drives, layout)
     if policy.kind != "draid":
         yield "dRAID", _planned(drives, replace(_of_kind(policy, "draid"), survive=policy.survive), terms)
-    yield from _tempting(layout)
+    yield from _naive(layout)
 
 
 def _of_kind(policy: Policy, kind: str) -> Policy:
@@ -184,7 +187,7 @@ def _chained(drives: Sequence[Drive], layout: Layout) -> Sequence[Vdev]:
     return chained_mirrors(units)
 
 
-def _tempting(layout: Layout) -> Iterator[Tuple[str, Sequence[Vdev]]]:
+def _naive(layout: Layout) -> Iterator[Tuple[str, Sequence[Vdev]]]:
     members = sorted((m for vdev in layout.vdevs for m in vdev.members), key=lambda m: (m.bay, m.serial, m.index))
     pattern = layout.vdevs[0]
     in_order: List[Vdev] = []
@@ -192,9 +195,9 @@ def _tempting(layout: Layout) -> Iterator[Tuple[str, Sequence[Vdev]]]:
     for vdev in layout.vdevs:
         in_order.append(replace(vdev, members=tuple(members[taken : taken + vdev.width])))
         taken += vdev.width
-    yield "tempting: units in the order the kernel lists them", in_order
+    yield "naive: units in the order the kernel lists them", in_order
     if pattern.kind == "raidz" and len(members) <= 255:
-        yield "tempting: one vdev of all units", [replace(pattern, members=tuple(members))]
+        yield "naive: one vdev of all units", [replace(pattern, members=tuple(members))]
 
 
 def _weigh(name: str, vdevs: Sequence[Vdev], drives: int, terms: Terms, chosen: bool) -> Alternative:
@@ -258,7 +261,7 @@ def _verdict(first: Alternative, other: Alternative, vdevs: Sequence[Vdev]) -> s
 
 def _compare_usable(gain: float) -> str:
     if abs(gain) < 0.005:
-        return "stores as much"
+        return "stores the same"
     return "stores {0:.0%} {1}".format(abs(gain), "more" if gain > 0 else "less")
 
 

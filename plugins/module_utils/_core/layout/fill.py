@@ -27,7 +27,7 @@ from .stock import Item
 from .supply import Counts, best_counts, kinds_of, most_vdevs
 
 PROOFS = CAPACITY, FATAL_SETS, SPREAD = "capacity", "fatal_sets", "spread"
-CLOSED_FORM = "closed form: aligned cohorts of alike drives"
+CLOSED_FORM = "closed form: cohorts of identical drives"
 CUT = "; the search stopped at its limit of work"
 MOST_TIES = 4
 WORK = 24_000

@@ -9,6 +9,7 @@ from collections import Counter
 from typing import List, Tuple
 
 from ..model import Layout
+from ..plain import amount
 from .promise import most_held
 from .spares import needs_by_drive, stands_in
 from .standins import sizes_of
@@ -20,7 +21,7 @@ def sentences(layout: Layout) -> Tuple[str, ...]:
     if layout.survives_enclosures:
         lines.append(
             "Any {0} may fail: no vdev loses more members than its parity covers.".format(
-                _count(layout.survives_enclosures, "whole enclosure")
+                amount(layout.survives_enclosures, "whole enclosure")
             )
         )
     lines += _units(layout)
@@ -32,15 +33,16 @@ def sentences(layout: Layout) -> Tuple[str, ...]:
 def _spares(layout: Layout) -> str:
     smallest = min(member.size for spare in layout.spares for member in spare.members)
     larger = [n for n, vdev in enumerate(layout.vdevs) if min(member.size for member in vdev.members) > smallest]
-    kept = "{0} kept as spare, with all units: ".format(_count(len(layout.spares), "whole drive"))
+    kept = "{0} kept: ".format(amount(len(layout.spares), "spare drive"))
+    each = "it" if len(layout.spares) == 1 else "each"
     if not larger:
-        return kept + "each can replace any member."
+        return kept + each + " can replace any member."
     needs = needs_by_drive([vdev.members for vdev in layout.vdevs])
     served = [
         {serial for serial, sizes in needs.items() if stands_in(sizes_of(spare), sizes)} for spare in layout.spares
     ]
     if all(len(serials) == len(needs) for serials in served):
-        return kept + "each can replace any drive, unit by unit."
+        return kept + each + " can replace any drive, unit by unit."
     bare = set(needs).difference(*served)
     if not bare:
         return kept + "for every drive, at least one of them can replace it, unit by unit."
@@ -60,11 +62,16 @@ def _drives(layout: Layout) -> str:
         if shared == 1
         else "no vdev holds more than {0} units of a drive".format(shared)
     )
-    return "Any {0} may fail at once: {1}, and {2}.".format(_count(layout.survives_drives, "drive"), why, parity)
+    return "Any {0}: {1}, and {2}.".format(_may_fail(layout.survives_drives, "drive"), why, parity)
 
 
 def _survives(keyword: str, parity: int) -> str:
-    return "{0} survives {1}".format(keyword, _count(parity, "member failure"))
+    name = {"mirror": "a mirror of {0}".format(parity + 1), "stripe": "a stripe"}.get(keyword, keyword)
+    return "{0} survives {1}".format(name, amount(parity, "member failure") if parity else "no member failure")
+
+
+def _may_fail(number: int, noun: str) -> str:
+    return "{0} may fail{1}".format(amount(number, noun), "" if number == 1 else " at once")
 
 
 def _units(layout: Layout) -> List[str]:
@@ -74,9 +81,4 @@ def _units(layout: Layout) -> List[str]:
     several = max(Counter(member.serial for vdev in layout.vdevs for member in vdev.members).values()) > 1
     if not worst or not several:
         return []
-    rest = "its drive works" if worst == 1 else "their drives works"
-    return ["Any {0} may fail while the rest of {1}.".format(_count(worst, "unit"), rest)]
-
-
-def _count(number: int, noun: str) -> str:
-    return "{0} {1}{2}".format(number, noun, "" if number == 1 else "s")
+    return ["Any {0}, on any drive{1}.".format(_may_fail(worst, "unit"), "" if worst == 1 else "s")]

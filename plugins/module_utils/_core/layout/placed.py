@@ -202,7 +202,7 @@ class _Repair:
                 if (number, at) in trial or (number, at) not in gone
             ]
             drives = Counter(member.serial for member in now)
-            # As in a first plan: with siblings, not enough that the failure of one drive loses the vdev.
+            # As in a first plan: with siblings, the failure of one drive must not lose the vdev.
             most = max(1, vdev.parity) if self._policy.siblings else 1
             if any(drives[trial[place].serial] > most for place in places if place[0] == number):
                 return False

@@ -29,7 +29,7 @@ def render(
     width: int = LINE,
     remarks: Sequence[str] = (),
 ) -> str:
-    """The whole picture, at most about *width* columns wide (the table of alternatives needs 131)."""
+    """The whole picture, at most about *width* columns wide (the table of alternatives needs 135)."""
     parts = [
         "{0}, {1} usable of {2}".format(shape_of(layout.vdevs), _bytes(capacity.usable), _bytes(capacity.raw)),
         bay_map(layout, width),
@@ -39,7 +39,7 @@ def render(
         parts.append("\n".join(remarks))
     if layout.unused:
         parts.append(_unused(layout))
-    parts.append("Proven best possible: {0}.\n  {1}".format(_proven(layout), layout.proof))
+    parts.append("Proven to be the best possible: {0}.\n  {1}".format(_proven(layout), layout.proof))
     if options:
         parts.append(table(options))
     return "\n\n".join(parts) + "\n"
@@ -115,10 +115,10 @@ def _proven(layout: Layout) -> str:
 
 def table(options: Sequence[Alternative]) -> str:
     """The alternatives side by side; each column says how its numbers are made."""
-    head = ("", "drives", "encl.", "units", *("{0} dr.".format(size) for size in SET_SIZES))
-    head += ("usable", "stream", "seek", "resilver", "loss/yr")
-    how = ("",) + ("survived",) * 3 + ("fatal",) * len(SET_SIZES) + ("TB", "units", "units", "hours", "")
-    made = ("how made:",) + ("exact",) * 9 + ("estimate", "estimate", "estimate", "model")
+    head = ("", "drives", "encl.", "units", *("{0} drives".format(size) for size in SET_SIZES))
+    head += ("usable", "stream", "random", "resilver", "loss/yr")
+    how = ("",) + ("may fail",) * 3 + ("fatal",) * len(SET_SIZES) + ("TB", "units", "units", "hours", "")
+    made = ("basis:",) + ("exact",) * 9 + ("estimate", "estimate", "estimate", "model")
     rows = [head, how, made] + [_row(number, option) for number, option in enumerate(options)]
     widths = [max(len(row[column]) for row in rows) for column in range(len(head))]
     lines = [
@@ -128,8 +128,9 @@ def table(options: Sequence[Alternative]) -> str:
     names = ["{0} {1}: {2}".format(_mark(n), option.shape, option.name) for n, option in enumerate(options)]
     verdicts = [line + (". " + option.verdict if option.verdict else "") for line, option in zip(names, options)]
     notes = [
+        "may fail: how many may fail at once, whichever they are.",
         "fatal: share of all sets of 2, 3, ... drives of the chassis whose failure together loses the pool.",
-        "stream, seek: reading, in multiples of one unit; {0}".format(_note(options, "stream_read")),
+        "stream, random: read speed, in multiples of that of one unit; {0}".format(_note(options, "stream_read")),
         "resilver: {0}".format(_note(options, "resilver")),
         "loss/yr: {0}".format(_note(options, "loss")),
     ]
@@ -156,7 +157,7 @@ def _row(number: int, option: Alternative) -> Tuple[str, ...]:
         _number(values["stream_read"], "{0:.0f}"),
         _number(values["seek_read"], "{0:.0f}"),
         _number(values["resilver"], "{0:.0f}"),
-        _number(values["loss"], "~{0:.1g}" if option.figures["loss"].how == ESTIMATE else "{0:.1g}"),
+        _number(values["loss"], "~{0:.0e}" if option.figures["loss"].how == ESTIMATE else "{0:.0e}"),
     )
 
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Any, List, Mapping, Optional, Sequence, Tuple
 
 from ..model import Finding
+from ..plain import amount
 from ..record import Event, HostRecord
 from . import plots, words
 from .chassis import TONES, Chassis, Places, bay_label, maps, member_state
@@ -136,7 +137,7 @@ def host_page(record: HostRecord, columns: int = 0) -> HostPage:
         drives=_drives(record),
         trial=_trial(record.trial) if record.trial and record.trial.get("drives") else None,
         history=tuple(
-            (words.date(one.at), one.event, one.code, one.subject)
+            (words.date(one.at), _EVENTS.get(one.event, one.event), one.code, one.subject)
             for one in sorted(record.history, key=lambda one: one.at, reverse=True)
         ),
         settings=tuple(sorted(record.settings.items())),
@@ -149,7 +150,7 @@ def _facts(record: HostRecord) -> List[Tuple[str, str]]:
     facts = [("Recorded", words.date(record.checked_at))]
     if record.pool is not None:
         facts.append(("Pool", "{0}, {1}".format(record.pool["name"], record.pool["state"])))
-    facts.append(("Drives found", "{0} with {1}".format(len(counted), words.amount(units, "unit"))))
+    facts.append(("Drives found", "{0} with {1}".format(len(counted), amount(units, "unit"))))
     if record.declared:
         facts.append(("Drives declared", str(len(record.declared))))
     if len(counted) < len(record.drives):
@@ -206,7 +207,7 @@ def _pool_vdevs(pool: Mapping[str, Any]) -> Tuple[VdevRow, ...]:
                 name=vdev["name"] if vdev["group"] == "data" else "{0} ({1})".format(vdev["name"], vdev["group"]),
                 state=vdev["state"],
                 width=len(vdev["slots"]),
-                survives=words.amount(vdev["redundancy"], "failure"),
+                survives=amount(vdev["redundancy"], "failure"),
                 lost=sum(not slot["serving"] for slot in vdev["slots"]),
                 margin="" if margin is None else str(margin),
                 members=tuple((one["name"], member_state(one)[1]) for one in members),
@@ -223,7 +224,7 @@ def _layout_vdevs(record: HostRecord) -> Tuple[VdevRow, ...]:
             name="{0}-{1}".format(vdev.keyword or vdev.kind, number),
             state="planned",
             width=vdev.width,
-            survives=words.amount(vdev.parity, "failure"),
+            survives=amount(vdev.parity, "failure"),
             lost=0,
             margin="",
             members=tuple((one.name, "") for one in vdev.members),
@@ -270,6 +271,7 @@ def _trial(trial: Mapping[str, Any]) -> Trial:
     )
 
 
+_EVENTS = {"found": "appeared", "cleared": "resolved"}
 _VERDICTS = {"reject": "rejected", "look": "to look at", "accept": "accepted"}
 
 

@@ -10,6 +10,7 @@ from datetime import datetime, timezone
 from typing import Optional, Sequence, Tuple
 
 from ..identity.text import clean_text
+from ..plain import amount
 from ..record import HostRecord
 
 TAIL = 4
@@ -39,11 +40,6 @@ def tail(serial: str) -> str:
 def size(count: int) -> str:
     """Bytes in terabytes of 10^12, as drives are sold; empty when not known."""
     return "{0:g} TB".format(round(count / _TB, 2)) if count else ""
-
-
-def amount(number: int, noun: str) -> str:
-    """C(1 drive), C(2 drives)."""
-    return "{0} {1}{2}".format(number, noun, "" if number == 1 else "s")
 
 
 def both(count: int) -> str:
@@ -111,7 +107,7 @@ def verdict(record: HostRecord) -> str:
     if record.margin is None:
         return "How many drive failures {0} survives is not known.".format(name[0].lower() + name[1:])
     if record.margin < 0:
-        return "{0} has lost data.".format(name)
+        return "{0} cannot serve all its data: more members are missing than its parity covers.".format(name)
     if record.margin == 0:
         return "{0} may lose data when the next drive fails.".format(name)
     meant = promised(record)

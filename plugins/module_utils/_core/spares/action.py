@@ -27,7 +27,7 @@ from .plan import Look, Plan, Planner, Wish
 
 @dataclass(frozen=True)
 class Report:
-    """What was done, beside the outcome: which spare stands in for which drive, which was given back, what waits."""
+    """What was done, beside the outcome: which spare stands in for which drive, which was released, what waits."""
 
     outcome: Outcome
     findings: Tuple[Finding, ...] = ()
@@ -37,7 +37,7 @@ class Report:
 
 
 def ensure_spares(access: Access, wish: Wish, check_mode: bool) -> Report:
-    """One round: give back, correct, take over. Raises Refusal for a suspended pool."""
+    """One round: release, correct, take over. Raises Refusal for a suspended pool."""
     argv.pool_name(wish.pool)
     look = _look(access, wish)
     plan = Planner(look).plan()

@@ -118,7 +118,7 @@ def gone(pool: Pool, given: Sequence[str] = ()) -> Dict[Tuple[str, str], List[Se
 
 
 def returnable(pool: Pool) -> Dict[str, List[Seat]]:
-    """The places of spare drives that can be given back: a member serves each of their places again."""
+    """The places of spare drives that can be released: a member serves each of their places again."""
     return {
         serial: held
         for serial, held in stand_ins(pool).items()

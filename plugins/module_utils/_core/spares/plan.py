@@ -1,7 +1,7 @@
 # Copyright (c) 2026, The evenkeel maintainers
 # GNU General Public License v3.0 or later (see LICENSE or https://www.gnu.org/licenses/gpl-3.0.txt)
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Plans one round of the spares: what is given back, corrected, taken over, and what must wait."""
+"""Plans one round of the spares: what is released, corrected, taken over, and what must wait."""
 
 from __future__ import annotations
 
@@ -134,7 +134,7 @@ class Planner:
         for serial, held in sorted(duty.returnable(self._pool).items()):
             if self._pool.scan.resilvering:
                 self._plan.waiting.append(
-                    "{0} is given back once the resilver has finished".format(self._look.label(serial))
+                    "{0} is released once the resilver has finished".format(self._look.label(serial))
                 )
                 continue
             for seat in held:
@@ -143,7 +143,7 @@ class Planner:
                         self._plan.back.append(self._detach(spare))
                         self._plan.back.append(self._remove(spare))
             owners = ", ".join(sorted({seat.label for seat in held}))
-            self._plan.returned.append("{0} is given back: {1} serves again".format(self._look.label(serial), owners))
+            self._plan.returned.append("{0} is released: {1} serves again".format(self._look.label(serial), owners))
 
     def _detach(self, spare: PoolMember) -> Command:
         return Command(("zpool", "detach", self._name, spare.guid), "detach the spare {0}".format(spare.name))

@@ -15,6 +15,7 @@ from ..host import links, probe
 from ..host.discover import Wanted, discover
 from ..host.files import write_atomically
 from ..host.run import Command, Runner, checked
+from ..plain import amount
 from . import choose, plan, results, service
 from .estimate import seconds_left
 from .order import Order, Settings
@@ -175,10 +176,10 @@ def _refuse_long(order: Order, seconds: Optional[float]) -> None:
 
 
 def _picture(order: Order, runs: int, seconds: Optional[float]) -> str:
-    lines = ["trial: {0} runs on {1} drives".format(runs, len(order.drives))]
+    lines = ["trial: {0} on {1}".format(amount(runs, "run"), amount(len(order.drives), "drive"))]
     for drive in order.drives:
         written = ", OVERWRITTEN COMPLETELY" if drive.burn_in else ""
-        lines.append("  {0}: {1} units{2}".format(drive.label, len(drive.units), written))
+        lines.append("  {0}: {1}{2}".format(drive.label, amount(len(drive.units), "unit"), written))
     lines.append("  fio runs for {0}".format(length_words(seconds)))
     return "\n".join(lines) + "\n"
 

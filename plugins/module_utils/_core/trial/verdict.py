@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Dict, Iterator, List, Mapping, Optional, Sequence, Tuple
 
+from ..plain import amount
 from .facts import Facts, UnitFacts
 from .figures import Figures, outliers
 from .order import KINDS, VERDICTS, Order, Thresholds, TrialDrive
@@ -54,10 +55,10 @@ def judge(order: Order, found: Mapping[str, Figures], before: Facts, after: Fact
 def _errors(drive: TrialDrive, found: Figures) -> Iterator[Reason]:
     for unit, failed, wrong in zip(drive.units, found.read_errors, found.wrong_blocks):
         if failed:
-            yield Reason("read_errors", "reject", "unit {0}: {1} reads failed".format(unit.index, failed))
+            yield Reason("read_errors", "reject", "unit {0}: {1} failed".format(unit.index, amount(failed, "read")))
         if wrong:
-            text = "unit {0}: {1} blocks of the burn-in could not be written or read back correctly".format(
-                unit.index, wrong
+            text = "unit {0}: {1} of the burn-in could not be written or read back correctly".format(
+                unit.index, amount(wrong, "block")
             )
             yield Reason("burn_in_errors", "reject", text)
 
@@ -198,9 +199,9 @@ def _smart(unit: UnitFacts, where: str) -> Iterator[Reason]:
 def _defects(unit: UnitFacts, where: str, limits: Thresholds) -> Iterator[Reason]:
     count = unit.grown_defects or 0
     if limits.defects_reject and count >= limits.defects_reject:
-        yield Reason("defects", "reject", "{0}{1} grown defects".format(where, count))
+        yield Reason("defects", "reject", where + amount(count, "grown defect"))
     elif limits.defects_look and count >= limits.defects_look:
-        yield Reason("defects", "look", "{0}{1} grown defects".format(where, count))
+        yield Reason("defects", "look", where + amount(count, "grown defect"))
 
 
 _COUNTS = {

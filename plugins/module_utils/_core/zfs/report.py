@@ -87,9 +87,9 @@ def picture(pool: Pool, margin: int) -> str:
     """The pool as text: one line for each vdev and for each bay to visit."""
     lines = ["pool {0}: {1}, {2}".format(pool.name, pool.state, margin_words(pool, margin))]
     for vdev in pool.vdevs:
-        lines.append("  {0}".format(_vdev_words(vdev)))
+        lines.append("  {0}".format(_vdev_words(vdev, pool.suspended)))
     if pool.spares:
-        lines.append("  spares: {0}".format(" ".join(_member_words(member) for member in pool.spares)))
+        lines.append("  spares: {0}".format(" ".join(_member_words(member, pool.suspended) for member in pool.spares)))
     lines += ["  {0}".format(visit.words()) for visit in visits(pool)]
     return "\n".join(lines) + "\n"
 
@@ -99,17 +99,21 @@ def margin_words(pool: Pool, margin: int) -> str:
     if pool.suspended:
         return "suspended: no reads or writes until its drives are back"
     if margin < 0:
-        return "data lost"
+        return "margin {0}: more members are missing than the parity covers".format(margin)
     if margin == 0:
         return "margin 0: the next drive failure can lose data"
     return "margin {0}: any {0} further drive{1} may fail".format(margin, "" if margin == 1 else "s")
 
 
-def _vdev_words(vdev: PoolVdev) -> str:
+def _vdev_words(vdev: PoolVdev, suspended: bool) -> str:
     lost = "{0} of {1} members unavailable".format(vdev.lost, len(vdev.slots)) if vdev.lost else "all available"
-    names = " ".join("+".join(_member_words(member) for member in slot.members) for slot in vdev.slots)
+    names = " ".join("+".join(_member_words(member, suspended) for member in slot.members) for slot in vdev.slots)
     return "{0} {1}, {2}: {3}".format(vdev.name, vdev.state, lost, names)
 
 
-def _member_words(member: PoolMember) -> str:
-    return member.name if member.serving else "[{0} {1}]".format(member.name, member.state)
+def _member_words(member: PoolMember, suspended: bool) -> str:
+    if member.serving:
+        return member.name
+    # OpenZFS shows ONLINE for a member that is resilvering or, in a distributed spare, not verified by a scrub yet.
+    more = ", incomplete" if member.state == "ONLINE" and not suspended else ""
+    return "[{0} {1}{2}]".format(member.name, member.state, more)
