@@ -315,7 +315,7 @@ def test_supporting_vdevs_are_created_verified_and_shown(server: Server) -> None
     weak = [{"role": "special", "devices": [wwns[24], wwns[25]]}]
     refused = call(lab, "pool", **{**options, "support": weak})
     assert refused["failed"]
-    assert "stands 1 lost, the data vdevs stand 2" in refused["reasons"][0]
+    assert "device failures tolerated: 1 (the data vdevs: 2)" in refused["reasons"][0]
     assert lab.content_hashes([(bay, 0) for bay in (0, 24, 27)]) == before
     # What OpenZFS itself says to such a pool, and to one whose special vdev stands more than its data.
     data = " ".join(f"/dev/disk/by-vdev/bay{bay:02d}.0" for bay in range(4))
