@@ -173,10 +173,10 @@ replacement:
       type: str
       sample: bay07
     places:
-      description: Places that the old drive still holds, with C(vdev), C(unit), C(leaving), C(resilvering).
+      description: Places that the old drive still holds, with C(vdev), C(index), C(leaving), C(resilvering).
       type: list
       elements: dict
-      sample: [{"vdev": "raidz2-0", "unit": 0, "leaving": "OFFLINE", "resilvering": "ONLINE"}]
+      sample: [{"vdev": "raidz2-0", "index": 0, "leaving": "OFFLINE", "resilvering": "ONLINE"}]
     margin:
       description: How many further drive failures the worst vdev survives now.
       type: int

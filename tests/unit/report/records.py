@@ -167,7 +167,7 @@ def _tried(one: Drive, chance: random.Random, odd: str) -> dict[str, Any]:
     return {
         "bay": one.bay.label if one.bay else "",
         "serial": one.serial,
-        "class_name": "ACTWO ACTW-D9",
+        "model_name": "ACTWO ACTW-D9",
         "at": 1_795_000_000,
         "verdict": verdict,
         "reasons": reasons,

@@ -198,7 +198,7 @@ def test_differences_are_told_within_a_class() -> None:
             "ebb04": {"class": "dune", "kernel": "5.10", "hostid": "4"},
         }
     )
-    assert [(one.class_name, one.name, one.choices) for one in found] == [
+    assert [(one.server_class, one.name, one.choices) for one in found] == [
         ("tide", "kernel", (("6.12", ("ebb01", "ebb02")), ("6.1", ("ebb03",)))),
         ("tide", "timer", (("not set", ("ebb01", "ebb03")), ("on", ("ebb02",)))),
     ]

@@ -44,7 +44,7 @@ def unit(number: int, index: int, size: int = SIZE) -> TrialUnit:
 def drive(number: int, units: int = 2, adapter: str = "0000:00:08.0", **more: Any) -> TrialDrive:
     """The drive in bay *number*, serial ACT<number>."""
     facts: dict[str, Any] = {
-        "bay": f"bay{number:02d}", "class_name": "ACTWO ACTW-D9", "firmware": "0001", "expected_units": units, **more,
+        "bay": f"bay{number:02d}", "model_name": "ACTWO ACTW-D9", "firmware": "0001", "expected_units": units, **more,
     }  # fmt: skip
     return TrialDrive(
         f"ACT{number:02d}", tuple(unit(number, index) for index in range(units)), adapter=adapter, **facts

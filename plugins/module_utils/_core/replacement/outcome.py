@@ -20,7 +20,7 @@ class PlaceStatus:
     """A place of the leaving drive: vdev, unit index, state of its member, state of the member that replaces it."""
 
     vdev: str
-    unit: int
+    index: int
     leaving: str
     resilvering: str
 

@@ -65,7 +65,7 @@ class FleetRow:
 class Difference:
     """A setting in which hosts of a class differ: each value with the hosts that have it, the most frequent first."""
 
-    class_name: str
+    server_class: str
     name: str
     choices: Tuple[Tuple[str, Tuple[str, ...]], ...]
 
@@ -184,7 +184,7 @@ def differences(settings: Mapping[str, Mapping[str, str]]) -> Tuple[Difference, 
     return tuple(one for name, alike in sorted(classes.items()) for one in _differences(name, alike))
 
 
-def _differences(class_name: str, settings: Mapping[str, Mapping[str, str]]) -> Iterator[Difference]:
+def _differences(server_class: str, settings: Mapping[str, Mapping[str, str]]) -> Iterator[Difference]:
     for name in sorted({name for values in settings.values() for name in values} - set(IDENTITY)):
         owners: Dict[str, List[str]] = defaultdict(list)
         for host, values in settings.items():
@@ -192,7 +192,7 @@ def _differences(class_name: str, settings: Mapping[str, Mapping[str, str]]) -> 
         if len(owners) > 1:
             ranked = sorted(owners.items(), key=lambda one: (-len(one[1]), one[0]))
             yield Difference(
-                class_name,
+                server_class,
                 name,
                 tuple((value or "not set", tuple(sorted(hosts, key=words.natural))) for value, hosts in ranked),
             )

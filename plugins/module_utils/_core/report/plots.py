@@ -48,7 +48,7 @@ class Distribution:
     Unit 0 is a circle, others are squares; those of drives that were not accepted look C(off).
     """
 
-    class_name: str
+    model_name: str
     kind: str
     measure: str
     height: float
@@ -74,7 +74,7 @@ class Bars:
     *median*: half of the drives reach this speed with all units at once.
     """
 
-    class_name: str
+    model_name: str
     kind: str
     measure: str
     height: float
@@ -88,16 +88,16 @@ def classes(trial: Mapping[str, Any]) -> Dict[str, List[Mapping[str, Any]]]:
     """The drives of a trial by class."""
     found: Dict[str, List[Mapping[str, Any]]] = defaultdict(list)
     for drive in trial["drives"]:
-        found[drive["class_name"]].append(drive)
+        found[drive["model_name"]].append(drive)
     return dict(sorted(found.items()))
 
 
-def distribution(trial: Mapping[str, Any], class_name: str, kind: str) -> Optional[Distribution]:
+def distribution(trial: Mapping[str, Any], model_name: str, kind: str) -> Optional[Distribution]:
     """Where the units of a class lie; None when no speed was measured."""
     measure, scale = MEASURES[kind]
     found = [
         (unit[kind] / scale, index, drive)
-        for drive in classes(trial).get(class_name, ())
+        for drive in classes(trial).get(model_name, ())
         for index, unit in enumerate(drive["alone"])
         if unit[kind] is not None
     ]
@@ -113,12 +113,12 @@ def distribution(trial: Mapping[str, Any], class_name: str, kind: str) -> Option
         drawn[look].append(_dot(column * DOT, -DOT * (heights[column] + 0.5), index))
         heights[column] += 1
     height = DOT * max(heights.values())
-    median = _median(trial, class_name, "alone", kind, axis)
+    median = _median(trial, model_name, "alone", kind, axis)
     said = "{0} units from {1} to {2} {3}".format(len(found), _figure(min(speeds)), _figure(max(speeds)), measure)
     if median:
         said += ", median {0}".format(median.text)
     shapes = tuple(Shape(look, "".join(parts)) for look, parts in sorted(drawn.items()))
-    return Distribution(class_name, kind, measure, height, shapes, axis.ticks(), median, said)
+    return Distribution(model_name, kind, measure, height, shapes, axis.ticks(), median, said)
 
 
 def _dot(x: float, y: float, index: int) -> str:
@@ -128,11 +128,11 @@ def _dot(x: float, y: float, index: int) -> str:
     return "M{0:g} {1:g}a4 4 0 1 0 8 0a4 4 0 1 0-8 0z".format(x - 4, y)
 
 
-def bars(trial: Mapping[str, Any], class_name: str, kind: str) -> Optional[Bars]:
+def bars(trial: Mapping[str, Any], model_name: str, kind: str) -> Optional[Bars]:
     """Each drive of a class; None when no speed was measured."""
     measure, scale = MEASURES[kind]
     drives = [
-        drive for drive in classes(trial).get(class_name, ()) if any(unit[kind] is not None for unit in drive["alone"])
+        drive for drive in classes(trial).get(model_name, ()) if any(unit[kind] is not None for unit in drive["alone"])
     ]
     if not drives:
         return None
@@ -146,14 +146,14 @@ def bars(trial: Mapping[str, Any], class_name: str, kind: str) -> Optional[Bars]
         rows.append(Row(ROW * place, drive["bay"] or drive["serial"], drive["verdict"]))
         _bar(drive, kind, axis, ROW * place, drawn)
     return Bars(
-        class_name,
+        model_name,
         kind,
         measure,
         ROW * len(rows),
         tuple(rows),
         tuple(Shape(look, "".join(parts)) for look, parts in drawn.items() if parts),
         axis.ticks(),
-        _median(trial, class_name, "together", kind, axis),
+        _median(trial, model_name, "together", kind, axis),
     )
 
 
@@ -176,9 +176,9 @@ def _figure(value: float) -> str:
     return "{0:.0f}".format(value) if value >= 10 else "{0:.2g}".format(value)
 
 
-def _median(trial: Mapping[str, Any], class_name: str, what: str, kind: str, axis: Axis) -> Optional[Tick]:
+def _median(trial: Mapping[str, Any], model_name: str, what: str, kind: str, axis: Axis) -> Optional[Tick]:
     measure, scale = MEASURES[kind]
-    value = trial["model_median"].get(class_name, {}).get(what, {}).get(kind)
+    value = trial["model_median"].get(model_name, {}).get(what, {}).get(kind)
     return None if value is None else Tick(axis.at(value / scale), "{0} {1}".format(_figure(value / scale), measure))
 
 

@@ -84,7 +84,7 @@ def _drive(found: Found, drive: Drive, burn_in: bool) -> TrialDrive:
         serial=drive.serial,
         units=tuple(_unit(unit) for unit in drive.units),
         bay=drive.bay.label if drive.bay else "",
-        class_name=" ".join(filter(None, (drive.vendor, drive.model))),
+        model_name=" ".join(filter(None, (drive.vendor, drive.model))),
         firmware=drive.firmware,
         adapter=drive.adapter,
         expander=expander[-1] if expander else "",

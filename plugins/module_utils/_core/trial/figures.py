@@ -177,8 +177,8 @@ def model_medians(order: Order, found: Mapping[str, Figures]) -> Dict[str, Class
 
 def classes(order: Order) -> Dict[str, Tuple[TrialDrive, ...]]:
     """The drives by model."""
-    names = sorted({drive.class_name for drive in order.drives})
-    return {name: tuple(drive for drive in order.drives if drive.class_name == name) for name in names}
+    names = sorted({drive.model_name for drive in order.drives})
+    return {name: tuple(drive for drive in order.drives if drive.model_name == name) for name in names}
 
 
 def _class_median(members: Sequence[Figures]) -> ClassMedian:

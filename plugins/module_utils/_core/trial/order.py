@@ -127,7 +127,7 @@ class TrialDrive:
     serial: str
     units: Tuple[TrialUnit, ...]
     bay: str = ""
-    class_name: str = ""
+    model_name: str = ""
     firmware: str = ""
     adapter: str = ""
     expander: str = ""

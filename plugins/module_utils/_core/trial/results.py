@@ -30,7 +30,7 @@ class DriveResult:
 
     bay: str
     serial: str
-    class_name: str
+    model_name: str
     firmware: str
     at: int
     verdict: str
@@ -93,7 +93,7 @@ def conclude(
             DriveResult(
                 bay=drive.bay,
                 serial=drive.serial,
-                class_name=drive.class_name,
+                model_name=drive.model_name,
                 firmware=drive.firmware,
                 at=at,
                 verdict=worst([reason.verdict for reason in grounds]),

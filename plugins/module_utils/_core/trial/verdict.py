@@ -45,7 +45,7 @@ def judge(order: Order, found: Mapping[str, Figures], before: Facts, after: Fact
             *_errors(drive, one),
             *_speeds(drive, one, far, order.settings.thresholds),
             *_units(drive),
-            *_class_facts(drive, after.get(drive.serial, ()), usual[drive.class_name]),
+            *_class_facts(drive, after.get(drive.serial, ()), usual[drive.model_name]),
             *_health(drive, before.get(drive.serial, ()), after.get(drive.serial, ()), order.settings.thresholds),
         ]
         judged[drive.serial] = tuple(sorted(reasons, key=lambda reason: -VERDICTS.index(reason.verdict)))
@@ -143,8 +143,8 @@ _SAME = {
 def _usual(order: Order, facts: Facts) -> Dict[str, Dict[str, str]]:
     """What more than half of the drives of a model have: firmware by drive, the rest by unit."""
     usual: Dict[str, Dict[str, str]] = {}
-    for name in {drive.class_name for drive in order.drives}:
-        members = [drive for drive in order.drives if drive.class_name == name]
+    for name in {drive.model_name for drive in order.drives}:
+        members = [drive for drive in order.drives if drive.model_name == name]
         units = [unit for drive in members for unit in facts.get(drive.serial, ())]
         usual[name] = {what: most_common([getattr(unit, what) for unit in units]) for what in _SAME}
         usual[name]["firmware"] = most_common([drive.firmware for drive in members])
