@@ -31,7 +31,7 @@ from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.lock import one_at_a_time
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.replacement_notes import (
     NotedLeaf,
-    SwapNote,
+    ReplacementNote,
 )
 from tests.unit.health.build import snapshot
 
@@ -75,7 +75,7 @@ CALLERS: dict[str, tuple[str, Callable[[Path], object]]] = {
     "swaps": (
         "replacements.json",
         lambda at: replacement_notes.keep(
-            SwapNote("7", "ACT3", "bay03", (NotedLeaf("1", 0, "v"),)), str(at / "replacements.json")
+            ReplacementNote("7", "ACT3", "bay03", (NotedLeaf("1", 0, "v"),)), str(at / "replacements.json")
         ),
     ),
     "hostid": ("hostid", lambda at: hostid.write(0x12345678, str(at / "hostid"), str(at / "no-parameter"))),

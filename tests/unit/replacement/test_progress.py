@@ -9,7 +9,7 @@ import pytest
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host import replacement_notes
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.replacement_notes import (
     NotedLeaf,
-    SwapNote,
+    ReplacementNote,
 )
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.replacement.progress import (
     Progress,
@@ -57,16 +57,24 @@ def test_spans(seconds, said):
 
 def test_notes_survive_and_a_broken_file_counts_as_none(tmp_path):
     path = str(tmp_path / "deep" / "replacements.json")
-    one = SwapNote("7", "ACT3", "bay03", (NotedLeaf("1", 0, "raidz2-0"), NotedLeaf("2", 1, "raidz2-1")))
-    other = SwapNote("7", "ACT4", "bay04", (NotedLeaf("3", 0, "raidz2-0"),), hot=True, entering="NEW", wwns=("naa.1",))
+    one = ReplacementNote("7", "ACT3", "bay03", (NotedLeaf("1", 0, "raidz2-0"), NotedLeaf("2", 1, "raidz2-1")))
+    other = ReplacementNote(
+        "7", "ACT4", "bay04", (NotedLeaf("3", 0, "raidz2-0"),), hot=True, entering="NEW", wwns=("naa.1",)
+    )
     assert replacement_notes.read(path) == ()
     replacement_notes.keep(one, path)
     replacement_notes.keep(other, path)
-    done = SwapNote("7", "ACT3", "bay03", one.leaves, entering="X", done=True)
+    done = ReplacementNote("7", "ACT3", "bay03", one.leaves, entering="X", done=True)
     replacement_notes.keep(done, path)
     assert replacement_notes.read(path) == (other, done)
     replacement_notes.drop(done, path)
     assert replacement_notes.read(path) == (other,)
-    for broken in ("", "{", "[]", '{"version": 2, "swaps": []}', '{"version": 1, "swaps": [{"serial": 5}]}'):
+    for broken in (
+        "",
+        "{",
+        "[]",
+        '{"version": 2, "replacements": []}',
+        '{"version": 1, "replacements": [{"serial": 5}]}',
+    ):
         (tmp_path / "deep" / "replacements.json").write_text(broken)
         assert replacement_notes.read(path) == ()

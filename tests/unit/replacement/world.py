@@ -9,7 +9,9 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.discover import Wanted
-from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.replacement_notes import SwapNote
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.replacement_notes import (
+    ReplacementNote,
+)
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.host.run import Result
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.model import Bay, Content, Drive, Unit
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.zfs.access import Access, Holding
@@ -49,7 +51,7 @@ class World:
     contents: dict[tuple[str, int], list[Content]] = field(default_factory=dict)
     labels: dict[tuple[str, int], tuple[str, str]] = field(default_factory=dict)  # leaf GUID, pool GUID
     halves: list[str] = field(default_factory=list)
-    notes: list[SwapNote] = field(default_factory=list)
+    notes: list[ReplacementNote] = field(default_factory=list)
     ran: list[tuple[str, ...]] = field(default_factory=list)
     fail_at: int = -1
 
@@ -170,14 +172,14 @@ class FakeAccess(Access):
             if key in there
         }
 
-    def swaps(self) -> tuple[SwapNote, ...]:
+    def replacements(self) -> tuple[ReplacementNote, ...]:
         return tuple(self.world.notes)
 
-    def note_swap(self, note: SwapNote) -> None:
-        self.forget_swap(note)
+    def note_replacement(self, note: ReplacementNote) -> None:
+        self.forget_replacement(note)
         self.world.notes.append(note)
 
-    def forget_swap(self, note: SwapNote) -> None:
+    def forget_replacement(self, note: ReplacementNote) -> None:
         self.world.notes = [one for one in self.world.notes if one.leaves != note.leaves]
 
     @contextmanager

@@ -33,7 +33,7 @@ class NotedLeaf:
 
 
 @dataclass(frozen=True)
-class SwapNote:
+class ReplacementNote:
     """One replacement of a drive.
 
     *absent* are the serials of other members' drives that were not on the host when it began. *wwns* are those of
@@ -53,36 +53,36 @@ class SwapNote:
     done: bool = False
 
 
-def read(path: str = PATH) -> Tuple[SwapNote, ...]:
+def read(path: str = PATH) -> Tuple[ReplacementNote, ...]:
     """All notes, oldest first. A file that cannot be read counts as empty: the pool's own state remains."""
     try:
         with open(path, encoding="utf-8") as handle:
             data = json.load(handle)
         if data["version"] != _VERSION:
             return ()
-        return tuple(from_plain(SwapNote, one, "swaps") for one in data["swaps"])
+        return tuple(from_plain(ReplacementNote, one, "replacements") for one in data["replacements"])
     except (OSError, ValueError, KeyError, TypeError, InputError):
         return ()
 
 
-def keep(note: SwapNote, path: str = PATH) -> None:
+def keep(note: ReplacementNote, path: str = PATH) -> None:
     """Write a note, replacing an earlier one on the same leaves."""
     _write([*_others(note, path), note], path)
 
 
-def drop(note: SwapNote, path: str = PATH) -> None:
+def drop(note: ReplacementNote, path: str = PATH) -> None:
     """Forget a note."""
     _write(_others(note, path), path)
 
 
-def _others(note: SwapNote, path: str) -> Sequence[SwapNote]:
+def _others(note: ReplacementNote, path: str) -> Sequence[ReplacementNote]:
     ours = {leaf.guid for leaf in note.leaves}
     return [
         one for one in read(path) if one.pool_guid != note.pool_guid or not ours & {leaf.guid for leaf in one.leaves}
     ]
 
 
-def _write(notes: Sequence[SwapNote], path: str) -> None:
+def _write(notes: Sequence[ReplacementNote], path: str) -> None:
     os.makedirs(os.path.dirname(path), mode=0o755, exist_ok=True)
-    text = json.dumps({"version": _VERSION, "swaps": to_plain(list(notes)[-_MOST:])}, indent=1)
+    text = json.dumps({"version": _VERSION, "replacements": to_plain(list(notes)[-_MOST:])}, indent=1)
     write_atomically(path, text + "\n", 0o600)

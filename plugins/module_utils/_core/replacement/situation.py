@@ -10,7 +10,7 @@ from typing import Dict, List, Mapping, Optional, Sequence, Tuple
 
 from ..declared import DeclaredDrive
 from ..errors import InputError, Refusal
-from ..host.replacement_notes import NotedLeaf, SwapNote
+from ..host.replacement_notes import NotedLeaf, ReplacementNote
 from ..host.run import settle
 from ..model import Bay, Drive
 from ..zfs.access import Access, Holding
@@ -55,7 +55,7 @@ class View:
     pool: Pool
     drives: Tuple[Drive, ...]
     held: Mapping[Key, Holding]
-    note: SwapNote
+    note: ReplacementNote
     places: Tuple[Place, ...]
     entering: Optional[Drive]
     noted: bool = False
@@ -118,13 +118,13 @@ def look(access: Access, wish: Wish) -> View:
             "Make its drives reachable again, then run `zpool clear {0}`.".format(tree.name),
         )
     held = access.labels()
-    notes = [note for note in access.swaps() if note.pool_guid == tree.guid]
+    notes = [note for note in access.replacements() if note.pool_guid == tree.guid]
     index = Index(drives, wish.declared, access.nodes_of(paths_in([tree])))
     pool = identified(resolve(tree, index), _known(notes), _labelled(held, drives, tree.guid))
     return _View(wish, tree, pool, drives, held, notes).view()
 
 
-def _known(notes: Sequence[SwapNote]) -> Dict[str, Identity]:
+def _known(notes: Sequence[ReplacementNote]) -> Dict[str, Identity]:
     known: Dict[str, Identity] = {}
     for note in notes:
         known.update({leaf.guid: Identity(note.serial, note.bay, leaf.index) for leaf in note.leaves})
@@ -150,7 +150,7 @@ class _View:
     pool: Pool
     drives: Tuple[Drive, ...]
     held: Mapping[Key, Holding]
-    notes: Sequence[SwapNote]
+    notes: Sequence[ReplacementNote]
 
     def view(self) -> View:
         note = self._begun()
@@ -175,7 +175,7 @@ class _View:
         """The bay that the wish names; empty when it names a serial."""
         return _bay_label(self.wish.leave)
 
-    def _begun(self) -> Optional[SwapNote]:
+    def _begun(self) -> Optional[ReplacementNote]:
         """The newest note about the drive that the wish names, unless it no longer applies."""
         bay = self._bay
         for note in reversed(self.notes):
@@ -184,12 +184,12 @@ class _View:
                 return note if holds else None
         return None
 
-    def _goes_on(self, note: SwapNote) -> bool:
+    def _goes_on(self, note: ReplacementNote) -> bool:
         """Whether a replacement that was begun has been neither superseded nor undone by hand."""
         there = {member.guid for vdev in self.pool.vdevs for member in vdev.members}
         return bool(note.entering) or any(leaf.guid in there for leaf in note.leaves)
 
-    def _still(self, note: SwapNote) -> bool:
+    def _still(self, note: ReplacementNote) -> bool:
         """Whether a replacement that was done is still what the wish asks for, so that the wish is not a new one."""
         if not self._bay:
             return not self._members(note.serial)
@@ -200,7 +200,7 @@ class _View:
         # A new drive that fails later is replaced like any other.
         return here == [note.entering] and bool(members) and all(member.serving for member in members)
 
-    def _new(self) -> SwapNote:
+    def _new(self) -> ReplacementNote:
         bay, serial = self._bay, "" if self._bay else self.wish.leave
         if bay:
             here = [drive.serial for drive in self.drives if bay_of(drive) == bay]
@@ -213,19 +213,21 @@ class _View:
         if not places:
             return self._not_a_member(serial, bay)
         leaves = tuple(NotedLeaf(place.leaving.guid, place.index, place.vdev) for place in places)
-        return SwapNote(self.tree.guid, serial, bay, leaves)
+        return ReplacementNote(self.tree.guid, serial, bay, leaves)
 
     def _where(self, serial: str, places: Sequence[Place]) -> str:
         found = [bay_of(drive) for drive in self.drives if drive.serial == serial]
         declared = [one.bay for one in self.wish.declared if one.serial == serial]
         return next((bay for bay in [*found, *declared, *(place.leaving.bay for place in places)] if bay), "")
 
-    def _not_a_member(self, serial: str, bay: str) -> SwapNote:
+    def _not_a_member(self, serial: str, bay: str) -> ReplacementNote:
         entering = [drive for drive in self._named() if self._members(drive.serial)]
         if entering and not [drive for drive in self.drives if drive.serial == serial and self._members(serial)]:
             # Nothing was noted, but the old drive is not a member and the new one is: the replacement is done.
             new = entering[0]
-            return SwapNote(self.tree.guid, serial, bay, (), entering=new.serial, entering_bay=bay_of(new), done=True)
+            return ReplacementNote(
+                self.tree.guid, serial, bay, (), entering=new.serial, entering_bay=bay_of(new), done=True
+            )
         here = ", ".join(drive.label for drive in self.drives if bay_of(drive) == bay) if bay else ""
         raise InputError(
             "it is not a member of pool {0}".format(self.tree.name),
@@ -251,7 +253,7 @@ class _View:
             if self.wish.enter and (bay_of(drive) == bay if bay else drive.serial == self.wish.enter)
         ]
 
-    def _entering(self, note: SwapNote) -> Optional[Drive]:
+    def _entering(self, note: ReplacementNote) -> Optional[Drive]:
         if note.entering:
             found = [drive for drive in self.drives if drive.serial == note.entering]
         elif self.wish.enter:
@@ -262,7 +264,7 @@ class _View:
         others = [drive for drive in found if drive.serial != note.serial or not drive.serial]
         return others[0] if others else None
 
-    def _refuse_empty(self, found: Sequence[Drive], note: SwapNote) -> None:
+    def _refuse_empty(self, found: Sequence[Drive], note: ReplacementNote) -> None:
         bay = _bay_label(self.wish.enter)
         if bay and not found and bay != note.bay:
             raise InputError(
@@ -271,7 +273,7 @@ class _View:
                 remedy="Insert the new drive, or leave out enter to replace the drive in its own bay.",
             )
 
-    def _is_hot(self, note: SwapNote, entering: Drive) -> bool:
+    def _is_hot(self, note: ReplacementNote, entering: Drive) -> bool:
         leaving = [drive for drive in self.drives if drive.serial == note.serial]
         return bay_of(entering) != note.bay and bool(leaving or bay_of(entering))
 

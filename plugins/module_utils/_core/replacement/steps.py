@@ -10,7 +10,7 @@ from dataclasses import replace
 from typing import Dict, List, Sequence, Tuple
 
 from ..errors import CoreError, HostError, Refusal
-from ..host.replacement_notes import NotedLeaf, SwapNote
+from ..host.replacement_notes import NotedLeaf, ReplacementNote
 from ..host.run import Command, carry_out
 from ..model import Drive, Unit
 from ..names import DIRECTORY, unit_name
@@ -57,18 +57,18 @@ def take_out(access: Access, wish: Wish, check_mode: bool) -> Outcome:
     if view.hot or view.stage not in ("idle", "out"):
         if view.stage == "entered" and not (view.hot or view.noted or check_mode):
             # Changed before the first run: once the new drive is declared, only the note knows which drive left.
-            access.note_swap(_absent(view))
+            access.note_replacement(_absent(view))
         return unchanged(view, _progress(view))
     view, back = _bring_back(access, wish, view, check_mode)
     commands = _out(view, wish)
     before = picture(view, {})
     if not commands:
         if not view.noted and not check_mode:
-            access.note_swap(_absent(view))
+            access.note_replacement(_absent(view))
         return replace(unchanged(view, _progress(view)), changed=bool(back), commands=back)
     after = picture(view, {place.index: "serial {0}, OFFLINE".format(place.leaving.serial) for place in view.places})
     if not check_mode:
-        access.note_swap(_absent(view))
+        access.note_replacement(_absent(view))
         carry_out(access.run, commands)
         view = look(access, wish)
         left = [place.leaving.name for place in view.places if place.leaving.state in ("ONLINE", "DEGRADED")]
@@ -77,7 +77,7 @@ def take_out(access: Access, wish: Wish, check_mode: bool) -> Outcome:
     return Outcome(True, (*back, *commands), before, after, status(view, _progress(view)))
 
 
-def _absent(view: View) -> SwapNote:
+def _absent(view: View) -> ReplacementNote:
     """The note of a replacement that begins, with the drives that the pool lacks already."""
     there = {drive.serial for drive in view.drives}
     members = {member.serial for vdev in view.pool.vdevs for member in vdev.members}
@@ -154,7 +154,7 @@ def put_in(access: Access, wish: Wish, check_mode: bool) -> Outcome:
         wwns=tuple(unit.wwn for unit in drive.units if unit.wwn),
         hot=view.hot,
     )
-    access.note_swap(note)
+    access.note_replacement(note)
     _carry_out(access, view, wish, drive, commands)
     view = _in_one_pass(access, wish)
     wrong = [place.leaving.name for place in view.places if place.incoming is None]
@@ -162,7 +162,7 @@ def put_in(access: Access, wish: Wish, check_mode: bool) -> Outcome:
         raise CoreError(
             "{0} is not resilvering".format(", ".join(wrong)), subject=view.leaving, remedy="Run this again."
         )
-    access.note_swap(replace(note, entered=_entered(view)))
+    access.note_replacement(replace(note, entered=_entered(view)))
     return Outcome(True, commands, before, after, status(view, _progress(view)), drive)
 
 
@@ -299,7 +299,7 @@ def follow(access: Access, wish: Wish, seconds: float, check_mode: bool) -> Outc
         return unchanged(view, _progress(view))
     _verify(view)
     if view.noted and not view.note.done and not check_mode:
-        access.note_swap(replace(view.note, done=True, entered=_entered(view)))
+        access.note_replacement(replace(view.note, done=True, entered=_entered(view)))
     return unchanged(view, _progress(view))
 
 
@@ -349,7 +349,7 @@ def put_back(access: Access, wish: Wish, check_mode: bool) -> Outcome:
     if not check_mode:
         if commands:
             carry_out(access.run, commands)
-        access.forget_swap(view.note)
+        access.forget_replacement(view.note)
         view = look(access, wish)
     return Outcome(
         bool(commands), commands, before if commands else "", after if commands else "", status(view, _progress(view))

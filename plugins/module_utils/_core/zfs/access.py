@@ -109,15 +109,15 @@ class Access:
             yield
         journal.finish()
 
-    def swaps(self) -> Tuple[replacement_notes.SwapNote, ...]:
+    def replacements(self) -> Tuple[replacement_notes.ReplacementNote, ...]:
         """The drive replacements that were started on this host, oldest first."""
         return replacement_notes.read()
 
-    def note_swap(self, note: replacement_notes.SwapNote) -> None:
+    def note_replacement(self, note: replacement_notes.ReplacementNote) -> None:
         """Write down the stage that a drive replacement has reached."""
         replacement_notes.keep(note)
 
-    def forget_swap(self, note: replacement_notes.SwapNote) -> None:
+    def forget_replacement(self, note: replacement_notes.ReplacementNote) -> None:
         """Delete the note of a replacement that was abandoned."""
         replacement_notes.drop(note)
 
