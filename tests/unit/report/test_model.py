@@ -124,8 +124,8 @@ WARNING = (Finding("name_missing", "warning"),)
         ({"findings": INFO}, "good", "The pool archive survives the failure of any 2 drives."),
         ({"margin": 1}, "watch", "The pool archive now survives 1 drive failure; its layout is planned for 2."),
         ({"margin": 0}, "bad", "The pool archive may lose data when the next drive fails."),
-        ({"margin": -1}, "bad", ("The pool archive cannot serve all its data: more members are missing "
-                                  "than its parity covers.")),
+        ({"margin": -1}, "bad",
+         "The pool archive cannot serve all its data: more members are missing than its parity covers."),
         ({"margin": None}, "bad", "How many drive failures the pool archive survives is not known."),
         ({"pool": None}, "watch", "No pool is imported."),
     ],
