@@ -364,7 +364,7 @@ def by_name(filtered: nodes.Filter) -> Iterator[tuple[str, str]]:
         return
     attribute = [word.value for word in filtered.kwargs if word.key == "attribute"]
     first = attribute if filtered.name == "map" else filtered.args[:1]
-    yield from ((str(one.value).split(".")[0], "") for one in first if isinstance(one, nodes.Const))
+    yield from ((str(one.value).split(".", maxsplit=1)[0], "") for one in first if isinstance(one, nodes.Const))
 
 
 def key_of(node: nodes.Node) -> str:
