@@ -12,6 +12,8 @@ from pathlib import Path
 import pytest
 import yaml
 
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.drift.codes import CODES
+from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.drift.pools import OVERDUE
 from ansible_collections.evenkeel.split_actuator.plugins.module_utils._core.health.families import FAMILIES, PREFIX
 
 REPO = Path(__file__).parents[3]
@@ -48,3 +50,17 @@ def test_rules_use_metrics_and_labels_that_exist() -> None:
             assert labels <= {*known[name].labels, name}, rule["alert"]
             for state in re.findall(name + r"=~?\"([^\"]*)\"", selector):
                 assert set(state.split("|")) <= set(known[name].states), rule["alert"]
+
+
+def test_one_number_of_days_gives_due_date_finding_and_alert() -> None:
+    """The days are `split_actuator_scrub_days` in both roles, and overdue is the same multiple of them everywhere."""
+    defaults = {
+        name: (REPO / "roles" / name / "defaults" / "main.yml").read_text()
+        for name in ("drift_schedule", "health_exporter")
+    }
+    assert all(
+        f'{name}_scrub_days: "{{{{ split_actuator_scrub_days | default(30) }}}}"' in text
+        for name, text in defaults.items()
+    )
+    assert f"> on (instance, pool) {OVERDUE:g} * split_actuator_pool_scrub_interval_seconds" in RULES.read_text()
+    assert f"within {OVERDUE:g} times" in CODES["scrub_old"].means
