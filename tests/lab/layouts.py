@@ -108,7 +108,7 @@ def _vdev(vdev: dict[str, Any]) -> str:
     shape = f"{vdev['kind']}{vdev['parity']}"
     if vdev["kind"] == "draid":
         shape += f":{vdev['data']}d:{vdev['spares']}s"
-    units = {one["kind"] for one in members}
+    units = {one["unit_kind"] for one in members}
     return " ".join(filter(None, (
         shape,
         f"{most} units of a drive" if most > 1 else "",

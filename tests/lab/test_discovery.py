@@ -102,12 +102,12 @@ def test_what_is_on_units_is_told_and_looked_at_without_a_change(labs: Labs) -> 
     known = units(call(lab, "drive_info"))
     seen = {(serial, index): contents for serial, index, contents in ask(lab, EXAMINE)}
     assert lab.content_hashes(list(LEFTOVERS)) == before
-    assert {key: {one["kind"] for one in unit["contents"]} for key, unit in known.items() if key in quiet} == quiet
-    assert {key: {one["kind"] for one in contents} for key, contents in seen.items() if contents} == quiet
+    assert {key: {one["type"] for one in unit["contents"]} for key, unit in known.items() if key in quiet} == quiet
+    assert {key: {one["type"] for one in contents} for key, contents in seen.items() if contents} == quiet
     # Held by the kernel without a mount or a holder in sysfs: only the exclusive open shows it.
     lab.run("zpool import -N busy", timeout=300)
     seen = {(serial, index): contents for serial, index, contents in ask(lab, EXAMINE)}
-    assert {one["kind"] for one in seen[("SHP03", 0)]} == LEFTOVERS[("SHP03", 0)][1]
+    assert {one["type"] for one in seen[("SHP03", 0)]} == LEFTOVERS[("SHP03", 0)][1]
 
 
 @pytest.mark.lab_long
@@ -132,11 +132,11 @@ def test_what_udev_has_not_heard_of_is_seen_all_the_same(lab: Lab) -> None:
     known = units(call(lab, "drive_info"))
     assert known[(serials[0], 0)]["contents"] == known[(serials[1], 0)]["contents"] == []
     seen = {(serial, index): contents for serial, index, contents in ask(lab, EXAMINE)}
-    assert [one["kind"] for one in seen[(serials[0], 0)]] == ["filesystem"]
-    assert [one["kind"] for one in seen[(serials[1], 0)]] == ["partition_table"]
+    assert [one["type"] for one in seen[(serials[0], 0)]] == ["filesystem"]
+    assert [one["type"] for one in seen[(serials[1], 0)]] == ["partition_table"]
     # libblkid of Debian 13 knows a pool by such a rest, that of Debian 12 does not, and we say which label it is.
     detail = {"trixie": "halved", "bookworm": "label 3"}[lab.chassis.release]
-    assert [(one["kind"], one["detail"]) for one in seen[(serials[2], 0)] if one["kind"] == "pool_label"] == [
+    assert [(one["type"], one["detail"]) for one in seen[(serials[2], 0)] if one["type"] == "pool_label"] == [
         ("pool_label", detail)
     ]
     # What libblkid makes of it is one thing; the direct look sees the one label that is left as well.

@@ -121,7 +121,7 @@ def test_ranges_that_the_kernel_rejects_leave_an_ordinary_drive(
     for disk in (MISNUMBERED, WITH_GAP):
         assert kernel_ranges(shelf.lab, nodes[disk.name]) == []
         (unit,) = by_node(found, nodes[disk.name])["units"]
-        assert (unit["kind"], unit["size"]) == ("lun", SIZE)
+        assert (unit["unit_kind"], unit["size"]) == ("lun", SIZE)
 
 
 # --- what is found
@@ -131,7 +131,7 @@ def test_drive_info_shows_a_unit_for_each_range(nodes: dict[str, str], found: di
     for disk in [*FOUR, THREE, BIG_SECTORS]:
         drive = by_node(found, nodes[disk.name])
         assert (drive["serial"], drive["expected_units"]) == (serial(disk), len(disk.ranges))
-        assert [(one["index"], one["kind"], one["start"], one["node"], one["links"]) for one in drive["units"]] == [
+        assert [(one["index"], one["unit_kind"], one["start"], one["node"], one["links"]) for one in drive["units"]] == [
             (number, "range", start * disk.block, "", []) for number, start, _count in disk.ranges
         ]
         assert {one["wwn"] for one in drive["units"]} == {f"naa.{disk.naa}"}
@@ -284,7 +284,7 @@ def test_declared_ranges_split_and_are_said_to_be_unconfirmed(
     assert first["start"] + first["size"] <= SIZE // 4 <= second["start"]
     # From now on it is known by its partitions alone.
     found = call(shelf.lab, "drive_info", bay_serials=BAYS)
-    assert [(one["kind"], one["node"]) for one in by_node(found, nodes["r7"])["units"]] == [
+    assert [(one["unit_kind"], one["node"]) for one in by_node(found, nodes["r7"])["units"]] == [
         ("range", nodes["r7"] + "1"),
         ("range", nodes["r7"] + "2"),
     ]
