@@ -93,6 +93,17 @@ def test_a_spare_that_can_replace_nothing_is_none(units: int) -> None:
     assert judge(case) == []  # each remedy does
 
 
+def test_a_vdev_takes_a_slightly_smaller_unit_so_that_the_spare_does() -> None:
+    """Units that differ by less than OpenZFS minds count as one size; the spare was smaller than every member."""
+    large, small = (9 * TB,), (9 * TB - (15 << 20),) * 2
+    held = tuple(Part(number, "", sizes) for number, sizes in enumerate((large, large, large, small, large, small)))
+    policy = Policy("mirror", spares=1, survive=Survive(3), prefer="throughput", siblings=True)
+    layout = plan([part.drive for part in held], policy)
+    assert [min(member.size for member in vdev.members) for vdev in layout.vdevs] == [small[0]]
+    assert [len(spare.members) for spare in layout.spares] == [2]
+    assert judge(Case(0, held, policy)) == []
+
+
 def test_siblings_as_far_as_two_drives_may_fail() -> None:
     """Three drives of two units, raidz3 of 4: one drive gives both units, so that any two take 3 members at most."""
     policy = Policy("raidz", 3, 4, survive=Survive(2), siblings=True)

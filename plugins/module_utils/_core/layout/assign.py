@@ -252,7 +252,7 @@ def _beside(
     if filled.groups and cover:
         return cover.kept_to(filled, items, real, rule, choice), True
     if filled.groups and not spares_do(filled, real, choice):
-        filled = exchanged(filled, items, real, rule, smallest_spare(choice))
+        filled = exchanged(filled, choice.kept, real, rule, smallest_spare(choice))
     return filled, spares_do(filled, real, choice)
 
 

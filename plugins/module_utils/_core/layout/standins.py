@@ -31,14 +31,20 @@ def spares_do(filled: Filled, real: Mapping[Key, Member], choice: Choice) -> boo
     return all(stands_in(spare.true_sizes, sizes) for spare in choice.spares for sizes in needs)
 
 
-def exchanged(filled: Filled, items: Sequence[Item], real: Mapping[Key, Member], rule: Rule, most: int) -> Filled:
-    """Members exchanged so that no vdev has only units larger than *most*, what the spares have; capacity stays."""
-    homes = {item.serial: item.enclosure for item in items}
+def exchanged(filled: Filled, kept: Sequence[Item], real: Mapping[Key, Member], rule: Rule, most: int) -> Filled:
+    """Members exchanged so that no vdev has only units larger than *most*, what the spares have; capacity stays.
+
+    *kept*: the drives that are not spares. Units of theirs that no vdev uses are tried before those of other vdevs.
+    """
+    homes = {item.serial: item.enclosure for item in kept}
     groups = [list(group) for group in filled.groups]
+    small = {key for key, member in real.items() if member.size <= most}
     for number, group in enumerate(groups):
         if all(real[member.serial, member.index].size > most for member in group):
-            small = {key for key, member in real.items() if member.size <= most}
-            if not _with_small(groups, number, small, rule, homes):
+            if not (
+                _with_free(groups, number, [member for item in kept for member in item.members], small, rule, homes)
+                or _with_small(groups, number, small, rule, homes)
+            ):
                 return filled
     return replace(
         _regrouped(filled, groups, rule, homes),
@@ -60,6 +66,25 @@ def _regrouped(filled: Filled, groups: Sequence[Sequence[Member]], rule: Rule, h
 def smallest_spare(choice: Choice) -> int:
     """The size that every unit of every spare has at least."""
     return min(spare.true_sizes[-1] for spare in choice.spares)
+
+
+def _with_free(
+    groups: List[List[Member]],
+    number: int,
+    members: Sequence[Member],
+    small: Set[Key],
+    rule: Rule,
+    homes: Mapping[str, str],
+) -> bool:
+    """Whether vdev *number* got a small member of *members* that no vdev uses, counting as large as the one it gave."""
+    used = {(member.serial, member.index) for group in groups for member in group}
+    for given, taken in product(groups[number], members):
+        if (taken.serial, taken.index) in small - used and taken.size == given.size:
+            mine = [*(m for m in groups[number] if m is not given), taken]
+            if rule.keeps([(m.serial, homes[m.serial]) for m in mine]):
+                groups[number][:] = mine
+                return True
+    return False
 
 
 def _with_small(groups: List[List[Member]], number: int, small: Set[Key], rule: Rule, homes: Mapping[str, str]) -> bool:
@@ -123,7 +148,7 @@ class Cover:
         """The assignment with members exchanged, or with fewer vdevs, so that each drive has a spare that fits."""
         spares = (*self.spares, *(item.true_sizes for item in choice.spares))
         if self._without_spare(filled.groups, real, spares):
-            filled = exchanged(filled, items, real, rule, max(spare[-1] for spare in spares))
+            filled = exchanged(filled, choice.kept, real, rule, max(spare[-1] for spare in spares))
         groups = list(filled.groups)
         bare = self._without_spare(groups, real, spares)
         while bare:
