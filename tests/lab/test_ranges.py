@@ -131,9 +131,9 @@ def test_drive_info_shows_a_unit_for_each_range(nodes: dict[str, str], found: di
     for disk in [*FOUR, THREE, BIG_SECTORS]:
         drive = by_node(found, nodes[disk.name])
         assert (drive["serial"], drive["expected_units"]) == (serial(disk), len(disk.ranges))
-        assert [(one["index"], one["unit_kind"], one["start"], one["node"], one["links"]) for one in drive["units"]] == [
-            (number, "range", start * disk.block, "", []) for number, start, _count in disk.ranges
-        ]
+        assert [
+            (one["index"], one["unit_kind"], one["start"], one["node"], one["links"]) for one in drive["units"]
+        ] == [(number, "range", start * disk.block, "", []) for number, start, _count in disk.ranges]
         assert {one["wwn"] for one in drive["units"]} == {f"naa.{disk.naa}"}
         assert {one["logical_block"] for one in drive["units"]} == {disk.block}
 

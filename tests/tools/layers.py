@@ -15,7 +15,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from tests.tools import cores, tree
-from tests.tools.runner import Check, Outcome, run_layer, say, summary
+from tests.tools.runner import Check, Outcome, run_beside, run_layer, say, summary
 
 REPO = tree.REPO
 CONFIG = REPO / "tests" / "config"
@@ -158,18 +158,33 @@ LAYERS: dict[str, Callable[[Path], list[Check]]] = {
 }
 
 
+def named(text: str) -> list[str]:
+    """The layers in one word of the command line. Raises ValueError for another word."""
+    names = text.split("+")
+    if not set(names) <= set(LAYERS):
+        raise ValueError
+    return names
+
+
 def main() -> int:
     """Run the layers named on the command line."""
     parser = argparse.ArgumentParser(description="Run layers of the tests.")
-    parser.add_argument("layers", nargs="+", choices=list(LAYERS), metavar="LAYER", help=", ".join(LAYERS))
+    parser.add_argument(
+        "layers", nargs="+", type=named, metavar="LAYER", help=f"{', '.join(LAYERS)}; one+other beside each other"
+    )
     wanted = parser.parse_args().layers
     outcomes: list[Outcome] = []
     seconds: dict[str, float] = {}
     with tree.checkout() as copy:
-        for name in wanted:
+        for names in wanted:
             began = time.monotonic()
-            outcomes += run_layer(name, LAYERS[name](copy))
-            seconds[name] = time.monotonic() - began
+            if len(names) > 1:
+                found = run_beside({name: LAYERS[name](copy) for name in names})
+                seconds.update({name: sum(one.seconds for one in found if one.layer == name) for name in names})
+            else:
+                found = run_layer(names[0], LAYERS[names[0]](copy))
+                seconds[names[0]] = time.monotonic() - began
+            outcomes += found
     say(summary(outcomes, seconds))
     return int(any(outcome.bad for outcome in outcomes))
 

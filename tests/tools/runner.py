@@ -10,7 +10,7 @@ import subprocess
 import sys
 import time
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import BinaryIO, cast
 
@@ -66,6 +66,17 @@ def run_layer(layer: str, checks: list[Check], jobs: int = 2) -> list[Outcome]:
     alone = any(check.shown and not check.beside for check in checks)
     with ThreadPoolExecutor(max_workers=1 if alone else jobs) as pool:
         return list(pool.map(lambda check: run_check(layer, check), checks))
+
+
+def run_beside(layers: dict[str, list[Check]], jobs: int = 2) -> list[Outcome]:
+    """Run the checks of several layers beside each other, *jobs* at a time, in the given order.
+
+    Their output is shown as it comes, each line with its check's name.
+    """
+    pairs = [(layer, replace(check, beside=check.shown)) for layer, checks in layers.items() for check in checks]
+    say(f"\n== {', '.join(f'{layer}/{check.name}' for layer, check in pairs)}")
+    with ThreadPoolExecutor(max_workers=jobs) as pool:
+        return list(pool.map(lambda pair: run_check(*pair), pairs))
 
 
 def run_check(layer: str, check: Check) -> Outcome:

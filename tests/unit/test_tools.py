@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.tools import check_files, junit, runner
+from tests.tools import check_files, junit, layers, runner
 from tests.tools.junit import Count
 from tests.tools.runner import Check, Outcome
 
@@ -141,3 +141,21 @@ def test_shown_checks_run_one_after_the_other_unless_they_may_run_beside(tmp_pat
         (tmp_path / name).unlink()
     in_turn = runner.run_layer("layer", [waiting("one", "two"), waiting("two", "one", beside=True)])
     assert [outcome.bad for outcome in in_turn] == [True, False]
+    for name in ("one", "two"):
+        (tmp_path / name).unlink()
+    across = runner.run_beside({"first": [waiting("one", "two")], "second": [waiting("two", "one")]})
+    assert [(outcome.layer, outcome.check, outcome.bad) for outcome in across] == [
+        ("first", "one", False),
+        ("second", "two", False),
+    ]
+
+
+@pytest.mark.parametrize(("word", "names"), [("lint", ["lint"]), ("lab+sanity-ends", ["lab", "sanity-ends"])])
+def test_layers_are_named_singly_or_beside_each_other(word, names):
+    assert layers.named(word) == names
+
+
+@pytest.mark.parametrize("word", ["", "lint+", "lab+sanety"])
+def test_other_words_name_no_layer(word):
+    with pytest.raises(ValueError):
+        layers.named(word)
