@@ -114,16 +114,23 @@ def lab(_copy: Path) -> list[Check]:
     """Tests in the virtual machine, with real block devices and real pools; two machines at a time."""
     absent = none_of("tests/lab/**/test_*.py", "lab test")
     scenarios = f"MOLECULE_GLOB={REPO}/tests/molecule/*/molecule.yml"
+    rest = [f"--ignore={path}" for path in LONGEST]
+    options = words("-v --durations 10 -m", NOT_QUICK)
     return [
+        pytest("lab-longest", *LONGEST, *options, check="longest", beside=True),
         Check("molecule", ("env", scenarios, *words("molecule test --all")), shown=True, beside=True),
-        pytest("lab", *words("tests/lab -v --durations 10 -m", NOT_QUICK), skip=absent, beside=True),
+        pytest("lab", "tests/lab", *rest, *options, skip=absent, beside=True),
     ]
 
 
-def pytest(name: str, *arguments: str, skip: str = "", beside: bool = False) -> Check:
+# About half of the lab's time: they go first, so that two machines are busy to the end.
+LONGEST = ("tests/lab/faults", "tests/lab/test_health.py", "tests/lab/test_lab.py", "tests/lab/test_member_states.py")
+
+
+def pytest(name: str, *arguments: str, check: str = "pytest", skip: str = "", beside: bool = False) -> Check:
     report = JUNIT / f"{name}.xml"
     return Check(
-        "pytest",
+        check,
         (sys.executable, "-m", "pytest", *arguments, f"--junit-xml={report}"),
         shown=True,
         beside=beside,
