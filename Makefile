@@ -33,7 +33,7 @@ demo: lab-packages ## Boot a virtual server, build a pool on it, pull a drive, s
 
 .PHONY: test
 test: lab-packages ## Run every layer: lint, types, unit, sanity, package, browser, lab
-	@$(LAYERS) lint types unit lab+$(SANITY)+package+browser
+	@$(LAYERS) lint types unit package+browser lab+$(SANITY)
 
 .PHONY: lint types unit sanity sanity-all sanity-ends package browser
 lint: ## Read all files for faults (styles, documents, licences, changelog)

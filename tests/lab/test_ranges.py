@@ -418,7 +418,7 @@ def test_a_lost_table_comes_back_with_the_pool(shelf: RangeDisks, pool: dict[str
     lab.run(f"wipefs -q --all {node} && udevadm settle")
     assert lab.run(f"ls {node}?", check=False).out == ""
     runs = four_runs(lab, "unit_partition", serials=["ACR0000"], bay_serials=split["bays"])
-    assert [one for one in runs.done["drives"][0]["notes"] if "a pool label lies where bay00.0 begins" in one]
+    assert [one for one in runs.done["drives"][0]["notes"] if "there is a pool label where bay00.0 begins" in one]
     assert table(lab, node) == before
     lab.run("zpool import archive", timeout=300)
     assert lab.run("zpool list -H -o health archive").out.strip() == "ONLINE"
