@@ -22,6 +22,8 @@ CONFIG = REPO / "tests" / "config"
 JUNIT = tree.OUTPUT / "junit"
 PLUGINS = "ansible_collections.evenkeel.split_actuator.plugins"
 NOT_QUICK = "not lab_long and not long and not bench"
+# About half of the lab's time: they go first, so that two machines are busy to the end.
+LONGEST = ("tests/lab/faults", "tests/lab/test_health.py", "tests/lab/test_lab.py", "tests/lab/test_member_states.py")
 
 
 def words(text: str, *more: object) -> tuple[str, ...]:
@@ -121,10 +123,6 @@ def lab(_copy: Path) -> list[Check]:
         Check("molecule", ("env", scenarios, *words("molecule test --all")), shown=True, beside=True),
         pytest("lab", "tests/lab", *rest, *options, skip=absent, beside=True),
     ]
-
-
-# About half of the lab's time: they go first, so that two machines are busy to the end.
-LONGEST = ("tests/lab/faults", "tests/lab/test_health.py", "tests/lab/test_lab.py", "tests/lab/test_member_states.py")
 
 
 def pytest(name: str, *arguments: str, check: str = "pytest", skip: str = "", beside: bool = False) -> Check:

@@ -25,7 +25,7 @@ def kept(**given: Any) -> list[str]:
     environment.filters.update(FilterModule().filters())
     values: dict[str, Any] = {"split_actuator_drives": DRIVES, **given}
     for name, text in task["vars"].items():
-        value = environment.from_string(text).render(values)
+        value: Any = environment.from_string(text).render(values)
         values[name] = list(value) if isinstance(value, GeneratorType) else value  # as Ansible does
     return list(values["disk_inventory_drives"])
 
