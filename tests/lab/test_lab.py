@@ -76,8 +76,12 @@ class TestEbb01:
         lab.pull(7)
         for device in before:
             assert lab.run(f"test -b {device}").rc == 0
+            # udev looks at a device again after each write. Where that comes after the pull, the kernel asks the
+            # silent drive for its size, gets none and takes it for empty: then a read ends at once, without an error.
             failed = lab.run(f"dd if={device} of=/dev/null bs=4096 count=1 iflag=direct", check=False)
-            assert (failed.rc, "Input/output error" in failed.err) == (1, True)
+            empty = lab.run(f"blockdev --getsize64 {device}").out.strip() == "0"
+            assert "0+0 records in" in failed.err
+            assert empty or (failed.rc, "Input/output error" in failed.err) == (1, True)
         lab.run(f"dd if={node(lab, 6, 1)} of=/dev/null bs=4096 count=1 iflag=direct")
         lab.push(7)
         assert [read_mark(lab, node(lab, 7, unit)) for unit in (0, 1)] == ["mark0", "mark1"]
